@@ -1,0 +1,3 @@
+//! The command line `surface`.
+
+fn main() {}

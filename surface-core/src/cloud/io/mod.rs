@@ -1,0 +1,1 @@
+//! Readers: every scan format becomes the same columns, chunk by chunk.

@@ -1,0 +1,10 @@
+//! What was measured, and where it is kept: point columns, readers, the cell grid, the tile store.
+
+mod columns;
+mod grid;
+pub mod io;
+mod tiles;
+
+pub use columns::Columns;
+pub use grid::{Cell, CellGrid};
+pub use tiles::{Frame, PackedPoint, QUANTUM_M, TileError, TileKey, TileStore, TileWriter};

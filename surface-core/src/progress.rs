@@ -1,0 +1,63 @@
+//! Whom to tell how far the work is, and who may stop it.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// The run was stopped on request (Ctrl-C); nothing half-written is left under a final name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("stopped on request")]
+pub struct Cancelled;
+
+/// Receives the progress of a stage.
+///
+/// Every long loop calls [`Progress::advance`] at least a few times a second and gives up at
+/// once when told [`Cancelled`].
+pub trait Progress: Send {
+    /// A stage begins: its name, and how many units (points, sections) it will take; 0 = unknown.
+    fn stage(&mut self, name: &str, total: u64);
+
+    /// `units` more of the current stage are done.
+    ///
+    /// # Errors
+    /// [`Cancelled`] when the user asked to stop.
+    fn advance(&mut self, units: u64) -> Result<(), Cancelled>;
+}
+
+/// Tells nobody, never stops: for tests and library users without a terminal.
+#[derive(Debug, Default, Clone, Copy)]
+pub struct Silent;
+
+impl Progress for Silent {
+    fn stage(&mut self, _name: &str, _total: u64) {}
+
+    fn advance(&mut self, _units: u64) -> Result<(), Cancelled> {
+        Ok(())
+    }
+}
+
+/// A flag that another thread (a signal handler) sets to stop the run.
+#[derive(Debug, Default, Clone)]
+pub struct StopFlag(Arc<AtomicBool>);
+
+impl StopFlag {
+    /// Ask for a stop.
+    pub fn stop(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether a stop was asked for.
+    #[must_use]
+    pub fn is_set(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+
+    /// # Errors
+    /// [`Cancelled`] when a stop was asked for.
+    pub fn check(&self) -> Result<(), Cancelled> {
+        if self.is_set() {
+            Err(Cancelled)
+        } else {
+            Ok(())
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! The proving ground and helpers of the tests that cross crates.
+
+pub mod proving;
