@@ -21,3 +21,4 @@
 pub mod cloud;
 pub mod numeric;
 pub mod progress;
+pub mod ribbon;
