@@ -182,7 +182,11 @@ mod tests {
         let graph = Graph {
             branches: of.iter().map(branch).collect(),
         };
-        let weights = graph.branches.iter().map(|b| b.weight_m2(1.0)).collect();
+        let weights = graph
+            .branches
+            .iter()
+            .map(|b| b.weight_m2(&|s| s.half_m))
+            .collect();
         (graph, weights)
     }
 

@@ -3,7 +3,7 @@
 use super::along::along_line;
 use super::cycle::{heaviest_cycle, longest_path};
 use super::error::CourseError;
-use super::graph::{Graph, Spot};
+use super::graph::{Branch, Graph, Spot};
 use super::mask::{PavedMask, mask_in};
 use super::orient::orient;
 use super::polyline::{distance, length, resample, smooth};
@@ -30,6 +30,10 @@ const WIDE_CAP: f64 = 1.5;
 const SETUP_NEAR_M: f64 = 25.0;
 /// … as much as this length of it: a usual spacing of setups.
 const SETUP_SAYS_M: f64 = 30.0;
+/// So many setups can lead the choice …
+const SETUPS_MIN: usize = 3;
+/// … and then a branch far from all of them is worth this part of its paving.
+const UNSEEN_WORTH: f64 = 0.1;
 /// An open course that is to be closed may miss this much, metres.
 const CLOSE_MAX_M: f64 = 100.0;
 
@@ -117,14 +121,28 @@ fn branches(mask: &PavedMask, notes: &mut Vec<String>) -> Graph {
     graph
 }
 
-/// How much each branch is worth: its paving, and the setups beside it.
+/// How much each branch is worth: its paving, most of all where the scanner stood near, and the
+/// setups that have no other branch nearer.
 fn weigh(graph: &Graph, setups: &[[f64; 2]]) -> Vec<f64> {
     let all = graph.branches.iter().flat_map(|b| &b.path);
     let typical = quantile(&mut all.map(|s| s.half_m).collect::<Vec<_>>(), 0.5).unwrap_or(1.0);
-    let cap = WIDE_CAP * typical;
-    let mut weights: Vec<f64> = graph.branches.iter().map(|b| b.weight_m2(cap)).collect();
+    let beside = beside(graph, setups);
+    let led = setups.len() >= SETUPS_MIN && 2 * beside.iter().sum::<usize>() >= setups.len();
+    let reach = setup_reach_m(setups);
+    let worth = |s: &Spot| {
+        let seen = !led || setups.iter().any(|&p| distance(p, s.p) <= reach);
+        s.half_m.min(WIDE_CAP * typical) * if seen { 1.0 } else { UNSEEN_WORTH }
+    };
+    let weight =
+        |(b, &n): (&Branch, &usize)| b.weight_m2(&worth) + n as f64 * SETUP_SAYS_M * typical;
+    graph.branches.iter().zip(&beside).map(weight).collect()
+}
+
+/// How many setups stand nearest to each branch, and near.
+fn beside(graph: &Graph, setups: &[[f64; 2]]) -> Vec<usize> {
+    let mut count = vec![0; graph.branches.len()];
     for &setup in setups {
-        let away = |b: &super::graph::Branch| {
+        let away = |b: &Branch| {
             b.path
                 .iter()
                 .map(|s| distance(s.p, setup))
@@ -134,10 +152,16 @@ fn weigh(graph: &Graph, setups: &[[f64; 2]]) -> Vec<f64> {
         if let Some((k, d)) = distances.min_by(|a, b| a.1.total_cmp(&b.1))
             && d <= SETUP_NEAR_M
         {
-            weights[k] += SETUP_SAYS_M * typical;
+            count[k] += 1;
         }
     }
-    weights
+    count
+}
+
+/// How far from a setup the course is taken as scanned on purpose: one and a half usual spacings.
+fn setup_reach_m(setups: &[[f64; 2]]) -> f64 {
+    let mut steps: Vec<f64> = setups.windows(2).map(|w| distance(w[0], w[1])).collect();
+    (1.5 * quantile(&mut steps, 0.5).unwrap_or(0.0)).clamp(SETUP_NEAR_M, 4.0 * SETUP_NEAR_M)
 }
 
 /// The cycle or path that is the course, and whether it is closed.

@@ -36,11 +36,9 @@ impl Branch {
         self.path.windows(2).map(|w| distance(w[0].p, w[1].p)).sum()
     }
 
-    /// Length times half width, the latter cut at `cap_m`: how much road it is, m².
-    pub fn weight_m2(&self, cap_m: f64) -> f64 {
-        let piece = |w: &[Spot]| {
-            distance(w[0].p, w[1].p) * 0.5 * (w[0].half_m.min(cap_m) + w[1].half_m.min(cap_m))
-        };
+    /// Length times what a metre is worth at each spot: how much road it is, m².
+    pub fn weight_m2(&self, worth: &dyn Fn(&Spot) -> f64) -> f64 {
+        let piece = |w: &[Spot]| distance(w[0].p, w[1].p) * 0.5 * (worth(&w[0]) + worth(&w[1]));
         self.path.windows(2).map(piece).sum()
     }
 

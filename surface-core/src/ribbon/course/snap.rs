@@ -23,7 +23,7 @@ const OFF_PAVING: f64 = 0.5;
 /// the middle of one.
 const FAR_COST: f64 = 0.1;
 /// Cost of an offset that changes by its own step along (45°).
-const BEND_COST: f64 = 4.0;
+const BEND_COST: f64 = 1.0;
 
 /// Move the line's stations along their normals to where paving reaches farthest to both sides,
 /// by dynamic programming over offsets that change little from station to station. Returns the

@@ -272,7 +272,9 @@ fn cars_standing_on_the_road_do_not_turn_the_course_aside() {
         [[-5.0, 66.0], [5.0, 68.5]],
     ];
     let course = find(&scene, &CourseHints::default()).unwrap();
-    assert_is(&course, &ring, true, 2.0);
+    // The lorry at the inner edge leaves 6.5 m of 10 m: the middle of what is seen moves by 1.75 m,
+    // and by half a cell.
+    assert_is(&course, &ring, true, 2.3);
 }
 
 #[test]
