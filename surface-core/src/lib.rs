@@ -20,5 +20,7 @@
 
 pub mod cloud;
 pub mod field;
+pub mod geom;
 pub mod numeric;
 pub mod progress;
+pub mod ribbon;
