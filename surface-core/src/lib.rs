@@ -19,5 +19,6 @@
 //!   in [`cloud::io`], the tile store and [`build`].
 
 pub mod cloud;
+pub mod deviation;
 pub mod numeric;
 pub mod progress;
