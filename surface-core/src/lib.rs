@@ -20,5 +20,7 @@
 
 pub mod cloud;
 pub mod deviation;
+pub mod export;
+pub mod field;
 pub mod numeric;
 pub mod progress;

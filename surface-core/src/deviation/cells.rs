@@ -22,7 +22,7 @@ pub struct SectionPoints<'a> {
     /// What is looked at across the ribbon, from right to left, metres (ignored for tiles).
     pub across_m: (f64, f64),
     /// What the surface is at (u, v): `None` where there is none, else the field's marks
-    /// ([`super::marks`]; 0 when nothing is known).
+    /// ([`crate::field::flags`]; 0 when nothing is known).
     pub ground: &'a (dyn Fn(f64, f64) -> Option<u8> + Sync),
 }
 

@@ -6,18 +6,6 @@ use super::histogram::Histogram;
 use super::robust::MIN_POINTS;
 use crate::numeric::to_u32;
 
-/// What the height field says of the ground under a cell (the field's own bit values).
-pub mod marks {
-    /// The surface bridges a hole in the data.
-    pub const BRIDGED: u8 = 2;
-    /// The field had few points.
-    pub const SPARSE: u8 = 4;
-    /// The field rejected many points.
-    pub const OUTLIERS: u8 = 8;
-    /// Height may jump here.
-    pub const STEP: u8 = 16;
-}
-
 /// One cell of the map; 24 bytes.
 #[derive(Debug, Clone, Copy)]
 pub struct Cell {
@@ -31,7 +19,7 @@ pub struct Cell {
     pub spread_m: f32,
     /// Half width of the mean's 95 % interval, metres; NaN without verdict.
     pub u95_m: f32,
-    /// What the field says of the ground ([`marks`]).
+    /// What the field says of the ground ([`crate::field::flags`]).
     pub marks: u8,
     /// Share of points that carry no weight, in 255ths.
     pub outliers: u8,

@@ -18,7 +18,7 @@ mod why;
 pub use cells::{DeviationCells, SectionCells, SectionPoints};
 pub use frame::{CellFrame, Closure, FrameError};
 pub use histogram::Histogram;
-pub use map::{Cell, CellState, DeviationMap, MapBuilder, marks};
+pub use map::{Cell, CellState, DeviationMap, MapBuilder};
 pub use robust::{MIN_POINTS, RobustMean, SE_FLOOR_M};
 pub use spots::Spot;
 pub use summary::{Coverage, Summary, Verdict};

@@ -2,9 +2,8 @@
 
 use super::*;
 use crate::deviation::cells::tests::Noise;
-use crate::deviation::{
-    CellFrame, Closure, DeviationCells, MapBuilder, SectionPoints, Verdict, marks,
-};
+use crate::deviation::{CellFrame, Closure, DeviationCells, MapBuilder, SectionPoints, Verdict};
+use crate::field::flags;
 
 const TOLERANCE_M: f64 = 0.005;
 const LAP_M: f64 = 30.3;
@@ -128,7 +127,7 @@ fn a_seam_is_a_step_and_something_on_the_road_is_not() {
 #[test]
 fn the_marks_of_the_field_decide_the_cause() {
     let truth = disc(18.0, -1.1, 0.6, 0.03);
-    let bridged = |s: f64, _: f64| if s > 17.0 { marks::BRIDGED } else { 0 };
+    let bridged = |s: f64, _: f64| if s > 17.0 { flags::BRIDGED } else { 0 };
     let spots = Lap {
         truth: &truth,
         marks: &bridged,

@@ -1,6 +1,7 @@
 //! Why cloud and surface part at a spot, decided from the evidence.
 
-use super::map::{Cell, marks};
+use super::map::Cell;
+use crate::field::flags;
 
 /// Why cloud and surface part at a spot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
@@ -62,13 +63,13 @@ pub(super) fn decide(cells: &[Cell], elongation: f64) -> Why {
     };
     let marked = |bit: u8| share(&|c| c.marks & bit != 0) >= MARKED_SHARE;
     let strays = |c: &Cell| f64::from(c.outliers) > 255.0 * MANY_OUTLIERS;
-    if marked(marks::BRIDGED) {
+    if marked(flags::BRIDGED) {
         Why::Hole
-    } else if marked(marks::STEP) {
+    } else if marked(flags::STEP) {
         Why::Step
-    } else if marked(marks::OUTLIERS) || share(&strays) >= MARKED_SHARE {
+    } else if marked(flags::OUTLIERS) || share(&strays) >= MARKED_SHARE {
         Why::Outliers
-    } else if marked(marks::SPARSE) || share(&|c| c.n < FEW_POINTS) >= 0.5 {
+    } else if marked(flags::SPARSE) || share(&|c| c.n < FEW_POINTS) >= 0.5 {
         Why::Sparse
     } else if share(&|c| c.spread_m > DISAGREE * c.mean_m.abs()) >= 0.5 {
         Why::Outliers
@@ -110,14 +111,14 @@ mod tests {
     #[test]
     fn a_mark_on_a_third_of_the_cells_decides() {
         for (bit, why) in [
-            (marks::BRIDGED, Why::Hole),
-            (marks::STEP, Why::Step),
-            (marks::OUTLIERS, Why::Outliers),
-            (marks::SPARSE, Why::Sparse),
+            (flags::BRIDGED, Why::Hole),
+            (flags::STEP, Why::Step),
+            (flags::OUTLIERS, Why::Outliers),
+            (flags::SPARSE, Why::Sparse),
         ] {
             assert_eq!(decide(&cells(0.01, 3, bit), 1.0), why);
         }
-        assert_eq!(decide(&cells(-0.01, 2, marks::STEP), 1.0), Why::Hole);
+        assert_eq!(decide(&cells(-0.01, 2, flags::STEP), 1.0), Why::Hole);
     }
 
     #[test]
