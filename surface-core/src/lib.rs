@@ -19,6 +19,8 @@
 //!   in [`cloud::io`], the tile store and [`build`].
 
 pub mod cloud;
+pub mod deviation;
+pub mod export;
 pub mod field;
 pub mod geom;
 pub mod numeric;
