@@ -1,4 +1,23 @@
-//! Which strip of the ground is road: the rough course in the cloud, the reference line along it,
-//! the edges, and (s, t) to the world and back.
+//! Which strip is road, and the way between its coordinates (s, t) and the world.
+//!
+//! A [`ReferenceLine`] runs along the course; `s` is the way along it, `t` the distance to its
+//! left. [`Edges`] say between which `t` the paving lies; [`Ribbon`] is both, with the stretches
+//! where an edge could not be seen ([`Gap`]). Where no line is known, [`find_course`] finds a rough
+//! one in the cloud.
 
 pub mod course;
+mod edges;
+mod fit;
+mod geojson;
+mod line;
+mod project;
+mod rough_line;
+mod strip;
+
+pub use course::{Course, CourseError, CourseHints, find_course};
+pub use edges::{EdgeError, Edges};
+pub use fit::{HalfWidths, LineParams};
+pub use geojson::RibbonFileError;
+pub use line::{CURVATURE_BOUND, LineError, ReferenceLine, RibbonPoint};
+pub use rough_line::{RoughLine, RoughLineError};
+pub use strip::{Gap, Ribbon, Side};
