@@ -4,17 +4,21 @@
 //! left. [`Edges`] say between which `t` the paving lies; [`Ribbon`] is both, with the stretches
 //! where an edge could not be seen ([`Gap`]).
 
+mod centring;
 mod edges;
 mod fit;
 mod geojson;
 mod line;
+mod paving;
 mod project;
 mod rough_line;
 mod strip;
 
+pub use centring::{RibbonError, RibbonParams};
 pub use edges::{EdgeError, Edges};
 pub use fit::{HalfWidths, LineParams};
 pub use geojson::RibbonFileError;
 pub use line::{CURVATURE_BOUND, LineError, ReferenceLine, RibbonPoint};
+pub use paving::{PavingError, PavingParams, find_edges};
 pub use rough_line::{RoughLine, RoughLineError};
 pub use strip::{Gap, Ribbon, Side};
