@@ -19,5 +19,10 @@
 //!   in [`cloud::io`], the tile store and [`build`].
 
 pub mod cloud;
+pub mod deviation;
+pub mod export;
+pub mod field;
+pub mod geom;
 pub mod numeric;
 pub mod progress;
+pub mod ribbon;
