@@ -18,6 +18,7 @@
 //! - The library never prints and never reads the clock or the environment; files are touched only
 //!   in [`cloud::io`], the tile store and [`build`].
 
+pub mod build;
 pub mod cloud;
 pub mod deviation;
 pub mod export;

@@ -5,10 +5,9 @@ use std::sync::mpsc::{Receiver, sync_channel};
 
 use super::BuildError;
 use crate::cloud::io::{ReadError, Scans};
-use crate::cloud::{CellGrid, Columns, Frame, PackedPoint, TileKey, TileStore, TileWriter};
+use crate::cloud::{CellGrid, Columns, Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::numeric::floor_i32;
 use crate::progress::Progress;
-use crate::ribbon::TILE_M;
 
 /// Width of the grid's cells, metres: a quarter of a metre tells road from verge and a lane from
 /// a kerb in a tripod scan; coarser grounds are judged on several cells together.
@@ -42,7 +41,9 @@ pub fn ingest(
     budget_bytes: usize,
     progress: &mut dyn Progress,
 ) -> Result<Ingested, BuildError> {
-    let frame = Frame { origin_m: scans.suggest_origin()? };
+    let frame = Frame {
+        origin_m: scans.suggest_origin()?,
+    };
     progress.stage("read", scans.declared_points().unwrap_or(0));
     let mut sorter = Sorter::new(frame, TileWriter::create(scratch, budget_bytes)?);
     std::thread::scope(|scope| {
@@ -135,8 +136,9 @@ impl Sorter {
 
     fn add_without_strays(&mut self, columns: &Columns) -> Result<(), BuildError> {
         let [x, y, z] = &self.local;
-        let keep: Vec<usize> =
-            (0..x.len()).filter(|&k| !is_stray(x[k], y[k], z[k])).collect();
+        let keep: Vec<usize> = (0..x.len())
+            .filter(|&k| !is_stray(x[k], y[k], z[k]))
+            .collect();
         self.strays += (x.len() - keep.len()) as u64;
         let intensity: Vec<u16> = keep.iter().map(|&k| columns.intensity[k]).collect();
         let setup: Vec<u16> = keep.iter().map(|&k| columns.setup[k]).collect();
@@ -154,13 +156,19 @@ impl Sorter {
         for k in 0..intensity.len() {
             let [x, y, z] = [0, 1, 2].map(|axis| self.local[axis][k]);
             let packed = [x, y, z].map(Frame::pack);
-            let [Some(a), Some(b), Some(c)] = packed else { continue };
+            let [Some(a), Some(b), Some(c)] = packed else {
+                continue;
+            };
             let key = (floor_i32(x / TILE_M), floor_i32(y / TILE_M));
             if here != Some(key) {
                 self.flush(here)?;
                 here = Some(key);
             }
-            self.run.push(PackedPoint { abc: [a, b, c], intensity: intensity[k], setup: setup[k] });
+            self.run.push(PackedPoint {
+                abc: [a, b, c],
+                intensity: intensity[k],
+                setup: setup[k],
+            });
         }
         self.flush(here)
     }

@@ -4,11 +4,11 @@ use std::path::Path;
 
 use super::BuildError;
 use super::order::in_order;
-use crate::cloud::{Frame, PackedPoint, TileKey, TileStore, TileWriter};
+use crate::cloud::{Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::field::{Lattice, SECTION_ROWS};
 use crate::numeric::{floor_i32, to_index};
 use crate::progress::Progress;
-use crate::ribbon::{Ribbon, RibbonPoint, TILE_M};
+use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// Squares of this size share their guesses of s, metres: small against any bend that a ribbon
 /// may have, so that Newton's method arrives in two or three steps.
@@ -61,10 +61,17 @@ fn project_tile(
     let mut points = Vec::new();
     tiles.read(key, &mut points)?;
     for point in points {
-        let Some(place) = guesses.locate(ribbon, &point) else { continue };
-        let (Some(s), Some(t)) = (Frame::pack(place.s), Frame::pack(place.t)) else { continue };
+        let Some(place) = guesses.locate(ribbon, &point) else {
+            continue;
+        };
+        let (Some(s), Some(t)) = (Frame::pack(place.s), Frame::pack(place.t)) else {
+            continue;
+        };
         let section = section_of(lattice, place.s);
-        let packed = PackedPoint { abc: [s, t, point.abc[2]], ..point };
+        let packed = PackedPoint {
+            abc: [s, t, point.abc[2]],
+            ..point
+        };
         match out.iter_mut().find(|(k, _)| *k == section) {
             Some((_, list)) => list.push(packed),
             None => out.push((section, vec![packed])),
@@ -76,7 +83,11 @@ fn project_tile(
 /// The section whose rows include the row nearest to `s`.
 fn section_of(lattice: &Lattice, s: f64) -> i32 {
     let row = to_index(s / lattice.s_step_m + 0.5);
-    let row = if lattice.closed { row % lattice.rows } else { row.min(lattice.rows - 1) };
+    let row = if lattice.closed {
+        row % lattice.rows
+    } else {
+        row.min(lattice.rows - 1)
+    };
     i32::try_from(row / SECTION_ROWS).unwrap_or(i32::MAX)
 }
 
@@ -97,27 +108,47 @@ impl Guesses {
         let far = reach + TILE_M;
         let middle = corner.map(|c| c + 0.5 * TILE_M);
         if ribbon.line.feet(middle, far).is_empty() {
-            return Self { corner, across, stations: Vec::new(), none: true };
+            return Self {
+                corner,
+                across,
+                stations: Vec::new(),
+                none: true,
+            };
         }
         let stations: Vec<Vec<f64>> = (0..across * across)
             .map(|k| {
                 let at = |n: usize, c: f64| c + (n as f64 + 0.5) * GUESS_M;
                 let centre = [at(k % across, corner[0]), at(k / across, corner[1])];
-                ribbon.line.feet(centre, reach).iter().map(|f| f.s).collect()
+                ribbon
+                    .line
+                    .feet(centre, reach)
+                    .iter()
+                    .map(|f| f.s)
+                    .collect()
             })
             .collect();
         let none = stations.iter().all(Vec::is_empty);
-        Self { corner, across, stations, none }
+        Self {
+            corner,
+            across,
+            stations,
+            none,
+        }
     }
 
     /// The place on the ribbon, between the edges of its leg; the nearest where legs overlap.
     fn locate(&self, ribbon: &Ribbon, point: &PackedPoint) -> Option<RibbonPoint> {
         let [x, y, _] = point.metres();
         let cell = |v: f64, c: f64| {
-            usize::try_from(floor_i32((v - c) / GUESS_M)).unwrap_or(0).min(self.across - 1)
+            usize::try_from(floor_i32((v - c) / GUESS_M))
+                .unwrap_or(0)
+                .min(self.across - 1)
         };
         let k = cell(y, self.corner[1]) * self.across + cell(x, self.corner[0]);
-        let feet = self.stations[k].iter().filter_map(|&s| ribbon.line.foot_near([x, y], s));
-        feet.filter(|&f| ribbon.contains(f)).min_by(|a, b| a.t.abs().total_cmp(&b.t.abs()))
+        let feet = self.stations[k]
+            .iter()
+            .filter_map(|&s| ribbon.line.foot_near([x, y], s));
+        feet.filter(|&f| ribbon.contains(f))
+            .min_by(|a, b| a.t.abs().total_cmp(&b.t.abs()))
     }
 }

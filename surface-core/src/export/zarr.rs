@@ -37,7 +37,10 @@ pub enum ZarrError {
 }
 
 fn at(path: &Path) -> impl FnOnce(io::Error) -> ZarrError + '_ {
-    move |source| ZarrError::Io { path: path.to_owned(), source }
+    move |source| ZarrError::Io {
+        path: path.to_owned(),
+        source,
+    }
 }
 
 /// A height field in a folder, written and read section by section.
@@ -56,17 +59,83 @@ struct Array {
 }
 
 const ARRAYS: [Array; 11] = [
-    Array { name: "z", dtype: "<f8", fill: "\"NaN\"", by_side: false, what: "height above the origin, m" },
-    Array { name: "sigma", dtype: "<f4", fill: "\"NaN\"", by_side: false, what: "standard deviation of z, m" },
-    Array { name: "n", dtype: "<u4", fill: "0", by_side: false, what: "points that count" },
-    Array { name: "flags", dtype: "|u1", fill: "0", by_side: false, what: "bits: 1 inside, 2 bridged, 4 sparse, 8 outliers, 16 step" },
-    Array { name: "slope_s", dtype: "<f4", fill: "0.0", by_side: false, what: "dz/ds" },
-    Array { name: "slope_t", dtype: "<f4", fill: "0.0", by_side: false, what: "dz/dt" },
-    Array { name: "rail_z", dtype: "<f8", fill: "\"NaN\"", by_side: true, what: "height of the edge, m" },
-    Array { name: "rail_sigma", dtype: "<f4", fill: "\"NaN\"", by_side: true, what: "standard deviation of rail_z, m" },
-    Array { name: "rail_slope_s", dtype: "<f4", fill: "0.0", by_side: true, what: "dz/ds at the edge" },
-    Array { name: "rail_slope_t", dtype: "<f4", fill: "0.0", by_side: true, what: "dz/dt at the edge" },
-    Array { name: "rail_flags", dtype: "|u1", fill: "0", by_side: true, what: "bits as in flags" },
+    Array {
+        name: "z",
+        dtype: "<f8",
+        fill: "\"NaN\"",
+        by_side: false,
+        what: "height above the origin, m",
+    },
+    Array {
+        name: "sigma",
+        dtype: "<f4",
+        fill: "\"NaN\"",
+        by_side: false,
+        what: "standard deviation of z, m",
+    },
+    Array {
+        name: "n",
+        dtype: "<u4",
+        fill: "0",
+        by_side: false,
+        what: "points that count",
+    },
+    Array {
+        name: "flags",
+        dtype: "|u1",
+        fill: "0",
+        by_side: false,
+        what: "bits: 1 inside, 2 bridged, 4 sparse, 8 outliers, 16 step",
+    },
+    Array {
+        name: "slope_s",
+        dtype: "<f4",
+        fill: "0.0",
+        by_side: false,
+        what: "dz/ds",
+    },
+    Array {
+        name: "slope_t",
+        dtype: "<f4",
+        fill: "0.0",
+        by_side: false,
+        what: "dz/dt",
+    },
+    Array {
+        name: "rail_z",
+        dtype: "<f8",
+        fill: "\"NaN\"",
+        by_side: true,
+        what: "height of the edge, m",
+    },
+    Array {
+        name: "rail_sigma",
+        dtype: "<f4",
+        fill: "\"NaN\"",
+        by_side: true,
+        what: "standard deviation of rail_z, m",
+    },
+    Array {
+        name: "rail_slope_s",
+        dtype: "<f4",
+        fill: "0.0",
+        by_side: true,
+        what: "dz/ds at the edge",
+    },
+    Array {
+        name: "rail_slope_t",
+        dtype: "<f4",
+        fill: "0.0",
+        by_side: true,
+        what: "dz/dt at the edge",
+    },
+    Array {
+        name: "rail_flags",
+        dtype: "|u1",
+        fill: "0",
+        by_side: true,
+        what: "bits as in flags",
+    },
 ];
 
 impl FieldStore {
@@ -76,7 +145,10 @@ impl FieldStore {
     /// # Errors
     /// [`ZarrError::Io`] naming what could not be written.
     pub fn create(folder: &Path, lattice: Lattice, origin_m: [f64; 3]) -> Result<Self, ZarrError> {
-        let store = Self { folder: folder.to_owned(), lattice };
+        let store = Self {
+            folder: folder.to_owned(),
+            lattice,
+        };
         store.put(".zgroup", b"{\"zarr_format\": 2}\n")?;
         let attributes = serde_json::json!({ "origin": origin_m, "lattice": lattice });
         store.put(".zattrs", format!("{attributes:#}\n").as_bytes())?;
@@ -86,15 +158,25 @@ impl FieldStore {
             let shape = [lattice.rows, width];
             store.head(array, &shape, &[SECTION_ROWS, width], &["s", across])?;
         }
-        store.coordinate("s", lattice.rows, "station along the reference line, m", |k| lattice.row_s_m(k))?;
-        store.coordinate("t", lattice.columns, "left of the reference line, m", |k| lattice.column_t_m(k))?;
+        store.coordinate(
+            "s",
+            lattice.rows,
+            "station along the reference line, m",
+            |k| lattice.row_s_m(k),
+        )?;
+        store.coordinate("t", lattice.columns, "left of the reference line, m", |k| {
+            lattice.column_t_m(k)
+        })?;
         Ok(store)
     }
 
     /// The same field under its final folder name.
     #[must_use]
     pub fn moved_to(&self, folder: &Path) -> Self {
-        Self { folder: folder.to_owned(), lattice: self.lattice }
+        Self {
+            folder: folder.to_owned(),
+            lattice: self.lattice,
+        }
     }
 
     fn put(&self, name: &str, bytes: &[u8]) -> Result<(), ZarrError> {
@@ -105,19 +187,43 @@ impl FieldStore {
         fs::write(&path, bytes).map_err(at(&path))
     }
 
-    fn head(&self, array: &Array, shape: &[usize], chunks: &[usize], dims: &[&str]) -> Result<(), ZarrError> {
+    fn head(
+        &self,
+        array: &Array,
+        shape: &[usize],
+        chunks: &[usize],
+        dims: &[&str],
+    ) -> Result<(), ZarrError> {
         let fill: serde_json::Value = serde_json::from_str(array.fill).unwrap_or_default();
         let meta = serde_json::json!({
             "zarr_format": 2, "shape": shape, "chunks": chunks, "dtype": array.dtype,
             "compressor": null, "fill_value": fill, "order": "C", "filters": null,
         });
         let attributes = serde_json::json!({ "_ARRAY_DIMENSIONS": dims, "long_name": array.what });
-        self.put(&format!("{}/.zarray", array.name), format!("{meta:#}\n").as_bytes())?;
-        self.put(&format!("{}/.zattrs", array.name), format!("{attributes:#}\n").as_bytes())
+        self.put(
+            &format!("{}/.zarray", array.name),
+            format!("{meta:#}\n").as_bytes(),
+        )?;
+        self.put(
+            &format!("{}/.zattrs", array.name),
+            format!("{attributes:#}\n").as_bytes(),
+        )
     }
 
-    fn coordinate(&self, name: &'static str, n: usize, what: &'static str, value: impl Fn(usize) -> f64) -> Result<(), ZarrError> {
-        let array = Array { name, dtype: "<f8", fill: "\"NaN\"", by_side: false, what };
+    fn coordinate(
+        &self,
+        name: &'static str,
+        n: usize,
+        what: &'static str,
+        value: impl Fn(usize) -> f64,
+    ) -> Result<(), ZarrError> {
+        let array = Array {
+            name,
+            dtype: "<f8",
+            fill: "\"NaN\"",
+            by_side: false,
+            what,
+        };
         self.head(&array, &[n], &[n], &[name])?;
         let bytes: Vec<u8> = (0..n).flat_map(|k| value(k).to_le_bytes()).collect();
         self.put(&format!("{name}/0"), &bytes)
@@ -131,21 +237,53 @@ impl FieldStore {
         let chunk = rows.first_row / SECTION_ROWS;
         let full = SECTION_ROWS * self.lattice.columns;
         self.chunk("z", chunk, full, &rows.z_m, f64::NAN, f64::to_le_bytes)?;
-        self.chunk("sigma", chunk, full, &rows.sigma_m, f32::NAN, f32::to_le_bytes)?;
+        self.chunk(
+            "sigma",
+            chunk,
+            full,
+            &rows.sigma_m,
+            f32::NAN,
+            f32::to_le_bytes,
+        )?;
         self.chunk("n", chunk, full, &rows.n, 0, u32::to_le_bytes)?;
         self.chunk("flags", chunk, full, &rows.flags, 0, u8::to_le_bytes)?;
         self.chunk("slope_s", chunk, full, &rows.slope_s, 0.0, f32::to_le_bytes)?;
         self.chunk("slope_t", chunk, full, &rows.slope_t, 0.0, f32::to_le_bytes)?;
-        let rails: Vec<RailNode> =
-            rows.left.iter().zip(&rows.right).flat_map(|(l, r)| [*l, *r]).collect();
+        let rails: Vec<RailNode> = rows
+            .left
+            .iter()
+            .zip(&rows.right)
+            .flat_map(|(l, r)| [*l, *r])
+            .collect();
         let full = 2 * SECTION_ROWS;
         let f32s = |get: fn(&RailNode) -> f32| rails.iter().map(get).collect::<Vec<f32>>();
         let z: Vec<f64> = rails.iter().map(|r| r.z_m).collect();
         let flags: Vec<u8> = rails.iter().map(|r| r.flags).collect();
         self.chunk("rail_z", chunk, full, &z, f64::NAN, f64::to_le_bytes)?;
-        self.chunk("rail_sigma", chunk, full, &f32s(|r| r.sigma_m), f32::NAN, f32::to_le_bytes)?;
-        self.chunk("rail_slope_s", chunk, full, &f32s(|r| r.slope_s), 0.0, f32::to_le_bytes)?;
-        self.chunk("rail_slope_t", chunk, full, &f32s(|r| r.slope_t), 0.0, f32::to_le_bytes)?;
+        self.chunk(
+            "rail_sigma",
+            chunk,
+            full,
+            &f32s(|r| r.sigma_m),
+            f32::NAN,
+            f32::to_le_bytes,
+        )?;
+        self.chunk(
+            "rail_slope_s",
+            chunk,
+            full,
+            &f32s(|r| r.slope_s),
+            0.0,
+            f32::to_le_bytes,
+        )?;
+        self.chunk(
+            "rail_slope_t",
+            chunk,
+            full,
+            &f32s(|r| r.slope_t),
+            0.0,
+            f32::to_le_bytes,
+        )?;
         self.chunk("rail_flags", chunk, full, &flags, 0, u8::to_le_bytes)
     }
 
@@ -159,17 +297,29 @@ impl FieldStore {
         bytes: impl Fn(T) -> [u8; N],
     ) -> Result<(), ZarrError> {
         let mut out = Vec::with_capacity(full * N);
-        values.iter().for_each(|&v| out.extend_from_slice(&bytes(v)));
+        values
+            .iter()
+            .for_each(|&v| out.extend_from_slice(&bytes(v)));
         out.extend((values.len()..full).flat_map(|_| bytes(fill)));
         self.put(&format!("{name}/{chunk}.0"), &out)
     }
 
-    fn read<T, const N: usize>(&self, name: &str, chunk: usize, full: usize, from: impl Fn([u8; N]) -> T) -> Result<Vec<T>, ZarrError> {
+    fn read<T, const N: usize>(
+        &self,
+        name: &str,
+        chunk: usize,
+        full: usize,
+        from: impl Fn([u8; N]) -> T,
+    ) -> Result<Vec<T>, ZarrError> {
         let path = self.folder.join(format!("{name}/{chunk}.0"));
         let bytes = fs::read(&path).map_err(at(&path))?;
         let (values, rest) = bytes.as_chunks::<N>();
         if values.len() != full || !rest.is_empty() {
-            return Err(ZarrError::Length { path, found: bytes.len(), expected: full * N });
+            return Err(ZarrError::Length {
+                path,
+                found: bytes.len(),
+                expected: full * N,
+            });
         }
         Ok(values.iter().map(|b| from(*b)).collect())
     }
@@ -182,7 +332,10 @@ impl FieldStore {
         let first = section * SECTION_ROWS;
         let rows = SECTION_ROWS.min(self.lattice.rows.saturating_sub(first));
         let mut out = FieldRows::empty(self.lattice, first, rows)?;
-        let (full, nodes) = (SECTION_ROWS * self.lattice.columns, rows * self.lattice.columns);
+        let (full, nodes) = (
+            SECTION_ROWS * self.lattice.columns,
+            rows * self.lattice.columns,
+        );
         out.z_m = self.read("z", section, full, f64::from_le_bytes)?;
         out.sigma_m = self.read("sigma", section, full, f32::from_le_bytes)?;
         out.n = self.read("n", section, full, u32::from_le_bytes)?;
@@ -270,6 +423,9 @@ mod tests {
         assert_eq!((last.left[0].z_m, last.left[72].z_m), (128.0, 0.0));
         assert_eq!(store.section_and_next(0).unwrap().z_m[128 * 7 + 1], 897.5);
         std::fs::write(dir.path().join("z/0.0"), b"short").unwrap();
-        assert!(matches!(store.section(0), Err(ZarrError::Length { found: 5, .. })));
+        assert!(matches!(
+            store.section(0),
+            Err(ZarrError::Length { found: 5, .. })
+        ));
     }
 }
