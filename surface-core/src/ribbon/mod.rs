@@ -2,8 +2,10 @@
 //!
 //! A [`ReferenceLine`] runs along the course; `s` is the way along it, `t` the distance to its
 //! left. [`Edges`] say between which `t` the paving lies; [`Ribbon`] is both, with the stretches
-//! where an edge could not be seen ([`Gap`]).
+//! where an edge could not be seen ([`Gap`]). Where no line is known, [`find_course`] finds a rough
+//! one in the cloud.
 
+pub mod course;
 mod edges;
 mod fit;
 mod geojson;
@@ -12,6 +14,7 @@ mod project;
 mod rough_line;
 mod strip;
 
+pub use course::{Course, CourseError, CourseHints, find_course};
 pub use edges::{EdgeError, Edges};
 pub use fit::{HalfWidths, LineParams};
 pub use geojson::RibbonFileError;
