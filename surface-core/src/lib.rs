@@ -20,5 +20,6 @@
 
 pub mod cloud;
 pub mod field;
+pub mod mesh;
 pub mod numeric;
 pub mod progress;
