@@ -24,6 +24,7 @@ pub mod deviation;
 pub mod export;
 pub mod field;
 pub mod geom;
+pub mod mesh;
 pub mod numeric;
 pub mod progress;
 pub mod ribbon;
