@@ -1,5 +1,7 @@
 //! Order statistics without sorting.
 
+use super::plane::MAD_TO_SIGMA;
+
 /// The value below which a share `q` (0..=1) of `values` lies: order statistic ⌊q·(n−1)⌋ and
 /// the next one, linearly between (the default of R and numpy). Reorders `values`; `None` when
 /// empty. Expected O(n).
@@ -28,9 +30,6 @@ pub fn mad_sigma(values: &mut [f64], centre: f64) -> Option<f64> {
     values.iter_mut().for_each(|v| *v = (*v - centre).abs());
     median(values).map(|m| m * MAD_TO_SIGMA)
 }
-
-/// 1 / Φ⁻¹(3/4).
-pub const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
 
 #[cfg(test)]
 mod tests {

@@ -2,9 +2,11 @@
 //!
 //! A [`ReferenceLine`] runs along the course; `s` is the way along it, `t` the distance to its
 //! left. [`Edges`] say between which `t` the paving lies; [`Ribbon`] is both, with the stretches
-//! where an edge could not be seen ([`Gap`]).
+//! where an edge could not be seen ([`Gap`]). Where no line is known, [`find_course`] finds a rough
+//! one in the cloud.
 
 mod centring;
+pub mod course;
 mod edges;
 mod fit;
 mod geojson;
@@ -15,6 +17,7 @@ mod rough_line;
 mod strip;
 
 pub use centring::{RibbonError, RibbonParams};
+pub use course::{Course, CourseError, CourseHints, find_course};
 pub use edges::{EdgeError, Edges};
 pub use fit::{HalfWidths, LineParams};
 pub use geojson::RibbonFileError;
