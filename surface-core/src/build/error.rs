@@ -20,6 +20,27 @@ pub enum BuildError {
     /// The spacing does not suit the road.
     #[error(transparent)]
     Lattice(#[from] crate::field::LatticeError),
+    /// No course in the cloud.
+    #[error(transparent)]
+    Course(#[from] crate::ribbon::CourseError),
+    /// No ribbon along the course.
+    #[error(transparent)]
+    Ribbon(#[from] crate::ribbon::CourseRibbonError),
+    /// The ribbon could not be written as text.
+    #[error(transparent)]
+    RibbonFile(#[from] crate::ribbon::RibbonFileError),
+    /// No mesh on the field.
+    #[error(transparent)]
+    Mesh(#[from] crate::mesh::MeshError),
+    /// The mesh file could not be written.
+    #[error(transparent)]
+    Ply(#[from] crate::export::PlyError),
+    /// The file of points could not be written.
+    #[error(transparent)]
+    Laz(#[from] crate::export::LazError),
+    /// The cells of the deviation map do not fit the course.
+    #[error(transparent)]
+    Frame(#[from] crate::deviation::FrameError),
     /// A file of the build folder could not be written.
     #[error("{path}: {source}")]
     Write {
