@@ -20,6 +20,8 @@
 
 pub mod cloud;
 pub mod field;
+pub mod geom;
 pub mod mesh;
 pub mod numeric;
 pub mod progress;
+pub mod ribbon;
