@@ -19,6 +19,7 @@
 //!   in [`cloud::io`], the tile store and [`build`].
 
 pub mod cloud;
+pub mod export;
 pub mod field;
 pub mod geom;
 pub mod mesh;

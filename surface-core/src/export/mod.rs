@@ -1,0 +1,5 @@
+//! Bytes for others.
+
+mod ply;
+
+pub use ply::{PlyError, PlyWriter};
