@@ -1,5 +1,6 @@
 //! Triangles a wheel can roll on.
 
+mod assemble;
 mod check;
 #[cfg(test)]
 mod check_tests;
@@ -17,6 +18,7 @@ mod patch_tests;
 mod rim;
 mod station;
 
+pub use assemble::{AssembleError, Assembler, MeshSink};
 pub use check::{MeshCheck, MeshChecker};
 pub use error::MeshError;
 pub use layout::Layout;
