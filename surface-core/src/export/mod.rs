@@ -1,9 +1,7 @@
 //! Bytes for others: pictures, tables and point files over `io::Write`.
 
-mod canvas;
-mod colour;
+mod picture;
 mod spots;
 
-pub use canvas::Canvas;
-pub use colour::{Diverging, Rgb};
+pub use picture::{Canvas, Diverging, Picture, Rgb, RibbonEdges};
 pub use spots::write_spots_csv;
