@@ -1,0 +1,9 @@
+//! Pure geometry in the plane: vectors, polylines, splines. No road words.
+
+mod polyline;
+mod spline;
+pub mod vector;
+
+pub use polyline::{densify, length, without_repeats};
+pub(crate) use spline::curvature;
+pub use spline::{Jet, SplineError, UniformSpline};
