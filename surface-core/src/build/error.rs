@@ -23,9 +23,6 @@ pub enum BuildError {
     /// No course in the cloud.
     #[error(transparent)]
     Course(#[from] crate::ribbon::CourseError),
-    /// No ribbon along the course.
-    #[error(transparent)]
-    Ribbon(#[from] crate::ribbon::CourseRibbonError),
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
@@ -35,9 +32,6 @@ pub enum BuildError {
     /// The mesh file could not be written.
     #[error(transparent)]
     Ply(#[from] crate::export::PlyError),
-    /// The file of points could not be written.
-    #[error(transparent)]
-    Laz(#[from] crate::export::LazError),
     /// The cells of the deviation map do not fit the course.
     #[error(transparent)]
     Frame(#[from] crate::deviation::FrameError),
