@@ -1,13 +1,11 @@
 //! Bytes for others: the mesh, the field, pictures, tables and point files.
 
-mod canvas;
-mod colour;
+mod picture;
 mod ply;
 mod spots;
 mod zarr;
 
-pub use canvas::Canvas;
-pub use colour::{Diverging, Rgb};
+pub use picture::{Canvas, Diverging, Picture, Rgb, RibbonEdges};
 pub use ply::{PlyError, PlyWriter};
 pub use spots::write_spots_csv;
 pub use zarr::{FieldStore, ZarrError};
