@@ -1,0 +1,9 @@
+//! Is the mesh one clean sheet? Every claim about it is checked on every run.
+
+mod chunk;
+mod hanging;
+mod result;
+mod stream;
+
+pub use result::MeshCheck;
+pub use stream::MeshChecker;
