@@ -7,9 +7,11 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 /// Laser scans of a motor-racing circuit in, the drivable road surface out.
 #[derive(Debug, Parser)]
 #[command(name = "surface", version, about, long_about = None, max_term_width = 100)]
-#[command(after_help = "Exit codes: 0 done and within tolerance; 1 done, tolerance not met (the \
+#[command(
+    after_help = "Exit codes: 0 done and within tolerance; 1 done, tolerance not met (the \
     report says where); 2 usage, input or run error.\nStandard output is the answer, standard \
-    error everything else.")]
+    error everything else."
+)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]

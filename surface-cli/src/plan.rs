@@ -30,13 +30,18 @@ struct Config {
 
 impl Config {
     fn read(path: Option<&Path>) -> Result<Self> {
-        let Some(path) = path else { return Ok(Self::default()) };
+        let Some(path) = path else {
+            return Ok(Self::default());
+        };
         let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
         let mut config: Self =
             toml::from_str(&text).with_context(|| format!("{}", path.display()))?;
         // Files named in a config file stand beside it.
         let beside = path.parent().unwrap_or_else(|| Path::new(""));
-        for file in [&mut config.line, &mut config.setups, &mut config.scratch].into_iter().flatten() {
+        for file in [&mut config.line, &mut config.setups, &mut config.scratch]
+            .into_iter()
+            .flatten()
+        {
             *file = beside.join(&file);
         }
         Ok(config)
@@ -53,7 +58,11 @@ pub struct Plan {
     pub format: Format,
 }
 
-fn word<T: clap::ValueEnum>(typed: Option<T>, file: Option<&String>, key: &str) -> Result<Option<T>> {
+fn word<T: clap::ValueEnum>(
+    typed: Option<T>,
+    file: Option<&String>,
+    key: &str,
+) -> Result<Option<T>> {
     match (typed, file) {
         (Some(value), _) => Ok(Some(value)),
         (None, Some(text)) => match T::from_str(text, true) {
@@ -83,7 +92,11 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     if let Some(bridge_m) = args.bridge.or(config.bridge) {
         params.bridge_m = bridge_m;
     }
-    let which = word(args.deviation_points, config.deviation_points.as_ref(), "deviation-points")?;
+    let which = word(
+        args.deviation_points,
+        config.deviation_points.as_ref(),
+        "deviation-points",
+    )?;
     params.deviation_points = match which {
         Some(DeviationPoints::All) => build::DeviationPoints::All,
         Some(DeviationPoints::None) => build::DeviationPoints::None,
@@ -110,7 +123,11 @@ fn plan(args: &ScanArgs, config: &Config) -> Result<Plan> {
     }
     params.check()?;
     let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
-    Ok(Plan { scans: args.scans.clone(), params, format })
+    Ok(Plan {
+        scans: args.scans.clone(),
+        params,
+        format,
+    })
 }
 
 fn unit(units: Units) -> Unit {
@@ -122,11 +139,15 @@ fn unit(units: Units) -> Unit {
 }
 
 fn set_threads(threads: Option<usize>) -> Result<()> {
-    let Some(threads) = threads else { return Ok(()) };
+    let Some(threads) = threads else {
+        return Ok(());
+    };
     if !(1..=1024).contains(&threads) {
         bail!("--threads is {threads}: give 1 to 1024");
     }
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build_global();
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build_global();
     pool.context("worker threads")
 }
 
@@ -137,7 +158,11 @@ fn memory_bytes(gib: Option<f64>) -> Result<u64> {
         Some(gib) => bail!("--memory is {gib}: give GiB, for example 2"),
         None => return Ok((machine_bytes() / 4).max(512 << 20)),
     };
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked above")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "checked above"
+    )]
     Ok(bytes as u64)
 }
 
@@ -175,16 +200,27 @@ fn read_setups(path: &Path) -> Result<Vec<[f64; 3]>> {
             continue;
         }
         let words: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
-        let numbers: Option<Vec<f64>> =
-            words.iter().rev().take(3).map(|w| w.parse().ok().filter(|v: &f64| v.is_finite())).collect();
+        let numbers: Option<Vec<f64>> = words
+            .iter()
+            .rev()
+            .take(3)
+            .map(|w| w.parse().ok().filter(|v: &f64| v.is_finite()))
+            .collect();
         match numbers.as_deref() {
             Some([z, y, x]) => out.push([*x, *y, *z]),
             _ if number == 0 => {}
-            _ => bail!("{} line {}: expected [name,]x,y,z in metres, found {line:?}", path.display(), number + 1),
+            _ => bail!(
+                "{} line {}: expected [name,]x,y,z in metres, found {line:?}",
+                path.display(),
+                number + 1
+            ),
         }
     }
     if out.is_empty() {
-        bail!("{} names no scanner position: give lines of [name,]x,y,z in metres", path.display());
+        bail!(
+            "{} names no scanner position: give lines of [name,]x,y,z in metres",
+            path.display()
+        );
     }
     Ok(out)
 }

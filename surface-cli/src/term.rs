@@ -23,7 +23,11 @@ impl Terminal {
             }
             flag.stop();
         });
-        let bar = if std::io::stderr().is_terminal() { ProgressBar::new(0) } else { ProgressBar::hidden() };
+        let bar = if std::io::stderr().is_terminal() {
+            ProgressBar::new(0)
+        } else {
+            ProgressBar::hidden()
+        };
         Self { bar, stop }
     }
 

@@ -19,7 +19,8 @@ pub fn run(args: &FitArgs) -> Result<Exit> {
         Format::Json => term::print_answer(&report.to_json()?)?,
         Format::Text => {
             let folder = args.out.display();
-            let files = format!("files       {folder}: surface.ply, deviation.png, report.json, …\n");
+            let files =
+                format!("files       {folder}: surface.ply, deviation.png, report.json, …\n");
             term::print_answer(&(report.to_text() + &files))?;
         }
     }

@@ -8,7 +8,7 @@ use surface_core::build::BuildError;
 /// What to do about an error.
 pub fn hint(error: &anyhow::Error) -> String {
     match error.downcast_ref::<BuildError>() {
-        Some(error) => error.hint().to_owned(),
+        Some(error) => error.hint(),
         None => "see `surface --help`".to_owned(),
     }
 }
