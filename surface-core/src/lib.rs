@@ -27,4 +27,5 @@ pub mod geom;
 pub mod mesh;
 pub mod numeric;
 pub mod progress;
+pub mod report;
 pub mod ribbon;

@@ -9,36 +9,12 @@ use crate::field::{
     course_level_m, fit_rows, flags, road_level_m,
 };
 use crate::progress::Progress;
+use crate::report::FieldCounts;
 use crate::ribbon::Ribbon;
 
 /// Sections that the road's level is learnt from, evenly spread: their median is within a few
 /// percent of all sections', and a window's error changes with the sixth root of the level.
 const LEVEL_SECTIONS: usize = 24;
-
-/// What became of the nodes, summed over the course.
-#[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
-pub struct FieldCounts {
-    /// Nodes between the edges.
-    pub inside: u64,
-    /// Of these, with a height.
-    pub fitted: u64,
-    /// Heights carried over a narrow hole.
-    pub bridged: u64,
-    /// Nodes with one or two points only.
-    pub sparse: u64,
-    /// Nodes where many points were set aside as not road.
-    pub outliers: u64,
-    /// Nodes at a step.
-    pub step: u64,
-    /// Median σ of the fitted heights, millimetres (to 0.01 mm).
-    pub sigma_median_mm: f64,
-    /// σ that 95 % of the fitted heights stay below, millimetres (to 0.01 mm).
-    pub sigma_95_mm: f64,
-    /// Level A of the road's spectrum S(k) = A·k⁻³, m.
-    pub level_m: f64,
-    /// Median number of points a fitted node has in its cell.
-    pub points_median: u32,
-}
 
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]

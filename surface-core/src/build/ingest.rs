@@ -30,20 +30,19 @@ pub struct Ingested {
 
 /// Read every scan once.
 ///
-/// `scratch` is the file for the tiles, `budget_bytes` the memory for waiting points. Decoding runs in a thread of its own and
-/// overlaps with the sorting; the order of the points is the files' order whatever the timing.
+/// `frame` is where local coordinates start, `scratch` the file for the tiles, `budget_bytes` the
+/// memory for waiting points. Decoding runs in a thread of its own and overlaps with the
+/// sorting; the order of the points is the files' order whatever the timing.
 ///
 /// # Errors
 /// [`BuildError`] when a file cannot be read, the scratch file cannot be written, or on a stop.
 pub fn ingest(
     scans: &mut Scans,
+    frame: Frame,
     scratch: &Path,
     budget_bytes: usize,
     progress: &mut dyn Progress,
 ) -> Result<Ingested, BuildError> {
-    let frame = Frame {
-        origin_m: scans.suggest_origin()?,
-    };
     progress.stage("read", scans.declared_points().unwrap_or(0));
     let mut sorter = Sorter::new(frame, TileWriter::create(scratch, budget_bytes)?);
     std::thread::scope(|scope| {

@@ -5,7 +5,7 @@ use super::histogram::Histogram;
 use super::map::Cell;
 use super::robust::{RobustMean, UNIT_M, own_scale};
 use crate::cloud::TileKey;
-use crate::numeric::{floor_i32, round_i32, to_f32, to_u8, to_u32};
+use crate::numeric::{round_i32, to_f32, to_index, to_u8, to_u32};
 
 /// The points of one section, and the surface that is there.
 #[derive(Clone, Copy)]
@@ -89,6 +89,9 @@ impl DeviationCells {
     }
 }
 
+/// Index of a point that is in no cell.
+const NOT_LOOKED_AT: u32 = u32::MAX;
+
 /// The block of cells of one section.
 struct Window {
     span: Span,
@@ -103,12 +106,19 @@ impl Window {
         side(self.span.rows) * side(self.columns)
     }
 
-    /// Index of the cell under (u, v); `None` when it is not looked at.
-    fn index(&self, u: f64, v: f64) -> Option<usize> {
-        let column = floor_i32(v / self.cell_m).checked_sub(self.first_column)?;
-        let row = self.span.row(u) - self.span.first;
-        let inside = (0..self.columns).contains(&column) && u.is_finite() && v.is_finite();
-        inside.then(|| usize::try_from(row * self.columns + column).unwrap_or(0))
+    /// Index of the cell under (u, v), [`NOT_LOOKED_AT`] when there is none. What lies beyond the
+    /// section's ends by rounding belongs to the end row.
+    fn index(&self, u: f64, v: f64, inverse_m: [f64; 2]) -> u32 {
+        let row = to_index((u - self.span.from_m) * inverse_m[0]);
+        let across = v * inverse_m[1] - f64::from(self.first_column);
+        // `across` is NaN when v is; the comparison then fails. Not below 0, cutting off is ⌊⌋.
+        if u.is_finite() && across >= 0.0 && across < f64::from(self.columns) {
+            let rows = self.span.rows.unsigned_abs() as usize;
+            let columns = self.columns.unsigned_abs() as usize;
+            to_u32(row.min(rows - 1) * columns + to_index(across))
+        } else {
+            NOT_LOOKED_AT
+        }
     }
 
     /// Row, column and centre of the cell with index `k`.
@@ -170,28 +180,36 @@ impl Sorted {
     fn new(window: &Window, points: &SectionPoints<'_>, out: &mut SectionCells) -> Self {
         let mut start = vec![0u32; window.len() + 1];
         let mut off = vec![false; window.len()];
-        let index = |k: usize| window.index(points.u_m[k], points.v_m[k]);
-        for (k, d) in points.d_m.iter().enumerate() {
-            match (index(k), d.is_nan()) {
-                (Some(cell), false) => start[cell + 1] += 1,
-                (cell, true) => {
-                    out.points_off_surface += 1;
-                    if let Some(cell) = cell {
-                        off[cell] = true;
+        let inverse_m = [1.0 / window.span.cell_m, 1.0 / window.cell_m];
+        let cells = points.u_m.iter().zip(points.v_m).zip(points.d_m);
+        let cells: Vec<u32> = cells
+            .map(
+                |((&u, &v), d)| match (window.index(u, v, inverse_m), d.is_nan()) {
+                    (cell, true) => {
+                        out.points_off_surface += 1;
+                        if let Some(off) = off.get_mut(cell as usize) {
+                            *off = true;
+                        }
+                        NOT_LOOKED_AT
                     }
-                }
-                (None, false) => {}
-            }
+                    (cell, false) => cell,
+                },
+            )
+            .collect();
+        for &cell in cells.iter().filter(|&&c| c != NOT_LOOKED_AT) {
+            start[cell as usize + 1] += 1;
         }
         (1..start.len()).for_each(|k| start[k] += start[k - 1]);
         let mut d_um = vec![0; start.last().map_or(0, |&n| n as usize)];
         let mut next = start.clone();
-        for (k, &d) in points.d_m.iter().enumerate() {
-            if let (Some(cell), false) = (index(k), d.is_nan()) {
-                d_um[next[cell] as usize] = round_i32(d / UNIT_M);
-                next[cell] += 1;
-                out.histogram.add(d);
-            }
+        for (&cell, &d) in cells
+            .iter()
+            .zip(points.d_m)
+            .filter(|c| *c.0 != NOT_LOOKED_AT)
+        {
+            d_um[next[cell as usize] as usize] = round_i32(d / UNIT_M);
+            next[cell as usize] += 1;
+            out.histogram.add(d);
         }
         start
             .windows(2)

@@ -56,14 +56,6 @@ pub(super) struct Span {
     pub rows: i32,
 }
 
-impl Span {
-    /// Row of `u`; what lies outside by rounding belongs to the end row.
-    pub fn row(&self, u: f64) -> i32 {
-        let k = floor_i32((u - self.from_m) / self.cell_m);
-        self.first.saturating_add(k.clamp(0, self.rows - 1))
-    }
-}
-
 #[derive(Debug, Clone, PartialEq)]
 enum Rows {
     /// Along a ribbon: one span a section, in order.
@@ -268,8 +260,6 @@ mod tests {
             assert!((frame.row_m(span.first).0 - pair[0]).abs() < 1e-9);
             assert!((end - pair[1]).abs() < 1e-9);
             assert!((span.cell_m - 0.25).abs() < 0.125 / f64::from(span.rows) + 1e-12);
-            assert_eq!(span.row(pair[0]), span.first);
-            assert_eq!(span.row(pair[1] + 1e-9), span.first + span.rows - 1);
         }
         assert_eq!(frame.extent_m().unwrap().0.to_bits(), 0.0_f64.to_bits());
         assert!((frame.extent_m().unwrap().1 - 1003.7).abs() < 1e-9);

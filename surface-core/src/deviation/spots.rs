@@ -12,6 +12,8 @@ pub struct Spot {
     pub at_m: [f64; 2],
     /// The same place, x and y relative to the origin, metres.
     pub xy_m: [f64; 2],
+    /// Middle of its extent: s, t or x, y; metres. Not always inside the spot.
+    pub middle_m: [f64; 2],
     /// Area of its cells on the ground, m².
     pub area_m2: f64,
     /// Extent along s (or x), metres.
@@ -105,6 +107,7 @@ impl DeviationMap {
             id: 0,
             at_m,
             xy_m: place(at_m[0], at_m[1]),
+            middle_m: shape.middle_m,
             area_m2: shape.area_m2,
             length_m: shape.length_m,
             width_m: shape.width_m,
@@ -153,6 +156,7 @@ fn rank(spots: &mut [Spot]) {
 
 /// Size and form of a group of cells.
 struct Shape {
+    middle_m: [f64; 2],
     area_m2: f64,
     length_m: f64,
     width_m: f64,
@@ -186,7 +190,16 @@ impl Shape {
             moments.add([0.5 * (u.0 + u.1) + shift, 0.5 * (v.0 + v.1)]);
         }
         let elongation = moments.elongation(map.frame().cell_m());
+        let middle = 0.5 * (low[0] + high[0]);
+        let start_m = map.frame().extent_m().map_or(0.0, |e| e.0);
+        let on_lap = start_m + (middle - start_m).rem_euclid(lap_m);
+        let u = if map.frame().lap_rows().is_some() {
+            on_lap
+        } else {
+            middle
+        };
         Self {
+            middle_m: [u, 0.5 * (low[1] + high[1])],
             area_m2,
             length_m: high[0] - low[0],
             width_m: high[1] - low[1],

@@ -1,11 +1,13 @@
-//! Bytes for others: pictures, tables and point files over `io::Write`.
+//! Bytes for others: the mesh, the field, pictures, tables and point files.
 
-mod canvas;
-mod colour;
+mod laz;
+mod picture;
+mod ply;
 mod spots;
 mod zarr;
 
-pub use canvas::Canvas;
-pub use colour::{Diverging, Rgb};
+pub use laz::{DeviationLaz, HeldPoint, LazError};
+pub use picture::{Canvas, Diverging, Picture, Rgb, RibbonEdges};
+pub use ply::{PlyError, PlyWriter};
 pub use spots::write_spots_csv;
 pub use zarr::{FieldStore, ZarrError};

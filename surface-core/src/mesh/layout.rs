@@ -16,6 +16,7 @@ use super::MeshError;
 use super::rim::{Crossing, RimVertex, triangulate};
 use super::station::{RowFrame, Station, stations};
 use crate::field::Lattice;
+use crate::ribbon::Ribbon;
 
 /// The vertices and triangles of the mesh of a course, before holes are known.
 #[derive(Debug, Clone)]
@@ -31,12 +32,21 @@ pub struct Layout {
 pub(super) type Place = (usize, usize);
 
 impl Layout {
-    /// The layout from the frame of each row of the lattice. Sections are laid out in parallel; the
+    /// The layout of the mesh of `ribbon` on `lattice`. Sections are laid out in parallel; the
     /// result does not depend on how many threads there are.
     ///
     /// # Errors
-    /// [`MeshError`] when the ribbon folds over, has no width somewhere, or crosses itself within
-    /// a section.
+    /// [`MeshError`] when the ribbon folds over, has no width somewhere, crosses itself within a
+    /// section, or is closed and shorter than two sections.
+    pub fn new(ribbon: &Ribbon, lattice: &Lattice) -> Result<Self, MeshError> {
+        let frame = |row| RowFrame::of(ribbon, lattice.row_s_m(row));
+        Self::from_frames(lattice, &(0..lattice.rows).map(frame).collect::<Vec<_>>())
+    }
+
+    /// The layout from the frame of each row of the lattice, for lines that are not splines.
+    ///
+    /// # Errors
+    /// As [`Layout::new`].
     pub fn from_frames(lattice: &Lattice, frames: &[RowFrame]) -> Result<Self, MeshError> {
         if frames.len() != lattice.rows {
             return Err(MeshError::Length {

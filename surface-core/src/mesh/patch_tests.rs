@@ -376,6 +376,47 @@ fn a_patch_needs_the_rows_of_its_section() {
     );
 }
 
+#[test]
+fn a_ribbon_is_meshed_at_its_own_stations() {
+    use crate::ribbon::{Edges, ReferenceLine, Ribbon};
+    let knots: Vec<[f64; 2]> = (0..80)
+        .map(|k| std::f64::consts::TAU * f64::from(k) / 80.0)
+        .map(|a| [50.0 * a.cos(), 30.0 * a.sin()])
+        .collect();
+    let line = ReferenceLine::through(knots, 3.2, true).unwrap();
+    let length = line.length_m();
+    let edges = Edges::constant(length, true, 2.0, 4.0, -3.5).unwrap();
+    let frame = crate::cloud::Frame { origin_m: [0.0; 3] };
+    let ribbon = Ribbon {
+        frame,
+        line,
+        edges,
+        gaps: Vec::new(),
+    };
+    let lattice = crate::field::Lattice::along(length, 0.25, [-3.5, 4.0], true).unwrap();
+    let layout = super::Layout::new(&ribbon, &lattice).unwrap();
+    let mut mask = super::NodeMask::new(&layout);
+    let mut checker = super::MeshChecker::new(lattice.sections(), true);
+    let flat = |section| {
+        let [first, last] = lattice.section_rows(section);
+        let mut field = crate::field::FieldRows::empty(lattice, first, last - first + 1).unwrap();
+        field.z_m.fill(1.0);
+        for rail in field.left.iter_mut().chain(&mut field.right) {
+            rail.z_m = 1.0;
+        }
+        field
+    };
+    (0..lattice.sections()).for_each(|k| mask.add(&layout, &flat(k)));
+    mask.clean(&layout).unwrap();
+    for section in 0..lattice.sections() {
+        let patch = super::Patch::new(&layout, &mask, section, &flat(section)).unwrap();
+        checker.add(&patch).unwrap();
+    }
+    let check = checker.finish().unwrap();
+    assert_valid(&check);
+    assert_eq!(check.border_loops, 2);
+}
+
 /// A fixed, well mixed number in [0, 1) from a seed and two indices.
 fn noise(seed: u64, i: i64, j: i64) -> f64 {
     let mut x = seed

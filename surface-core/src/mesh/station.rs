@@ -8,6 +8,7 @@ use std::ops::Range;
 use super::MeshError;
 use crate::field::{Lattice, SECTION_ROWS};
 use crate::numeric::{ceil_i32, floor_i32};
+use crate::ribbon::Ribbon;
 
 /// Nodes nearer to a rail than this share of the step across are left out, so that triangles
 /// between rail and nodes are at least half a step wide. Chosen by
@@ -42,6 +43,18 @@ pub struct RowFrame {
 }
 
 impl RowFrame {
+    /// The frame of the row at station `s_m` of a ribbon.
+    #[must_use]
+    pub fn of(ribbon: &Ribbon, s_m: f64) -> Self {
+        Self {
+            point_m: ribbon.line.point(s_m),
+            tangent: ribbon.line.tangent(s_m),
+            curvature_per_m: ribbon.line.curvature_per_m(s_m),
+            right_t_m: ribbon.edges.right_m(s_m),
+            left_t_m: ribbon.edges.left_m(s_m),
+        }
+    }
+
     /// Unit normal, to the left.
     #[inline]
     pub(super) fn normal(&self) -> [f64; 2] {

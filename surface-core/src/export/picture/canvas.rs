@@ -10,7 +10,6 @@ use crate::numeric::{ceil_i32, floor_i32, round_i32, to_u8};
 /// Letter sizes, pixels from line to line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Size {
-    Small,
     Normal,
     Large,
     Title,
@@ -32,7 +31,6 @@ impl Style {
             FontWeight::Regular
         };
         let height = match self.size {
-            Size::Small => RasterHeight::Size16,
             Size::Normal => RasterHeight::Size20,
             Size::Large => RasterHeight::Size24,
             Size::Title => RasterHeight::Size32,
@@ -43,7 +41,6 @@ impl Style {
     /// Height of a line, pixels.
     pub fn height(self) -> f64 {
         match self.size {
-            Size::Small => 16.0,
             Size::Normal => 20.0,
             Size::Large => 24.0,
             Size::Title => 32.0,
@@ -197,20 +194,16 @@ impl Canvas {
             .for_each(|p| self.line(p[0], p[1], width, colour));
     }
 
-    /// A filled circle.
-    #[cfg(test)]
-    pub(super) fn disc(&mut self, centre: [f64; 2], radius: f64, colour: Rgb) {
-        let inside = |x: f64, y: f64| radius - (x - centre[0]).hypot(y - centre[1]);
-        let (low, high) = around(centre, radius);
-        self.shape(low, high, colour, &inside);
-    }
-
-    /// A circle line whose middle is at `radius`.
-    pub(super) fn ring(&mut self, centre: [f64; 2], radius: f64, width: f64, colour: Rgb) {
-        let inside =
-            |x: f64, y: f64| 0.5 * width - ((x - centre[0]).hypot(y - centre[1]) - radius).abs();
-        let (low, high) = around(centre, radius + width);
-        self.shape(low, high, colour, &inside);
+    /// The outline of a box with round corners, whose line has its middle at `half` from the
+    /// centre; a circle where both halves are equal.
+    pub(super) fn ring(&mut self, centre: [f64; 2], half: [f64; 2], width: f64, colour: Rgb) {
+        let round = half[0].min(half[1]);
+        let inside = |x: f64, y: f64| {
+            let beyond = |v: f64, k: usize| ((v - centre[k]).abs() - half[k] + round).max(0.0);
+            0.5 * width - (beyond(x, 0).hypot(beyond(y, 1)) - round).abs()
+        };
+        let corner = |sign: f64| [0, 1].map(|k| centre[k] + sign * (half[k] + width));
+        self.shape(corner(-1.0), corner(1.0), colour, &inside);
     }
 
     /// A filled triangle.
@@ -267,10 +260,6 @@ impl Canvas {
     }
 }
 
-fn around(centre: [f64; 2], radius: f64) -> ([f64; 2], [f64; 2]) {
-    (centre.map(|v| v - radius), centre.map(|v| v + radius))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -294,10 +283,7 @@ mod tests {
         canvas.rect([10.0, 10.0], [30.0, 25.0], BLACK);
         assert!((ink(&canvas) - 300.0).abs() < 1e-9);
         let mut canvas = Canvas::new(100, 100, WHITE);
-        canvas.disc([50.3, 49.6], 20.0, BLACK);
-        assert!((ink(&canvas) - 1256.6).abs() < 4.0, "{}", ink(&canvas));
-        let mut canvas = Canvas::new(100, 100, WHITE);
-        canvas.ring([50.0, 50.0], 20.0, 3.0, BLACK);
+        canvas.ring([50.0, 50.0], [20.0, 20.0], 3.0, BLACK);
         assert!((ink(&canvas) - 377.0).abs() < 4.0, "{}", ink(&canvas));
         let mut canvas = Canvas::new(100, 100, WHITE);
         canvas.triangle([[10.0, 10.0], [90.0, 20.0], [40.0, 80.0]], BLACK);
@@ -317,7 +303,7 @@ mod tests {
         };
         canvas.text([-500.0, 3.0], style, "far away");
         canvas.rect([20.0, -5.0], [1e3, 1e3], BLACK);
-        canvas.disc([-1e6, 1e6], 3.0, BLACK);
+        canvas.ring([-1e6, 1e6], [3.0, 9.0], 2.0, BLACK);
         assert!(ink(&canvas).abs() < 1e-12);
     }
 
@@ -340,7 +326,7 @@ mod tests {
     #[test]
     fn a_png_reads_back_pixel_for_pixel() {
         let mut canvas = Canvas::new(31, 17, [7, 8, 9]);
-        canvas.disc([15.0, 8.0], 5.0, [200, 30, 40]);
+        canvas.ring([15.0, 8.0], [5.0, 4.0], 3.0, [200, 30, 40]);
         let mut bytes = Vec::new();
         canvas.write_png(&mut bytes).unwrap();
         let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))

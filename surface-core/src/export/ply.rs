@@ -1,0 +1,250 @@
+//! The mesh as binary PLY, written as it comes.
+
+use std::fs::File;
+use std::io::{BufWriter, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+
+use crate::mesh::{MeshSink, Patch};
+
+/// Why a mesh file could not be written.
+#[derive(Debug, thiserror::Error)]
+#[error("{path}: {source}")]
+pub struct PlyError {
+    /// The file.
+    pub path: PathBuf,
+    /// What the system said.
+    pub source: std::io::Error,
+}
+
+/// A file that is deleted unless it was given its final name.
+#[derive(Debug)]
+struct Draft {
+    path: PathBuf,
+    file: BufWriter<File>,
+}
+
+impl Draft {
+    fn create(path: PathBuf) -> Result<Self, PlyError> {
+        let mut options = File::options();
+        let file = options
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(true)
+            .open(&path);
+        match file {
+            Ok(file) => Ok(Self {
+                path,
+                file: BufWriter::with_capacity(1 << 18, file),
+            }),
+            Err(source) => Err(PlyError { path, source }),
+        }
+    }
+
+    /// Do something with the file; what goes wrong is said with its name.
+    fn with<T>(
+        &mut self,
+        act: impl FnOnce(&mut BufWriter<File>) -> std::io::Result<T>,
+    ) -> Result<T, PlyError> {
+        act(&mut self.file).map_err(|source| PlyError {
+            path: self.path.clone(),
+            source,
+        })
+    }
+}
+
+impl Drop for Draft {
+    fn drop(&mut self) {
+        // A draft that was renamed is not here any more; one that was not is scratch.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// Writes a mesh of any size as binary little-endian PLY.
+///
+/// Vertices are `double x y z` relative to the origin, `float nx ny nz`, `float sigma` (metres);
+/// faces a `uchar`-counted list of `int vertex_indices` and `uchar zone`. The header carries
+/// `comment origin X Y Z`: add it to get world coordinates.
+///
+/// Vertices go to `NAME.part`, faces to `NAME.faces.part`; [`PlyWriter::finish`] joins them and
+/// gives the file its name. A writer that is dropped before leaves nothing behind.
+#[derive(Debug)]
+pub struct PlyWriter {
+    path: PathBuf,
+    origin_m: [f64; 3],
+    body: Draft,
+    tail: Draft,
+    vertices: u64,
+    faces: u64,
+    bytes: Vec<u8>,
+}
+
+/// Room for the header; what the text leaves free is filled by a comment.
+const HEADER_BYTES: usize = 1024;
+
+impl PlyWriter {
+    /// Begin the file `path` of a mesh relative to `origin_m`.
+    ///
+    /// # Errors
+    /// [`PlyError`] when the drafts cannot be made beside it.
+    pub fn create(path: &Path, origin_m: [f64; 3]) -> Result<Self, PlyError> {
+        let named = |end: &str| {
+            let mut name = path.as_os_str().to_owned();
+            name.push(end);
+            PathBuf::from(name)
+        };
+        let mut body = Draft::create(named(".part"))?;
+        let tail = Draft::create(named(".faces.part"))?;
+        body.with(|file| file.write_all(&[b' '; HEADER_BYTES]))?;
+        Ok(Self {
+            path: path.to_owned(),
+            origin_m,
+            body,
+            tail,
+            vertices: 0,
+            faces: 0,
+            bytes: Vec::new(),
+        })
+    }
+
+    /// Join vertices and faces and give the file its name.
+    ///
+    /// # Errors
+    /// [`PlyError`] when writing or renaming fails; then there is no file.
+    pub fn finish(mut self) -> Result<(), PlyError> {
+        let header = header(self.origin_m, self.vertices, self.faces);
+        self.tail.with(|file| file.seek(SeekFrom::Start(0)))?;
+        let faces = self.tail.file.get_mut();
+        self.body.with(|file| {
+            std::io::copy(faces, file)?;
+            file.seek(SeekFrom::Start(0))?;
+            file.write_all(&header)?;
+            file.flush()?;
+            file.get_ref().sync_all()
+        })?;
+        std::fs::rename(&self.body.path, &self.path).map_err(|source| PlyError {
+            path: self.path.clone(),
+            source,
+        })
+    }
+}
+
+impl MeshSink for PlyWriter {
+    type Error = PlyError;
+
+    fn vertices(&mut self, patch: &Patch, count: usize) -> Result<(), PlyError> {
+        self.bytes.clear();
+        for v in 0..count {
+            for c in patch.positions_m[v] {
+                self.bytes.extend_from_slice(&c.to_le_bytes());
+            }
+            for c in patch.normals[v] {
+                self.bytes.extend_from_slice(&c.to_le_bytes());
+            }
+            self.bytes
+                .extend_from_slice(&patch.sigma_m[v].to_le_bytes());
+        }
+        self.vertices += count as u64;
+        let bytes = &self.bytes;
+        self.body.with(|file| file.write_all(bytes))
+    }
+
+    fn faces(&mut self, faces: &[[u32; 3]], zones: &[u8]) -> Result<(), PlyError> {
+        self.bytes.clear();
+        for (face, &zone) in faces.iter().zip(zones) {
+            self.bytes.push(3);
+            for v in face {
+                self.bytes.extend_from_slice(&v.to_le_bytes());
+            }
+            self.bytes.push(zone);
+        }
+        self.faces += faces.len() as u64;
+        let bytes = &self.bytes;
+        self.tail.with(|file| file.write_all(bytes))
+    }
+}
+
+/// The header, exactly [`HEADER_BYTES`] long.
+fn header(origin_m: [f64; 3], vertices: u64, faces: u64) -> Vec<u8> {
+    let [x, y, z] = origin_m;
+    let start = format!(
+        "ply\nformat binary_little_endian 1.0\ncomment origin {x} {y} {z}\n\
+         comment metres; x east, y north, z up, relative to origin; sigma is the standard \
+         deviation of z; zone 1 paved, 2 bridged\n"
+    );
+    let end = format!(
+        "element vertex {vertices}\nproperty double x\nproperty double y\nproperty double z\n\
+         property float nx\nproperty float ny\nproperty float nz\nproperty float sigma\n\
+         element face {faces}\nproperty list uchar int vertex_indices\nproperty uchar zone\n\
+         end_header\n"
+    );
+    // "comment " and the line's end take nine bytes.
+    let free = HEADER_BYTES.saturating_sub(start.len() + end.len() + 9);
+    format!("{start}comment {}\n{end}", ".".repeat(free)).into_bytes()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn patch() -> Patch {
+        Patch {
+            positions_m: vec![[0.0, 0.0, 1.0], [1.0, 0.0, 2.0], [0.0, 1.0, 3.0]],
+            normals: vec![[0.0, 0.0, 1.0]; 3],
+            sigma_m: vec![0.5; 3],
+            ..Patch::default()
+        }
+    }
+
+    #[test]
+    fn a_file_appears_only_when_it_is_whole() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("m.ply");
+        let names = || {
+            let mut names: Vec<_> = std::fs::read_dir(dir.path())
+                .unwrap()
+                .map(|e| e.unwrap().file_name())
+                .collect();
+            names.sort();
+            names
+        };
+        let mut writer = PlyWriter::create(&path, [1.0, 2.0, 3.0]).unwrap();
+        writer.vertices(&patch(), 3).unwrap();
+        assert_eq!(names(), ["m.ply.faces.part", "m.ply.part"]);
+        drop(writer);
+        assert_eq!(names(), [""; 0]);
+        let mut writer = PlyWriter::create(&path, [1.0, 2.0, 3.0]).unwrap();
+        writer.vertices(&patch(), 3).unwrap();
+        writer.faces(&[[0, 1, 2]], &[1]).unwrap();
+        writer.finish().unwrap();
+        assert_eq!(names(), ["m.ply"]);
+        let bytes = std::fs::read(&path).unwrap();
+        // Three vertices of 40 bytes and a face of 14.
+        assert_eq!(bytes.len(), HEADER_BYTES + 3 * 40 + 14);
+        assert_eq!(&bytes[HEADER_BYTES - 11..HEADER_BYTES], b"end_header\n");
+        assert_eq!(bytes[HEADER_BYTES..][16..24], 1.0f64.to_le_bytes());
+        assert_eq!(
+            bytes[HEADER_BYTES + 120..],
+            [3, 0, 0, 0, 0, 1, 0, 0, 0, 2, 0, 0, 0, 1]
+        );
+    }
+
+    #[test]
+    fn the_header_is_of_one_length_and_keeps_every_digit_of_the_origin() {
+        for (origin, count) in [([0.0; 3], 0), ([-499_999.0, 5_572_093.0, -120.0], u64::MAX)] {
+            let header = String::from_utf8(header(origin, count, count)).unwrap();
+            assert_eq!(header.len(), HEADER_BYTES);
+            let [x, y, z] = origin;
+            assert!(header.contains(&format!("comment origin {x} {y} {z}\n")));
+        }
+    }
+
+    #[test]
+    fn a_folder_that_does_not_exist_is_named() {
+        let error = PlyWriter::create(Path::new("no/such/folder/m.ply"), [0.0; 3]).unwrap_err();
+        assert!(
+            error.to_string().starts_with("no/such/folder/m.ply.part: "),
+            "{error}"
+        );
+    }
+}
