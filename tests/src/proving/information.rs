@@ -133,3 +133,107 @@ impl WienerTable {
         self.values[i] * (1.0 - f) + self.values[i + 1] * f
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::fft::{Complex, transform_square};
+    use super::super::rng::Rng;
+    use super::*;
+
+    const N: usize = 256;
+    const STEP_M: f64 = 0.1;
+    const BAND: Spectrum = Spectrum {
+        g0_m3: 4e-6,
+        longest_m: 4.0,
+        shortest_m: 0.3,
+    };
+
+    fn white(seed: u64) -> Vec<Complex> {
+        let mut rng = Rng::stream(&[seed]);
+        (0..N * N).map(|_| (rng.normal(), 0.0)).collect()
+    }
+
+    /// Multiplies every mode by a factor of its wavenumber and goes back to heights.
+    fn filter(mut field: Vec<Complex>, factor: impl Fn(f64) -> f64) -> Vec<Complex> {
+        transform_square(&mut field, N, -1.0);
+        let cycles = |i: usize| {
+            (if i < N / 2 {
+                i as f64
+            } else {
+                i as f64 - N as f64
+            }) / (N as f64 * STEP_M)
+        };
+        for (i, mode) in field.iter_mut().enumerate() {
+            let f = factor(cycles(i % N).hypot(cycles(i / N))) / (N * N) as f64;
+            *mode = (mode.0 * f, mode.1 * f);
+        }
+        transform_square(&mut field, N, 1.0);
+        field
+    }
+
+    #[test]
+    fn an_optimal_filter_of_simulated_points_reaches_the_bound_and_a_mean_does_not() {
+        for per_m2 in [2e7, 2e8, 2e9] {
+            let sigma = (1.0 / (per_m2 * STEP_M * STEP_M)).sqrt();
+            // White heights of variance 1 on the grid have the spectrum STEP².
+            let road = filter(white(1), |k| BAND.density_m4(k).sqrt() / STEP_M);
+            let noisy: Vec<Complex> = road
+                .iter()
+                .zip(white(2))
+                .map(|(r, n)| (r.0 + sigma * n.0, 0.0))
+                .collect();
+            let rms = |share: &dyn Fn(f64) -> f64| {
+                let got = filter(noisy.clone(), share);
+                let squares: f64 = got
+                    .iter()
+                    .zip(&road)
+                    .map(|(a, b)| (a.0 - b.0).powi(2))
+                    .sum();
+                (squares / (N * N) as f64).sqrt()
+            };
+            let bound = wiener_variance_m2(&BAND, per_m2, Waves::All).sqrt();
+            let best = rms(&|k| BAND.density_m4(k) * per_m2 / (1.0 + BAND.density_m4(k) * per_m2));
+            // Some 5000 modes, few of them long: scatter of about 2 %. A wrong factor 2π in the
+            // bound would show as a factor of two and more.
+            assert!(
+                (best / bound - 1.0).abs() < 0.05,
+                "{per_m2:e}: {best} {bound}"
+            );
+            let mean = rms(&|k| sinc(0.3 * k));
+            assert!(
+                mean > 1.02 * bound,
+                "a mean over 0.3 m cannot be as good: {mean} {bound}"
+            );
+        }
+    }
+
+    #[test]
+    fn without_points_the_bound_is_the_road_itself_and_with_many_it_falls() {
+        let road = BAND.variance_m2();
+        assert!((wiener_variance_m2(&BAND, 0.0, Waves::All) / road - 1.0).abs() < 1e-4);
+        let table = WienerTable::new(&BAND, Waves::All);
+        let exact = wiener_variance_m2(&BAND, 3.3e8, Waves::All);
+        // Linear interpolation over a fortieth of a decade.
+        assert!((table.variance_m2(3.3e8) / exact - 1.0).abs() < 1e-3);
+        assert!(table.variance_m2(1e10) < 0.05 * road);
+    }
+
+    #[test]
+    fn removing_long_waves_keeps_short_ones() {
+        let less = Waves::LessLocalMean(4.0);
+        assert!(less.power_share(0.01) < 1e-4);
+        assert!((less.power_share(5.0) - 1.0).abs() < 0.05);
+        assert!(Waves::ShorterThan(4.0).power_share(0.2) < 0.5);
+    }
+
+    #[test]
+    fn information_adds_up_by_cells_and_setups() {
+        let (mut a, mut b) = (Information::default(), Information::default());
+        a.add(0.1, 0.1, 4.0);
+        a.add(0.4, 0.4, 1.0);
+        b.add(0.2, 0.3, 5.0);
+        a.merge(&b);
+        assert!((a.per_m2(0.25, 0.25) - 40.0).abs() < 1e-12);
+        assert!(a.per_m2(-0.25, 0.25).abs() < 1e-12);
+    }
+}

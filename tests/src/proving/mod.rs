@@ -5,6 +5,7 @@
 
 pub mod course;
 pub mod demo;
+pub mod edges;
 pub mod fft;
 pub mod information;
 pub mod laz;
@@ -12,11 +13,13 @@ pub mod line;
 pub mod objects;
 pub mod path;
 pub mod paving;
+pub mod ply;
 pub mod returns;
 pub mod rng;
 pub mod roughness;
 pub mod sample;
 pub mod scanner;
+pub mod score;
 pub mod setups;
 pub mod shape;
 pub mod spec;
