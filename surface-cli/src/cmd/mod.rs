@@ -1,0 +1,15 @@
+//! The commands, one file each: arguments in, a call of the library, the answer out.
+
+mod inspect;
+
+use surface_core::progress::StopFlag;
+
+use crate::args::{Args, Command};
+use crate::exit::Exit;
+
+/// Run the command that was typed; `stop` is set on Ctrl-C.
+pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
+    match &args.command {
+        Command::Inspect(inspect) => inspect::run(inspect, stop),
+    }
+}
