@@ -1,10 +1,11 @@
-//! What was typed. No file is touched here.
+//! What was typed. No input or output happens here.
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args as Group, Parser, Subcommand, ValueEnum};
+use surface_core::cloud::io::{ReadOptions, Unit};
 
-/// Laser scans of a motor-racing circuit in, the drivable road surface out.
+/// From registered laser scans of a circuit to its drivable surface.
 #[derive(Debug, Parser)]
 #[command(name = "surface", version, about, long_about = None, max_term_width = 100)]
 #[command(
@@ -12,62 +13,42 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
     report says where); 2 usage, input or run error.\nStandard output is the answer, standard \
     error everything else."
 )]
-pub struct Cli {
+pub struct Args {
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
 }
 
-/// The commands.
+/// The commands, one file in `cmd` each.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Say what scan files hold, and what is wrong with them
+    Inspect(Inspect),
     /// Find the road: reference line and edges, as GeoJSON
     Ribbon(RibbonArgs),
     /// The main job: ribbon, height field, mesh, deviation map and report
     Fit(FitArgs),
+    /// Write the invented course's scan, with its truth
+    Demo(DemoArgs),
 }
 
-/// How the answer is printed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
-pub enum Format {
-    /// For people.
-    #[default]
-    Text,
-    /// For scripts.
-    Json,
+/// `surface inspect`.
+#[derive(Debug, Group)]
+pub struct Inspect {
+    /// The scans, and how to read them.
+    #[command(flatten)]
+    pub scans: ScanArgs,
+    /// Form of the answer
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
 }
 
-/// Length units a scan may be in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Units {
-    /// Metres
-    M,
-    /// International feet (0.3048 m)
-    Ft,
-    /// US survey feet (1200/3937 m)
-    UsFt,
-}
-
-/// Which points `deviation.laz` holds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum DeviationPoints {
-    /// All points of the road
-    All,
-    /// Points further from the surface than the tolerance
-    Beyond,
-    /// No file
-    None,
-}
-
-/// What commands that take scans have in common.
-#[derive(Debug, Args)]
-pub struct ScanArgs {
-    /// Scan files (LAS, LAZ, E57, PLY, delimited text); together they are one cloud
-    #[arg(required = true, value_name = "SCAN")]
-    pub scans: Vec<PathBuf>,
-    /// Unit of all scans, over what the files say
-    #[arg(long, value_name = "UNIT")]
-    pub units: Option<Units>,
+/// Scans of a course, and what is known of it.
+#[derive(Debug, Group)]
+pub struct RoadArgs {
+    /// The scans, and how to read them.
+    #[command(flatten)]
+    pub scans: ScanArgs,
     /// Rough reference line, CSV x,y[,z] or GeoJSON; a ribbon.geojson is used as it is
     #[arg(long, value_name = "FILE")]
     pub line: Option<PathBuf>,
@@ -89,28 +70,39 @@ pub struct ScanArgs {
     /// TOML file with the same keys as these options; what is typed wins
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
-    /// How the answer is printed
-    #[arg(long, value_name = "FORMAT")]
+    /// Form of the answer [default: text]
+    #[arg(long, value_enum)]
     pub format: Option<Format>,
 }
 
+/// Which points `deviation.laz` holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum DeviationPoints {
+    /// All points of the road
+    All,
+    /// Points further from the surface than the tolerance
+    Beyond,
+    /// No file
+    None,
+}
+
 /// `surface ribbon`.
-#[derive(Debug, Args)]
+#[derive(Debug, Group)]
 pub struct RibbonArgs {
     /// Scans and how to take them.
     #[command(flatten)]
-    pub scan: ScanArgs,
+    pub road: RoadArgs,
     /// GeoJSON file to write
     #[arg(long, value_name = "FILE")]
     pub out: PathBuf,
 }
 
 /// `surface fit`.
-#[derive(Debug, Args)]
+#[derive(Debug, Group)]
 pub struct FitArgs {
     /// Scans and how to take them.
     #[command(flatten)]
-    pub scan: ScanArgs,
+    pub road: RoadArgs,
     /// Folder to build in
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
@@ -126,4 +118,88 @@ pub struct FitArgs {
     /// Which points go to deviation.laz [default: beyond]
     #[arg(long, value_name = "WHICH")]
     pub deviation_points: Option<DeviationPoints>,
+}
+
+/// `surface demo`.
+#[derive(Debug, Group)]
+pub struct DemoArgs {
+    /// Folder to write course.laz, setups.csv and truth.json in
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+}
+
+/// Scan files as input of a command.
+#[derive(Debug, Group)]
+pub struct ScanArgs {
+    /// Scan files (LAS, LAZ, E57, PLY, text); several are one cloud
+    #[arg(value_name = "SCAN", required = true)]
+    pub files: Vec<PathBuf>,
+    /// Unit of all files, over what they say themselves
+    #[arg(long, value_enum)]
+    pub units: Option<UnitName>,
+}
+
+impl ScanArgs {
+    /// How to read them.
+    pub fn options(&self) -> ReadOptions {
+        ReadOptions {
+            units: self.units.map(UnitName::unit),
+        }
+    }
+}
+
+/// A unit as it is typed.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum UnitName {
+    /// Metres
+    M,
+    /// International feet (0.3048 m)
+    Ft,
+    /// US survey feet (1200/3937 m)
+    UsFt,
+}
+
+impl UnitName {
+    /// The unit itself.
+    pub fn unit(self) -> Unit {
+        match self {
+            Self::M => Unit::Metre,
+            Self::Ft => Unit::InternationalFoot,
+            Self::UsFt => Unit::UsSurveyFoot,
+        }
+    }
+}
+
+/// Form of the answer on standard output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum Format {
+    /// For people
+    #[default]
+    Text,
+    /// For programs
+    Json,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn units_are_typed_short() {
+        let args = Args::parse_from(["surface", "inspect", "a.las", "b.las", "--units", "us-ft"]);
+        let Command::Inspect(inspect) = args.command else {
+            panic!("another command was taken")
+        };
+        assert_eq!(inspect.scans.options().units, Some(Unit::UsSurveyFoot));
+        assert_eq!(
+            (inspect.scans.files.len(), inspect.format),
+            (2, Format::Text)
+        );
+    }
 }

@@ -1,24 +1,77 @@
-//! The one table of exit codes.
+//! How a run ends: the one table of exit codes, and the last words on standard error.
 
 use std::process::ExitCode;
 
-/// How a run ended.
+use surface_core::build::BuildError;
+use surface_core::cloud::inspect::InspectError;
+use surface_core::cloud::io::ReadError;
+
+use crate::term;
+
+/// Exit codes of every command.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
 pub enum Exit {
-    /// 0: done, and within tolerance where one was asked for.
-    Done,
-    /// 1: done, tolerance not met; the report says where.
-    Beyond,
-    /// 2: usage, input or run error.
-    Error,
+    /// Done, and within tolerance where there is one.
+    Done = 0,
+    /// Done, but the tolerance is not met; the report says where.
+    OutOfTolerance = 1,
+    /// Not done: usage, input or run error.
+    Failed = 2,
 }
 
-impl From<Exit> for ExitCode {
-    fn from(exit: Exit) -> Self {
-        Self::from(match exit {
-            Exit::Done => 0,
-            Exit::Beyond => 1,
-            Exit::Error => 2,
-        })
+/// End the run: print what went wrong and what helps.
+pub fn end(result: anyhow::Result<Exit>) -> ExitCode {
+    let exit = match result {
+        Ok(exit) => exit,
+        // Whoever reads our answer has seen enough (`surface ... | head`): that is no failure.
+        Err(error) if is_broken_pipe(&error) => Exit::Done,
+        Err(error) => {
+            term::error(&format!("{error:#}"), &hint(&error));
+            Exit::Failed
+        }
+    };
+    ExitCode::from(exit as u8)
+}
+
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    let broken = |e: &std::io::Error| e.kind() == std::io::ErrorKind::BrokenPipe;
+    error.chain().filter_map(|e| e.downcast_ref()).any(broken)
+}
+
+/// What helps, from the first error in the chain that knows.
+fn hint(error: &anyhow::Error) -> String {
+    for cause in error.chain() {
+        if let Some(read) = cause.downcast_ref::<ReadError>() {
+            return read.hint().to_owned();
+        }
+        if let Some(inspect) = cause.downcast_ref::<InspectError>() {
+            return inspect.hint().to_owned();
+        }
+        if let Some(build) = cause.downcast_ref::<BuildError>() {
+            return build.hint();
+        }
+    }
+    "see `surface help`".to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_hint_of_the_innermost_error_is_found_through_its_context() {
+        let inspect = InspectError::from(ReadError::NoFiles);
+        let error = anyhow::Error::new(inspect).context("while reading");
+        assert_eq!(hint(&error), ReadError::NoFiles.hint());
+    }
+
+    #[test]
+    fn a_reader_that_went_away_is_no_failure() {
+        let broken = std::io::Error::from(std::io::ErrorKind::BrokenPipe);
+        assert!(is_broken_pipe(
+            &anyhow::Error::new(broken).context("printing")
+        ));
+        assert!(!is_broken_pipe(&anyhow::anyhow!("other")));
     }
 }

@@ -1,4 +1,6 @@
-//! The command line `surface`: scans of a circuit in, the road that a simulator drives on out.
+//! The command line `surface`: scans of a circuit in, drivable surface out.
+//!
+//! Standard output is the answer, standard error everything else. Exit codes are in [`exit`].
 
 mod args;
 mod cmd;
@@ -8,20 +10,11 @@ mod term;
 
 use clap::Parser;
 
-use args::{Cli, Command};
-use exit::Exit;
-
 fn main() -> std::process::ExitCode {
-    let cli = Cli::parse();
-    let result = match &cli.command {
-        Command::Ribbon(args) => cmd::ribbon::run(args),
-        Command::Fit(args) => cmd::fit::run(args),
-    };
-    match result {
-        Ok(exit) => exit.into(),
-        Err(error) => {
-            term::print_error(&error);
-            Exit::Error.into()
-        }
-    }
+    let arguments = args::Args::parse();
+    let stop = surface_core::progress::StopFlag::default();
+    let handler = stop.clone();
+    // Without a handler the run still ends on Ctrl-C, only less cleanly.
+    let _ = ctrlc::set_handler(move || handler.stop());
+    exit::end(cmd::run(&arguments, &stop))
 }

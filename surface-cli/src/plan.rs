@@ -5,10 +5,9 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
 use surface_core::build::{self, FitParams};
-use surface_core::cloud::io::Unit;
 use surface_core::ribbon::{Ribbon, RoughLine};
 
-use crate::args::{DeviationPoints, FitArgs, Format, ScanArgs, Units};
+use crate::args::{DeviationPoints, FitArgs, Format, RoadArgs, UnitName};
 
 /// `course.toml`: every option has a key of the same name.
 #[derive(Debug, Default, Deserialize)]
@@ -74,14 +73,14 @@ fn word<T: clap::ValueEnum>(
 }
 
 /// The plan of `surface ribbon`.
-pub fn of_ribbon(args: &ScanArgs) -> Result<Plan> {
+pub fn of_ribbon(args: &RoadArgs) -> Result<Plan> {
     plan(args, &Config::read(args.config.as_deref())?)
 }
 
 /// The plan of `surface fit`.
 pub fn of_fit(args: &FitArgs) -> Result<Plan> {
-    let config = Config::read(args.scan.config.as_deref())?;
-    let mut plan = plan(&args.scan, &config)?;
+    let config = Config::read(args.road.config.as_deref())?;
+    let mut plan = plan(&args.road, &config)?;
     let params = &mut plan.params;
     if let Some(spacing_m) = args.spacing.or(config.spacing) {
         params.spacing_m = spacing_m;
@@ -106,13 +105,13 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     Ok(plan)
 }
 
-fn plan(args: &ScanArgs, config: &Config) -> Result<Plan> {
+fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
     set_threads(args.threads.or(config.threads))?;
     let mut params = FitParams {
         closed: (args.closed || config.closed == Some(true)).then_some(true),
         scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
         memory_bytes: memory_bytes(args.memory.or(config.memory))?,
-        units: word(args.units, config.units.as_ref(), "units")?.map(unit),
+        units: word(args.scans.units, config.units.as_ref(), "units")?.map(UnitName::unit),
         ..FitParams::default()
     };
     if let Some(path) = args.line.as_ref().or(config.line.as_ref()) {
@@ -124,18 +123,10 @@ fn plan(args: &ScanArgs, config: &Config) -> Result<Plan> {
     params.check()?;
     let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(Plan {
-        scans: args.scans.clone(),
+        scans: args.scans.files.clone(),
         params,
         format,
     })
-}
-
-fn unit(units: Units) -> Unit {
-    match units {
-        Units::M => Unit::Metre,
-        Units::Ft => Unit::InternationalFoot,
-        Units::UsFt => Unit::UsSurveyFoot,
-    }
 }
 
 fn set_threads(threads: Option<usize>) -> Result<()> {

@@ -1,57 +1,64 @@
-//! What a person sees: progress on a terminal, errors with a hint.
+//! The terminal: progress and errors on standard error, tables on standard output.
 
 use std::io::{IsTerminal, Write};
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use surface_core::progress::{Cancelled, Progress, StopFlag};
 
-/// A bar on standard error while that is a terminal, silence otherwise; Ctrl-C stops the run.
-pub struct Terminal {
+/// Whether standard error takes colours: a terminal, and `NO_COLOR` not set (no-color.org).
+fn colours() -> bool {
+    let refused = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
+    std::io::stderr().is_terminal() && !refused
+}
+
+/// The last words of a run that failed.
+pub fn error(message: &str, hint: &str) {
+    let (red, plain) = if colours() {
+        ("\x1b[1;31m", "\x1b[0m")
+    } else {
+        ("", "")
+    };
+    // Nothing is left to tell if standard error is closed too.
+    let _ = writeln!(
+        std::io::stderr(),
+        "{red}error:{plain} {message}\nhint: {hint}"
+    );
+}
+
+/// A progress bar on standard error; shows nothing where that is no terminal.
+pub struct Bar {
     bar: ProgressBar,
     stop: StopFlag,
 }
 
-impl Terminal {
-    /// Take over Ctrl-C: the first asks the run to stop cleanly, the second ends it at once.
-    pub fn new() -> Self {
-        let stop = StopFlag::default();
-        let flag = stop.clone();
-        // A second handler cannot be set; then Ctrl-C simply ends the process.
-        let _ = ctrlc::set_handler(move || {
-            if flag.is_set() {
-                std::process::exit(2);
-            }
-            flag.stop();
-        });
-        let bar = if std::io::stderr().is_terminal() {
-            ProgressBar::new(0)
+impl Bar {
+    /// A bar that stops the work when `stop` is set.
+    pub fn new(stop: &StopFlag) -> Self {
+        let target = if std::io::stderr().is_terminal() {
+            ProgressDrawTarget::stderr()
         } else {
-            ProgressBar::hidden()
+            ProgressDrawTarget::hidden()
         };
-        Self { bar, stop }
-    }
-
-    /// Take the bar away.
-    pub fn done(&self) {
-        self.bar.finish_and_clear();
+        Self {
+            bar: ProgressBar::with_draw_target(None, target),
+            stop: stop.clone(),
+        }
     }
 }
 
-fn style(total: u64) -> ProgressStyle {
-    let text = if total > 0 {
-        "{msg:14} {bar:40} {percent:>3} %  {per_sec} {eta} left"
-    } else {
-        "{msg:14} {spinner} {human_pos}"
-    };
-    ProgressStyle::with_template(text).unwrap_or_else(|_| ProgressStyle::default_bar())
-}
-
-impl Progress for Terminal {
+impl Progress for Bar {
     fn stage(&mut self, name: &str, total: u64) {
-        self.bar.reset();
-        self.bar.set_style(style(total));
-        self.bar.set_length(total);
+        let template = match (total, colours()) {
+            (0, _) => "{msg:>10} {spinner} {human_pos} in {elapsed}",
+            (_, true) => "{msg:>10} [{bar:40.cyan}] {percent:>3} % eta {eta}",
+            (_, false) => "{msg:>10} [{bar:40}] {percent:>3} % eta {eta}",
+        };
+        let style = ProgressStyle::with_template(template);
+        self.bar
+            .set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
         self.bar.set_message(name.to_owned());
+        self.bar.set_length(total);
+        self.bar.set_position(0);
     }
 
     fn advance(&mut self, units: u64) -> Result<(), Cancelled> {
@@ -60,24 +67,86 @@ impl Progress for Terminal {
     }
 }
 
-/// The error with its causes, and a `hint:` line with the remedy.
-pub fn print_error(error: &anyhow::Error) {
-    let mut text = format!("error: {error}");
-    for cause in error.chain().skip(1) {
-        let cause = cause.to_string();
-        if !text.contains(&cause) {
-            text.push_str(&format!(": {cause}"));
-        }
+impl Drop for Bar {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
     }
-    let hint = crate::cmd::hint(error);
-    // Standard error may be closed; there is nobody left to tell.
-    let _ = writeln!(std::io::stderr(), "{text}\nhint: {hint}");
 }
 
-/// Print the answer; a reader that went away (a closed pipe) is no error.
-pub fn print_answer(text: &str) -> anyhow::Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
-        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => Err(error.into()),
-        _ => Ok(()),
+/// Rows of words in aligned columns.
+#[derive(Debug, Default)]
+pub struct Table {
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// Append a row.
+    pub fn row(&mut self, cells: impl IntoIterator<Item = String>) {
+        self.rows.push(cells.into_iter().collect());
+    }
+
+    /// Write the rows, columns aligned to the left and two blanks apart.
+    pub fn write(&self, out: &mut dyn Write) -> std::io::Result<()> {
+        let columns = self.rows.iter().map(Vec::len).max().unwrap_or(0);
+        let width = |k: usize| {
+            let cells = self.rows.iter().filter_map(|r| r.get(k));
+            cells.map(|c| c.chars().count()).max().unwrap_or(0)
+        };
+        let widths: Vec<usize> = (0..columns).map(width).collect();
+        for row in &self.rows {
+            let cells = row
+                .iter()
+                .zip(&widths)
+                .map(|(cell, &w)| format!("{cell:w$}"));
+            let line = cells.collect::<Vec<_>>().join("  ");
+            writeln!(out, "  {}", line.trim_end())?;
+        }
+        Ok(())
+    }
+}
+
+/// A count with thin groups of three: 1 234 567.
+pub fn count(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (k, digit) in digits.chars().enumerate() {
+        if k > 0 && (digits.len() - k).is_multiple_of(3) {
+            out.push(' ');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_are_grouped_by_three_from_the_right() {
+        assert_eq!(
+            [0, 999, 1000, 12_345_678].map(count),
+            ["0", "999", "1 000", "12 345 678"]
+        );
+    }
+
+    #[test]
+    fn columns_are_as_wide_as_their_widest_word() {
+        let mut table = Table::default();
+        table.row(["a".to_owned(), "bb".to_owned()]);
+        table.row(["ccc".to_owned()]);
+        let mut out = Vec::new();
+        table.write(&mut out).unwrap();
+        assert_eq!(String::from_utf8(out).unwrap(), "  a    bb\n  ccc\n");
+    }
+
+    #[test]
+    fn a_stop_reaches_the_work() {
+        let stop = StopFlag::default();
+        let mut bar = Bar::new(&stop);
+        bar.stage("test", 0);
+        assert!(bar.advance(1).is_ok());
+        stop.stop();
+        assert!(bar.advance(1).is_err());
     }
 }

@@ -1,31 +1,34 @@
 //! `surface fit`: the main job.
 
-use anyhow::Result;
+use std::io::Write;
+
 use surface_core::build;
 use surface_core::deviation::Verdict;
+use surface_core::progress::StopFlag;
 
 use crate::args::{FitArgs, Format};
 use crate::exit::Exit;
-use crate::{plan, term};
+use crate::plan;
+use crate::term::Bar;
 
 /// Build the surface, print the summary (or the report), tell whether the tolerance is met.
-pub fn run(args: &FitArgs) -> Result<Exit> {
+pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let plan = plan::of_fit(args)?;
-    let mut progress = term::Terminal::new();
-    let built = build::fit(&plan.scans, &args.out, &plan.params, &mut progress);
-    progress.done();
-    let report = built?;
+    let report = build::fit(&plan.scans, &args.out, &plan.params, &mut Bar::new(stop))?;
+    let mut out = std::io::stdout().lock();
     match plan.format {
-        Format::Json => term::print_answer(&report.to_json()?)?,
+        Format::Json => out.write_all(report.to_json()?.as_bytes())?,
         Format::Text => {
+            out.write_all(report.to_text().as_bytes())?;
             let folder = args.out.display();
-            let files =
-                format!("files       {folder}: surface.ply, deviation.png, report.json, …\n");
-            term::print_answer(&(report.to_text() + &files))?;
+            writeln!(
+                out,
+                "files       {folder}: surface.ply, deviation.png, report.json, …"
+            )?;
         }
     }
     Ok(match report.deviation.verdict {
         Verdict::WithinTolerance => Exit::Done,
-        Verdict::Beyond { .. } | Verdict::NothingJudged => Exit::Beyond,
+        Verdict::Beyond { .. } | Verdict::NothingJudged => Exit::OutOfTolerance,
     })
 }

@@ -1,14 +1,21 @@
-//! One file a command, each thin: plan, call the library, print.
+//! The commands, one file each: arguments in, a call of the library, the answer out.
 
-pub mod fit;
-pub mod ribbon;
+mod demo;
+mod fit;
+mod inspect;
+mod ribbon;
 
-use surface_core::build::BuildError;
+use surface_core::progress::StopFlag;
 
-/// What to do about an error.
-pub fn hint(error: &anyhow::Error) -> String {
-    match error.downcast_ref::<BuildError>() {
-        Some(error) => error.hint(),
-        None => "see `surface --help`".to_owned(),
+use crate::args::{Args, Command};
+use crate::exit::Exit;
+
+/// Run the command that was typed; `stop` is set on Ctrl-C.
+pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
+    match &args.command {
+        Command::Inspect(inspect) => inspect::run(inspect, stop),
+        Command::Ribbon(ribbon) => ribbon::run(ribbon, stop),
+        Command::Fit(fit) => fit::run(fit, stop),
+        Command::Demo(demo) => demo::run(demo),
     }
 }

@@ -147,6 +147,25 @@ impl CellGrid {
         self.points += x.len() as u64;
     }
 
+    /// Blocks of 32 × 32 cells held: what the grid costs in memory (64 kB each).
+    #[must_use]
+    pub fn blocks(&self) -> usize {
+        self.blocks.len()
+    }
+
+    /// The block that a place (metres relative to the cloud's origin) falls into.
+    #[must_use]
+    #[inline]
+    pub fn block_at(&self, x: f64, y: f64) -> (i32, i32) {
+        let index = |v: f64| floor_i32(v / self.cell_m).div_euclid(BLOCK);
+        (index(x), index(y))
+    }
+
+    /// Forget the blocks that `keep` does not want. [`CellGrid::points`] still counts theirs.
+    pub fn retain_blocks(&mut self, mut keep: impl FnMut((i32, i32)) -> bool) {
+        self.blocks.retain(|&key, _| keep(key));
+    }
+
     /// The cell (i, j), or `None` where nothing fell.
     #[must_use]
     pub fn get(&self, i: i32, j: i32) -> Option<&Cell> {

@@ -2,6 +2,7 @@
 
 mod columns;
 mod grid;
+pub mod inspect;
 pub mod io;
 mod tiles;
 

@@ -332,10 +332,6 @@ impl Source for TextSource {
 }
 
 #[cfg(test)]
-#[expect(
-    clippy::float_cmp,
-    reason = "decimal text is read to the nearest double"
-)]
 mod tests {
     use crate::cloud::io::testing::{read, read_text};
 

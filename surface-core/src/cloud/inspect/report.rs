@@ -1,0 +1,253 @@
+//! What an inspection found.
+
+use std::fmt;
+use std::path::PathBuf;
+
+use crate::cloud::io::FileInfo;
+
+/// All that was found in the scan files.
+#[derive(Debug, Clone, serde::Serialize)]
+pub struct Inspection {
+    /// The files.
+    pub files: Vec<FileReport>,
+    /// Usable points.
+    pub points: u64,
+    /// Points dropped because a coordinate is NaN or infinite.
+    pub rejected: u64,
+    /// Lowest and highest corner of all points, world metres.
+    pub box_m: [[f64; 3]; 2],
+    /// The same of the central 99.9 % on each axis, from a sample.
+    pub central_box_m: [[f64; 3]; 2],
+    /// The whole-metre origin that a build would take.
+    pub origin_m: [f64; 3],
+    /// Points per area.
+    pub density: Density,
+    /// The scanner positions or what stands for them.
+    pub setups: Vec<SetupReport>,
+    /// Lowest and highest intensity, 0..=65535; `None` where no file has one.
+    pub intensity: Option<[u16; 2]>,
+    /// First and last GPS time, seconds as in the files.
+    pub time_s: Option<[f64; 2]>,
+    /// Points of each class, where files have classes.
+    pub classes: Vec<ClassCount>,
+    /// Share of points that repeat another one's x, y and z exactly (estimated), 0 to 1.
+    pub repeated: f64,
+    /// What to know before trusting the scan.
+    pub doubts: Vec<Doubt>,
+}
+
+/// One file: what it says about itself and what was read.
+#[derive(Debug, Clone, serde::Serialize)]
+pub struct FileReport {
+    /// What the file says about itself.
+    #[serde(flatten)]
+    pub info: FileInfo,
+    /// Usable points read.
+    pub points: u64,
+    /// The step that the heights are whole multiples of, millimetres, where there is one.
+    pub z_step_mm: Option<f64>,
+}
+
+/// Points per square metre over the occupied cells of 0.5 m.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Density {
+    /// Half of the cells hold more.
+    pub median_per_m2: f64,
+    /// 5 % of the cells hold less.
+    pub low_per_m2: f64,
+    /// 5 % of the cells hold more.
+    pub high_per_m2: f64,
+    /// Occupied area, square metres (estimated from a sample of the area where that is large).
+    pub area_m2: f64,
+}
+
+/// One setup.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct SetupReport {
+    /// Its name.
+    pub name: String,
+    /// Where it stood, world metres, if that is known.
+    pub position_m: Option<[f64; 3]>,
+    /// Points it measured.
+    pub points: u64,
+}
+
+/// Points of one class.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+pub struct ClassCount {
+    /// The class by the LAS standard.
+    pub class: u8,
+    /// Its name there.
+    pub name: &'static str,
+    /// Points.
+    pub points: u64,
+}
+
+/// Something to know before trusting a scan.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Doubt {
+    /// Nothing tells the unit; metres are assumed.
+    UnknownUnits {
+        /// The file.
+        path: PathBuf,
+        /// Why it is not known.
+        why: String,
+    },
+    /// The file is in feet and does not tell the unit of z.
+    VerticalUnitNotTold {
+        /// The file.
+        path: PathBuf,
+        /// What z was taken to be in.
+        taken: &'static str,
+    },
+    /// Heights are whole multiples of a step that is not small against a scanner's noise.
+    Quantised {
+        /// The file.
+        path: PathBuf,
+        /// The step, millimetres.
+        step_mm: f64,
+    },
+    /// All heights are the same.
+    Flat {
+        /// The file.
+        path: PathBuf,
+        /// The height, metres.
+        z_m: f64,
+    },
+    /// Many points repeat another one exactly.
+    Repeated {
+        /// Their share, 0 to 1.
+        share: f64,
+    },
+    /// Nearly all points have one class of smooth ground, and the cells are rough.
+    ClassIsNoGround {
+        /// The class.
+        class: u8,
+        /// Its name.
+        name: &'static str,
+        /// Median standard deviation of the heights in a 0.5 m cell, metres.
+        spread_m: f64,
+    },
+    /// No intensity, or the same everywhere.
+    NoIntensity {
+        /// The file; `None` when it is all of them.
+        path: Option<PathBuf>,
+    },
+    /// A few points far away stretch the box.
+    Strays {
+        /// The axis: x, y or z.
+        axis: char,
+        /// Extent of the central 99.9 %, metres.
+        central_m: f64,
+        /// Extent of all points, metres.
+        whole_m: f64,
+    },
+    /// The header contradicts itself or the points.
+    Header {
+        /// The file.
+        path: PathBuf,
+        /// How.
+        what: String,
+    },
+    /// Points whose coordinates are NaN or infinite were dropped.
+    NotFinite {
+        /// How many.
+        points: u64,
+    },
+}
+
+impl fmt::Display for Doubt {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::UnknownUnits { path, why } => {
+                write!(
+                    f,
+                    "{}: metres are {why}; say --units if that is wrong",
+                    path.display()
+                )
+            }
+            Self::VerticalUnitNotTold { path, taken } => write!(
+                f,
+                "{}: the unit of z is not told and taken as {taken}; check a known height",
+                path.display()
+            ),
+            Self::Quantised { path, step_mm } => write!(
+                f,
+                "{}: heights come in steps of {step_mm:.2} mm; detail below that is lost",
+                path.display()
+            ),
+            Self::Flat { path, z_m } => {
+                write!(f, "{}: all heights are {z_m} m", path.display())
+            }
+            Self::Repeated { share } => write!(
+                f,
+                "{:.1} % of the points repeat another one exactly; was a file given twice?",
+                100.0 * share
+            ),
+            Self::ClassIsNoGround {
+                class,
+                name,
+                spread_m,
+            } => write!(
+                f,
+                "nearly all points are class {class} ({name}), but heights within half a metre \
+                 differ by {:.0} mm: the class is wrong",
+                1000.0 * spread_m
+            ),
+            Self::NoIntensity { path: None } => {
+                write!(
+                    f,
+                    "no intensity: paint and grass cannot be told from asphalt by brightness"
+                )
+            }
+            Self::NoIntensity { path: Some(path) } => {
+                write!(
+                    f,
+                    "{}: no intensity, or the same everywhere",
+                    path.display()
+                )
+            }
+            Self::Strays {
+                axis,
+                central_m,
+                whole_m,
+            } => write!(
+                f,
+                "strays: along {axis} 99.9 % of the points span {central_m:.1} m, all span \
+                 {whole_m:.1} m"
+            ),
+            Self::Header { path, what } => write!(f, "{}: {what}", path.display()),
+            Self::NotFinite { points } => {
+                write!(
+                    f,
+                    "{points} points with coordinates that are no numbers were dropped"
+                )
+            }
+        }
+    }
+}
+
+/// The name of a class by the LAS standard (1.4 R15, table 17).
+pub(super) fn class_name(class: u8) -> &'static str {
+    match class {
+        0 => "never classified",
+        1 => "unclassified",
+        2 => "ground",
+        3 => "low vegetation",
+        4 => "medium vegetation",
+        5 => "high vegetation",
+        6 => "building",
+        7 => "low point (noise)",
+        9 => "water",
+        10 => "rail",
+        11 => "road surface",
+        13 => "wire guard",
+        14 => "wire conductor",
+        15 => "transmission tower",
+        16 => "wire connector",
+        17 => "bridge deck",
+        18 => "high noise",
+        _ => "other",
+    }
+}
