@@ -18,11 +18,14 @@
 //! - The library never prints and never reads the clock or the environment; files are touched only
 //!   in [`cloud::io`], the tile store and [`build`].
 
+pub mod build;
 pub mod cloud;
+pub mod deviation;
 pub mod export;
 pub mod field;
 pub mod geom;
 pub mod mesh;
 pub mod numeric;
 pub mod progress;
+pub mod report;
 pub mod ribbon;

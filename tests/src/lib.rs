@@ -1,3 +1,5 @@
 //! The proving ground and helpers of the tests that cross crates.
 
+pub mod datasets;
 pub mod proving;
+pub mod python;

@@ -16,6 +16,11 @@ use crate::numeric::round_i32;
 /// moves a point by at most 0.02 mm and 32 bits still reach 42 km from the origin.
 pub const QUANTUM_M: f64 = 2e-5;
 
+/// Side of the squares that a cloud is sorted into, metres: tile (i, j) holds the points of
+/// `[16i, 16(i+1)) × [16j, 16(j+1))` east and north of the origin. Large against a road's width,
+/// so that few squares hold no road; small against memory at ten thousand points a square metre.
+pub const TILE_M: f64 = 16.0;
+
 /// Bytes of a point on disk.
 const RECORD: usize = 16;
 

@@ -1,6 +1,19 @@
 //! The road's height and how sure we are of it, on a lattice along the ribbon.
+//!
+//! Two steps, each over runs of rows that stream: [`cell_sums`] makes one robust, additive
+//! observation a cell from the points of a run; [`fit_rows`] makes heights, slopes and their σ from
+//! the cells of a run and its halo.
 
+mod blocks;
+mod cells;
 pub mod flags;
+mod kernel;
 mod lattice;
+mod level;
+#[cfg(test)]
+mod tests;
 
+pub use cells::{CellSums, RowLimits, cell_sums};
+pub use kernel::{KernelParams, REACH, Window, fit_rows};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
+pub use level::{course_level_m, road_level_m};

@@ -2,6 +2,10 @@
 
 mod banded;
 mod convert;
+mod plane;
+mod quantile;
 
 pub use banded::{BandedFactor, BandedSpd, Singular};
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
+pub use plane::{FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, robust_plane};
+pub use quantile::{mad_sigma, median, quantile};

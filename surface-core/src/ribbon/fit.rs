@@ -85,6 +85,15 @@ impl ReferenceLine {
         closed: bool,
         params: &LineParams,
     ) -> Result<Self, LineError> {
+        Self::fit_with_paving(polyline, closed, params).map(|(line, _)| line)
+    }
+
+    /// [`ReferenceLine::fit`], with the ends of the rough paving as t at every knot (left, right).
+    pub(super) fn fit_with_paving(
+        polyline: &[[f64; 2]],
+        closed: bool,
+        params: &LineParams,
+    ) -> Result<(Self, Vec<[f64; 2]>), LineError> {
         let course = RoughCourse::new(polyline, closed, params)?;
         let mut smoother = Smoother::new(course, params);
         let mut line = smoother.settle(params)?;
@@ -92,14 +101,14 @@ impl ReferenceLine {
             let inner = smoother.paving_along(&line);
             let tight = too_tight(&line, &inner);
             if tight.is_empty() {
-                return inside_paving(line, &inner);
+                return inside_paving(line, inner);
             }
             smoother.stiffen(&tight);
             line = smoother.settle(params)?;
         }
         let inner = smoother.paving_along(&line);
         match too_tight(&line, &inner).first() {
-            None => inside_paving(line, &inner),
+            None => inside_paving(line, inner),
             Some(worst) => Err(worst.error(&line)),
         }
     }
@@ -476,8 +485,11 @@ fn too_tight(line: &ReferenceLine, paving: &[[f64; 2]]) -> Vec<Tight> {
     tight
 }
 
-/// The line, unless the curvature bound has pushed it off the paving.
-fn inside_paving(line: ReferenceLine, paving: &[[f64; 2]]) -> Result<ReferenceLine, LineError> {
+/// Line and paving, unless the curvature bound has pushed the line off it.
+fn inside_paving(
+    line: ReferenceLine,
+    paving: Vec<[f64; 2]>,
+) -> Result<(ReferenceLine, Vec<[f64; 2]>), LineError> {
     let outside = |ends: &[f64; 2]| ends[1].max(-ends[0]);
     let worst = paving
         .iter()
@@ -495,7 +507,7 @@ fn inside_paving(line: ReferenceLine, paving: &[[f64; 2]]) -> Result<ReferenceLi
                 outside_m,
             })
         }
-        _ => Ok(line),
+        _ => Ok((line, paving)),
     }
 }
 

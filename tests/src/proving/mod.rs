@@ -1,1 +1,21 @@
-//! Roads with known truth, and their scans. Plain arrays out; no dependency on the project's crates.
+//! The proving ground: roads with exactly known truth, and their scans.
+//!
+//! Plain arrays out, and no dependency on the project's crates: its truth must be independent
+//! of what it proves. Tests, benches and the demonstration use it.
+
+pub mod course;
+pub mod fft;
+pub mod line;
+pub mod path;
+pub mod paving;
+pub mod rng;
+pub mod roughness;
+pub mod sample;
+pub mod shape;
+pub mod spec;
+pub mod whole;
+
+pub use course::{Course, ORIGIN_M, Place, Row, Zone};
+pub use path::{Corner, PathError};
+pub use roughness::Spectrum;
+pub use spec::CourseSpec;

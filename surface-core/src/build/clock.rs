@@ -1,0 +1,48 @@
+//! How long each stage took and how much memory the process has had: the run's own book-keeping,
+//! kept apart from everything that is compared.
+
+use std::time::Instant;
+
+use crate::report::{RunReport, StageRun};
+
+/// Times the stages of a run.
+#[derive(Debug)]
+pub(super) struct StageClock {
+    started: Instant,
+    stages: Vec<StageRun>,
+}
+
+impl StageClock {
+    pub fn start() -> Self {
+        Self {
+            started: Instant::now(),
+            stages: Vec::new(),
+        }
+    }
+
+    /// The stage that ran since the last call (or the start) is over.
+    pub fn lap(&mut self, stage: &str) {
+        let seconds = self.started.elapsed().as_secs_f64();
+        self.stages.push(StageRun {
+            stage: stage.to_owned(),
+            seconds,
+            peak_mib: peak_mib(),
+        });
+        self.started = Instant::now();
+    }
+
+    pub fn report(self) -> RunReport {
+        RunReport {
+            threads: rayon::current_num_threads(),
+            stages: self.stages,
+        }
+    }
+}
+
+/// Highest resident memory so far, MiB; 0 where `/proc` does not tell.
+fn peak_mib() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|l| l.strip_prefix("VmHWM:"));
+    let kib = line.and_then(|l| l.trim().strip_suffix("kB")?.trim().parse::<u64>().ok());
+    kib.unwrap_or(0) / 1024
+}

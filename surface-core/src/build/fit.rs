@@ -1,0 +1,344 @@
+//! The main job: from scan files to a build folder.
+
+use std::path::{Path, PathBuf};
+
+use super::BuildError;
+use super::clock::StageClock;
+use super::folder::{BuildFolder, write_error};
+use super::heights::HeightFitter;
+use super::manifest::{Manifest, hash_file};
+use super::params::{DeviationPoints, FitParams};
+use super::road::{Road, find_road, open};
+use super::sections::sort_by_section;
+use super::surface::Mesher;
+use crate::cloud::io::Scans;
+use crate::deviation::{DeviationMap, Spot};
+use crate::export::{DeviationLaz, FieldStore, Picture, write_spots_csv};
+use crate::field::Lattice;
+use crate::mesh::{MaskReport, MeshCheck};
+use crate::progress::Progress;
+use crate::report::{
+    CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport, SpotReport,
+};
+use crate::ribbon::{Ribbon, RibbonPoint};
+
+/// The products of a build, in the order in which they get their names: the manifest last, so
+/// that a folder with a manifest is whole.
+pub const PRODUCTS: [&str; 8] = [
+    "surface.ply",
+    "ribbon.geojson",
+    "field",
+    "deviation.png",
+    "deviation.csv",
+    "deviation.laz",
+    "report.json",
+    "manifest.json",
+];
+
+/// Everything that the stages left, before it becomes a report.
+struct Findings {
+    lattice: Lattice,
+    field: FieldCounts,
+    mask: MaskReport,
+    check: MeshCheck,
+    map: DeviationMap,
+    spots: Vec<Spot>,
+    points_on_road: u64,
+}
+
+/// Build the drivable surface of the course in `paths` into the folder `out`.
+///
+/// Reads the scans once, streams through scratch files in `out`, and gives the products their
+/// names when all are whole; after an error or a stop the folder is as it was.
+///
+/// # Errors
+/// [`BuildError`] naming the file or place and the remedy.
+pub fn fit(
+    paths: &[PathBuf],
+    out: &Path,
+    params: &FitParams,
+    progress: &mut dyn Progress,
+) -> Result<Report, BuildError> {
+    let mut scans = open(paths, params)?;
+    let mut folder = BuildFolder::open(out, params.scratch.as_deref())?;
+    let mut clock = StageClock::start();
+    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
+    let ribbon_text = road.ribbon.to_geojson()?;
+    folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
+    let (findings, road) = surface_of(road, &mut folder, params, &mut clock, progress)?;
+    write_map(&findings, &road.ribbon, params, &mut folder)?;
+    clock.lap("picture");
+    let inputs = inputs(&scans, paths)?;
+    clock.lap("hash");
+    let report = report(&scans, inputs, &road, findings, params, clock.report());
+    let text = report
+        .to_json()
+        .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
+    folder.put("report.json", text.as_bytes())?;
+    let manifest = Manifest::of(&folder, &report)?;
+    folder.put("manifest.json", manifest.as_bytes())?;
+    folder.publish(&PRODUCTS)?;
+    Ok(report)
+}
+
+/// What of the road is needed once its points are sorted.
+struct RoadInWords {
+    ribbon: Ribbon,
+    notes: Vec<String>,
+    points: u64,
+    strays: u64,
+    setups_known: bool,
+}
+
+fn surface_of(
+    road: Road,
+    folder: &mut BuildFolder,
+    params: &FitParams,
+    clock: &mut StageClock,
+    progress: &mut dyn Progress,
+) -> Result<(Findings, RoadInWords), BuildError> {
+    let Road {
+        cloud,
+        ribbon,
+        notes,
+        setups_known,
+    } = road;
+    let lattice = lattice_of(&ribbon, params.spacing_m)?;
+    let scratch = folder.scratch("road");
+    let budget = params.sorting_bytes();
+    let points = sort_by_section(&cloud.tiles, &ribbon, &lattice, &scratch, budget, progress)?;
+    let words = RoadInWords {
+        ribbon,
+        notes,
+        points: cloud.points,
+        strays: cloud.strays,
+        setups_known,
+    };
+    // The squares are not needed any more: their scratch file and the grid go.
+    drop((cloud.tiles, cloud.grid));
+    clock.lap("sort");
+    let ribbon = &words.ribbon;
+    let store = FieldStore::create(&folder.part("field")?, lattice, ribbon.frame.origin_m)?;
+    let fitter = HeightFitter {
+        points: &points,
+        ribbon,
+        lattice: &lattice,
+        bridge_m: params.bridge_m,
+    };
+    let field = fitter.fit(&store, progress)?;
+    if field.fitted == 0 {
+        return Err(BuildError::NoSurface {
+            inside: field.inside,
+            spacing_m: params.spacing_m,
+        });
+    }
+    clock.lap("fit");
+    let (mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
+    let mut laz = deviation_laz(folder, ribbon, params)?;
+    let which = (params.deviation_points, params.tolerance_m);
+    let ply = folder.part("surface.ply")?;
+    let (check, map) = mesher.run(&ply, &points, &mut laz, which, progress)?;
+    if let Some(laz) = laz {
+        laz.finish()?;
+    }
+    clock.lap("mesh and hold");
+    let spots = spots_of(&map, ribbon, params.tolerance_m);
+    let points_on_road = points.keys().map(|key| points.count(key)).sum();
+    Ok((
+        Findings {
+            lattice,
+            field,
+            mask,
+            check,
+            map,
+            spots,
+            points_on_road,
+        },
+        words,
+    ))
+}
+
+fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {
+    let least_width = ribbon.widths_m()[0];
+    if spacing_m > least_width / 3.0 {
+        return Err(BuildError::Parameter {
+            name: "--spacing",
+            value: format!("{spacing_m}"),
+            why: "a third of the road's least width at most",
+        });
+    }
+    let edges = &ribbon.edges;
+    let least = edges
+        .right_t_m
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let most = edges
+        .left_t_m
+        .iter()
+        .copied()
+        .fold(f64::NEG_INFINITY, f64::max);
+    let line = &ribbon.line;
+    Ok(Lattice::along(
+        line.length_m(),
+        spacing_m,
+        [least, most],
+        line.is_closed(),
+    )?)
+}
+
+fn deviation_laz(
+    folder: &mut BuildFolder,
+    ribbon: &Ribbon,
+    params: &FitParams,
+) -> Result<Option<DeviationLaz>, BuildError> {
+    if params.deviation_points == DeviationPoints::None {
+        return Ok(None);
+    }
+    let path = folder.part("deviation.laz")?;
+    Ok(Some(DeviationLaz::create(
+        &path,
+        ribbon.frame.origin_m,
+        None,
+    )?))
+}
+
+fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
+    map.spots(tolerance_m, &|s, t| {
+        ribbon.line.to_local(RibbonPoint { s, t })
+    })
+}
+
+fn write_map(
+    findings: &Findings,
+    ribbon: &Ribbon,
+    params: &FitParams,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let path = folder.part("deviation.csv")?;
+    let mut csv = Vec::new();
+    write_spots_csv(&mut csv, &findings.spots, &ribbon.frame, true).map_err(write_error(&path))?;
+    std::fs::write(&path, csv).map_err(write_error(&path))?;
+    let edges = |s: f64| (ribbon.edges.right_m(s), ribbon.edges.left_m(s));
+    let picture = Picture {
+        map: &findings.map,
+        spots: &findings.spots,
+        summary: &findings.map.summary(&findings.spots, params.tolerance_m),
+        place: &|s, t| ribbon.line.to_local(RibbonPoint { s, t }),
+        edges: Some(&edges),
+    };
+    let path = folder.part("deviation.png")?;
+    let file = std::fs::File::create(&path).map_err(write_error(&path))?;
+    let drawn = picture.write_png(std::io::BufWriter::new(file));
+    drawn.map_err(|error| write_error(&path)(error.into()))
+}
+
+fn inputs(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {
+    let one = |(info, path): (&crate::cloud::io::FileInfo, &PathBuf)| {
+        let (bytes, blake3) = hash_file(path)?;
+        Ok(Input {
+            name: path
+                .file_name()
+                .unwrap_or_default()
+                .to_string_lossy()
+                .into_owned(),
+            format: info.format.clone(),
+            bytes,
+            blake3,
+            units: format!("{} ({})", info.units.horizontal.name(), info.units.how),
+        })
+    };
+    scans.files().iter().zip(paths).map(one).collect()
+}
+
+fn report(
+    scans: &Scans,
+    inputs: Vec<Input>,
+    road: &RoadInWords,
+    found: Findings,
+    params: &FitParams,
+    run: RunReport,
+) -> Report {
+    let ribbon = &road.ribbon;
+    let deviation = found.map.summary(&found.spots, params.tolerance_m);
+    let doubts = doubts(road, &found, params);
+    Report {
+        format_version: FORMAT_VERSION,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        parameters: Parameters {
+            spacing_m: params.spacing_m,
+            s_step_m: found.lattice.s_step_m,
+            tolerance_mm: 1e3 * params.tolerance_m,
+            bridge_m: params.bridge_m,
+            line_given: params.line.is_some() || params.ribbon.is_some(),
+            closed_given: params.closed,
+            setups_known: road.setups_known,
+        },
+        inputs,
+        points: road.points,
+        points_on_road: found.points_on_road,
+        points_dropped: scans.rejected() + road.strays,
+        setups: scans.setups().len() as u64,
+        origin_m: ribbon.frame.origin_m,
+        crs: scans.files().iter().find_map(|f| f.crs.clone()),
+        ribbon: super::road::ribbon_report(ribbon, &road.notes),
+        field: found.field,
+        mask: found.mask,
+        mesh: found.check,
+        deviation,
+        spots: found
+            .spots
+            .iter()
+            .take(Report::MOST_SPOTS)
+            .map(|spot| spot_report(spot, ribbon))
+            .collect(),
+        doubts,
+        cautions: CAUTIONS.map(str::to_owned).to_vec(),
+        run,
+    }
+}
+
+fn spot_report(spot: &Spot, ribbon: &Ribbon) -> SpotReport {
+    let origin = ribbon.frame.origin_m;
+    SpotReport {
+        id: spot.id,
+        at_m: spot.at_m,
+        xy_m: [spot.xy_m[0] + origin[0], spot.xy_m[1] + origin[1]],
+        area_m2: spot.area_m2,
+        worst_mm: 1e3 * spot.worst_m,
+        why: spot.why.word().to_owned(),
+    }
+}
+
+/// Cells with fewer points than this do not carry a spacing.
+const FEW_POINTS: u32 = 3;
+
+fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
+    let mut out = Vec::new();
+    for gap in &road.ribbon.gaps {
+        out.push(format!(
+            "{} edge from s {:.1} to {:.1} m is interpolated: {}",
+            gap.side, gap.from_s_m, gap.to_s_m, gap.reason
+        ));
+    }
+    let points = f64::from(found.field.points_median);
+    if found.field.points_median < FEW_POINTS {
+        let enough = params.spacing_m * (f64::from(FEW_POINTS) / points.max(0.5)).sqrt();
+        out.push(format!(
+            "half of the nodes have {points} points or fewer: a spacing of {enough:.2} m suits this cloud"
+        ));
+    }
+    if found.mask.in_other_parts > 0 {
+        out.push(format!(
+            "{} nodes in {} parts are cut off from the rest and left out of the mesh",
+            found.mask.in_other_parts, found.mask.parts_dropped
+        ));
+    }
+    if road.strays > 0 {
+        out.push(format!(
+            "{} points lie more than 40 km away and were left out",
+            road.strays
+        ));
+    }
+    out
+}

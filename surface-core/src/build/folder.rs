@@ -1,0 +1,162 @@
+//! The build folder: files get their final names only when they are whole.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::BuildError;
+
+/// Ending of what is not whole yet.
+const PART: &str = ".part";
+
+/// A build folder in the making. Dropped before [`BuildFolder::publish`], it removes what it
+/// began and leaves what was there before.
+#[derive(Debug)]
+pub(super) struct BuildFolder {
+    folder: PathBuf,
+    scratch: PathBuf,
+    waiting: Vec<&'static str>,
+    made: bool,
+    published: bool,
+}
+
+pub(super) fn write_error(path: &Path) -> impl FnOnce(std::io::Error) -> BuildError + '_ {
+    move |source| BuildError::Write {
+        path: path.to_owned(),
+        source,
+    }
+}
+
+impl BuildFolder {
+    /// Make `folder` and a scratch folder in it (or in `scratch`).
+    pub fn open(folder: &Path, scratch: Option<&Path>) -> Result<Self, BuildError> {
+        let made = !folder.exists();
+        fs::create_dir_all(folder).map_err(write_error(folder))?;
+        let scratch = scratch.unwrap_or(folder).join(format!("scratch{PART}"));
+        if scratch.exists() {
+            fs::remove_dir_all(&scratch).map_err(write_error(&scratch))?;
+        }
+        let new = Self {
+            folder: folder.to_owned(),
+            scratch,
+            waiting: Vec::new(),
+            made,
+            published: false,
+        };
+        fs::create_dir_all(&new.scratch).map_err(write_error(&new.scratch))?;
+        Ok(new)
+    }
+
+    /// A scratch file.
+    pub fn scratch(&self, name: &str) -> PathBuf {
+        self.scratch.join(name)
+    }
+
+    /// Where product `name` is written until everything is whole. An older part is removed.
+    pub fn part(&mut self, name: &'static str) -> Result<PathBuf, BuildError> {
+        let path = self.part_path(name);
+        remove(&path).map_err(write_error(&path))?;
+        if !self.waiting.contains(&name) {
+            self.waiting.push(name);
+        }
+        Ok(path)
+    }
+
+    /// The products written so far, in order, with where they wait.
+    pub fn waiting(&self) -> impl Iterator<Item = (&'static str, PathBuf)> + '_ {
+        self.waiting
+            .iter()
+            .map(|&name| (name, self.part_path(name)))
+    }
+
+    fn part_path(&self, name: &str) -> PathBuf {
+        self.folder.join(format!("{name}{PART}"))
+    }
+
+    /// Write a small product at once.
+    pub fn put(&mut self, name: &'static str, bytes: &[u8]) -> Result<(), BuildError> {
+        let path = self.part(name)?;
+        fs::write(&path, bytes).map_err(write_error(&path))
+    }
+
+    /// Give every product its final name, replacing what an earlier run left under `all_names`;
+    /// products of that run that this one did not make go too.
+    pub fn publish(mut self, all_names: &[&'static str]) -> Result<(), BuildError> {
+        for name in all_names {
+            let path = self.folder.join(name);
+            remove(&path).map_err(write_error(&path))?;
+        }
+        for name in &self.waiting {
+            let path = self.folder.join(name);
+            fs::rename(self.part_path(name), &path).map_err(write_error(&path))?;
+        }
+        self.published = true;
+        Ok(())
+    }
+}
+
+fn remove(path: &Path) -> std::io::Result<()> {
+    match fs::symlink_metadata(path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        Err(error) => Err(error),
+        Ok(meta) if meta.is_dir() => fs::remove_dir_all(path),
+        Ok(_) => fs::remove_file(path),
+    }
+}
+
+impl Drop for BuildFolder {
+    fn drop(&mut self) {
+        // Cleaning up after an error must not hide it; what cannot be removed keeps its `.part`.
+        let _ = fs::remove_dir_all(&self.scratch);
+        if !self.published {
+            for name in &self.waiting {
+                let _ = remove(&self.part_path(name));
+            }
+            if self.made {
+                let _ = fs::remove_dir(&self.folder);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_that_fails_leaves_the_old_products_and_nothing_else() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join("report.json"), "old").unwrap();
+        let mut folder = BuildFolder::open(dir.path(), None).unwrap();
+        folder.put("report.json", b"new").unwrap();
+        fs::create_dir(folder.part("field").unwrap()).unwrap();
+        drop(folder);
+        let left: Vec<_> = fs::read_dir(dir.path())
+            .unwrap()
+            .map(|e| e.unwrap().file_name())
+            .collect();
+        assert_eq!(left, ["report.json"]);
+        assert_eq!(fs::read(dir.path().join("report.json")).unwrap(), b"old");
+    }
+
+    #[test]
+    fn a_folder_that_a_failed_run_made_goes_with_it() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("new");
+        let mut folder = BuildFolder::open(&path, None).unwrap();
+        folder.put("report.json", b"x").unwrap();
+        drop(folder);
+        assert!(!path.exists());
+    }
+
+    #[test]
+    fn publishing_replaces_the_old_products() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join("deviation.laz"), "old").unwrap();
+        let mut folder = BuildFolder::open(dir.path(), None).unwrap();
+        folder.put("report.json", b"new").unwrap();
+        folder.publish(&["report.json", "deviation.laz"]).unwrap();
+        assert!(!dir.path().join("deviation.laz").exists());
+        assert_eq!(fs::read(dir.path().join("report.json")).unwrap(), b"new");
+        assert!(!dir.path().join("scratch.part").exists());
+    }
+}

@@ -1,0 +1,232 @@
+//! The height field, section by section: cell observations, then windows over them.
+
+use super::BuildError;
+use super::order::in_order;
+use crate::cloud::TileStore;
+use crate::export::FieldStore;
+use crate::field::{
+    CellSums, FieldRows, KernelParams, Lattice, REACH, RowLimits, SECTION_ROWS, Window, cell_sums,
+    course_level_m, fit_rows, flags, road_level_m,
+};
+use crate::progress::Progress;
+use crate::report::FieldCounts;
+use crate::ribbon::Ribbon;
+
+/// Sections that the road's level is learnt from, evenly spread: their median is within a few
+/// percent of all sections', and a window's error changes with the sixth root of the level.
+const LEVEL_SECTIONS: usize = 24;
+
+/// Fits sections of the field from the points sorted by section.
+#[derive(Debug)]
+pub(super) struct HeightFitter<'a> {
+    pub points: &'a TileStore,
+    pub ribbon: &'a Ribbon,
+    pub lattice: &'a Lattice,
+    pub bridge_m: f64,
+}
+
+impl HeightFitter<'_> {
+    /// Runs of rows that have points of their own (an open course may end with a run of one row).
+    fn runs(&self) -> usize {
+        self.lattice.rows.div_ceil(SECTION_ROWS)
+    }
+
+    fn limits(&self, run: usize) -> RowLimits {
+        let first = run * SECTION_ROWS;
+        let rows = first..(first + SECTION_ROWS).min(self.lattice.rows);
+        let edges = &self.ribbon.edges;
+        let s = |row: usize| self.ribbon.line.wrap_s(self.lattice.row_s_m(row));
+        RowLimits {
+            left_t_m: rows.clone().map(|r| edges.left_m(s(r))).collect(),
+            right_t_m: rows.map(|r| edges.right_m(s(r))).collect(),
+        }
+    }
+
+    fn sums(&self, run: usize) -> Result<CellSums, BuildError> {
+        let mut points = Vec::new();
+        self.points
+            .read((i32::try_from(run).unwrap_or(i32::MAX), 0), &mut points)?;
+        Ok(cell_sums(
+            &points,
+            self.lattice,
+            run * SECTION_ROWS,
+            &self.limits(run),
+        ))
+    }
+
+    /// The level of the road's spectrum, from an even sample of sections.
+    fn level_m(&self) -> Result<f64, BuildError> {
+        let stride = self.runs().div_ceil(LEVEL_SECTIONS).max(1);
+        let sample: Vec<usize> = (0..self.runs()).step_by(stride).collect();
+        let mut levels = Vec::new();
+        in_order(
+            &sample,
+            |&run| Ok(road_level_m(&self.sums(run)?, self.lattice)),
+            |_, level| {
+                levels.push(level);
+                Ok::<(), BuildError>(())
+            },
+        )?;
+        Ok(course_level_m(&levels))
+    }
+
+    /// Fit all sections in order into `store`.
+    pub fn fit(
+        &self,
+        store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<FieldCounts, BuildError> {
+        let runs = self.runs();
+        progress.stage("fit", runs as u64);
+        let params = KernelParams {
+            level_m: self.level_m()?,
+            bridge_m: self.bridge_m,
+        };
+        let mut tally = Tally::default();
+        let at_a_time = 2 * rayon::current_num_threads().max(1);
+        let mut known: Vec<(usize, CellSums)> = Vec::new();
+        for first in (0..runs).step_by(at_a_time) {
+            let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
+            self.provide(&batch, &mut known)?;
+            in_order(
+                &batch,
+                |&run| self.fit_run(run, &known, params),
+                |_, rows| {
+                    tally.add(&rows);
+                    store.write(&rows)?;
+                    Ok(progress.advance(1)?)
+                },
+            )?;
+        }
+        Ok(tally.counts(params.level_m))
+    }
+
+    /// Have the cell sums of the batch and its neighbours ready, and no others.
+    fn provide(
+        &self,
+        batch: &[usize],
+        known: &mut Vec<(usize, CellSums)>,
+    ) -> Result<(), BuildError> {
+        let mut needed: Vec<usize> = batch
+            .iter()
+            .flat_map(|&run| [self.before(run), Some(run), self.after(run)])
+            .flatten()
+            .collect();
+        needed.sort_unstable();
+        needed.dedup();
+        known.retain(|(run, _)| needed.contains(run));
+        needed.retain(|run| !known.iter().any(|(k, _)| k == run));
+        in_order(
+            &needed,
+            |&run| self.sums(run),
+            |&run, sums| {
+                known.push((run, sums));
+                Ok::<(), BuildError>(())
+            },
+        )
+    }
+
+    fn before(&self, run: usize) -> Option<usize> {
+        match run {
+            0 => self.lattice.closed.then(|| self.runs() - 1),
+            _ => Some(run - 1),
+        }
+    }
+
+    fn after(&self, run: usize) -> Option<usize> {
+        let next = run + 1;
+        if next < self.runs() {
+            Some(next)
+        } else {
+            self.lattice.closed.then_some(0)
+        }
+    }
+
+    fn fit_run(
+        &self,
+        run: usize,
+        known: &[(usize, CellSums)],
+        params: KernelParams,
+    ) -> Result<FieldRows, BuildError> {
+        let find = |run: Option<usize>| known.iter().find(|(k, _)| Some(*k) == run).map(|(_, s)| s);
+        let first = run * SECTION_ROWS;
+        let mut parts: Vec<(&CellSums, std::ops::Range<usize>)> = Vec::new();
+        let mut halo = 0;
+        if let Some(sums) = find(self.before(run)) {
+            halo = REACH.min(sums.rows);
+            parts.push((sums, sums.rows - halo..sums.rows));
+        }
+        let mut rows = 0;
+        if let Some(sums) = find(Some(run)) {
+            rows = sums.rows;
+            parts.push((sums, 0..sums.rows));
+        }
+        if let Some(sums) = find(self.after(run)) {
+            parts.push((sums, 0..REACH.min(sums.rows)));
+        }
+        let start = i64::try_from(first).unwrap_or(i64::MAX) - i64::try_from(halo).unwrap_or(0);
+        let window = Window::join(self.lattice, start, &parts);
+        let mut out = FieldRows::empty(*self.lattice, first, rows)?;
+        fit_rows(&window, &self.limits(run), params, &mut out);
+        Ok(out)
+    }
+}
+
+/// σ and points are counted in histograms, so that the medians need no list of all nodes.
+struct Tally {
+    counts: FieldCounts,
+    sigma_10um: Vec<u64>,
+    points: Vec<u64>,
+}
+
+impl Default for Tally {
+    fn default() -> Self {
+        Self {
+            counts: FieldCounts::default(),
+            sigma_10um: vec![0; 10_000],
+            points: vec![0; 10_000],
+        }
+    }
+}
+
+impl Tally {
+    fn add(&mut self, rows: &FieldRows) {
+        for k in 0..rows.z_m.len() {
+            let flag = |bit: u8| u64::from(rows.flags[k] & bit != 0);
+            self.counts.inside += flag(flags::INSIDE);
+            if rows.z_m[k].is_finite() {
+                self.counts.fitted += 1;
+                self.counts.bridged += flag(flags::BRIDGED);
+                self.counts.sparse += flag(flags::SPARSE);
+                self.counts.outliers += flag(flags::OUTLIERS);
+                self.counts.step += flag(flags::STEP);
+                let bin = crate::numeric::to_index(f64::from(rows.sigma_m[k]) * 1e5);
+                self.sigma_10um[bin.min(9_999)] += 1;
+                self.points[(rows.n[k] as usize).min(9_999)] += 1;
+            }
+        }
+    }
+
+    fn counts(self, level_m: f64) -> FieldCounts {
+        FieldCounts {
+            sigma_median_mm: quantile(&self.sigma_10um, 0.5) as f64 / 100.0,
+            sigma_95_mm: quantile(&self.sigma_10um, 0.95) as f64 / 100.0,
+            points_median: crate::numeric::to_u32(quantile(&self.points, 0.5)),
+            level_m,
+            ..self.counts
+        }
+    }
+}
+
+/// The bin below which a share `q` of the counts lies.
+fn quantile(bins: &[u64], q: f64) -> usize {
+    let wanted = q * bins.iter().sum::<u64>() as f64;
+    let mut sum = 0;
+    for (k, n) in bins.iter().enumerate() {
+        sum += n;
+        if sum as f64 >= wanted {
+            return k;
+        }
+    }
+    bins.len() - 1
+}

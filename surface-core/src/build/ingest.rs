@@ -1,0 +1,196 @@
+//! The one pass over the scan files: decode, make local, sort into world tiles, fill the grid.
+
+use std::path::Path;
+use std::sync::mpsc::{Receiver, sync_channel};
+
+use super::BuildError;
+use crate::cloud::io::{ReadError, Scans};
+use crate::cloud::{CellGrid, Columns, Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
+use crate::numeric::floor_i32;
+use crate::progress::Progress;
+
+/// Width of the grid's cells, metres: a quarter of a metre tells road from verge and a lane from
+/// a kerb in a tripod scan; coarser grounds are judged on several cells together.
+const CELL_M: f64 = 0.25;
+
+/// The whole cloud, sorted into squares, with the grid of what the ground is like.
+#[derive(Debug)]
+pub struct Ingested {
+    /// Where local coordinates start.
+    pub frame: Frame,
+    /// All points by square of [`TILE_M`], local x, y, z.
+    pub tiles: TileStore,
+    /// What fell where.
+    pub grid: CellGrid,
+    /// Points read.
+    pub points: u64,
+    /// Points more than 40 km from the origin, left out.
+    pub strays: u64,
+}
+
+/// Read every scan once.
+///
+/// `frame` is where local coordinates start, `scratch` the file for the tiles, `budget_bytes` the
+/// memory for waiting points. Decoding runs in a thread of its own and overlaps with the
+/// sorting; the order of the points is the files' order whatever the timing.
+///
+/// # Errors
+/// [`BuildError`] when a file cannot be read, the scratch file cannot be written, or on a stop.
+pub fn ingest(
+    scans: &mut Scans,
+    frame: Frame,
+    scratch: &Path,
+    budget_bytes: usize,
+    progress: &mut dyn Progress,
+) -> Result<Ingested, BuildError> {
+    progress.stage("read", scans.declared_points().unwrap_or(0));
+    let mut sorter = Sorter::new(frame, TileWriter::create(scratch, budget_bytes)?);
+    std::thread::scope(|scope| {
+        let (full, batches) = sync_channel::<Columns>(1);
+        let (empty, spares) = sync_channel::<Columns>(2);
+        let reader = scope.spawn(move || decode(scans, &full, &spares));
+        let sorted = take_batches(&mut sorter, &batches, &empty, progress);
+        drop(batches);
+        // A reader that failed closes the channel early: its error is the one to tell.
+        let read = reader.join().unwrap_or(Err(None));
+        match (read, sorted) {
+            (Err(Some(error)), Ok(())) => Err(BuildError::Read(error)),
+            (_, sorted) => sorted,
+        }
+    })?;
+    sorter.finish()
+}
+
+/// Decode batches until the end, an error, or until nobody listens (`Err(None)`).
+fn decode(
+    scans: &mut Scans,
+    full: &std::sync::mpsc::SyncSender<Columns>,
+    spares: &Receiver<Columns>,
+) -> Result<(), Option<ReadError>> {
+    loop {
+        let mut columns = spares.try_recv().unwrap_or_default();
+        columns.clear();
+        if scans.next_batch(&mut columns)? == 0 {
+            return Ok(());
+        }
+        full.send(columns).map_err(|_| None)?;
+    }
+}
+
+fn take_batches(
+    sorter: &mut Sorter,
+    batches: &Receiver<Columns>,
+    empty: &std::sync::mpsc::SyncSender<Columns>,
+    progress: &mut dyn Progress,
+) -> Result<(), BuildError> {
+    for columns in batches {
+        let points = columns.len() as u64;
+        sorter.add(&columns)?;
+        // The reader may be gone already; then the spare is not needed.
+        let _ = empty.try_send(columns);
+        progress.advance(points)?;
+    }
+    Ok(())
+}
+
+struct Sorter {
+    frame: Frame,
+    writer: TileWriter,
+    grid: CellGrid,
+    local: [Vec<f64>; 3],
+    run: Vec<PackedPoint>,
+    points: u64,
+    strays: u64,
+}
+
+impl Sorter {
+    fn new(frame: Frame, writer: TileWriter) -> Self {
+        Self {
+            frame,
+            writer,
+            grid: CellGrid::new(CELL_M),
+            local: Default::default(),
+            run: Vec::new(),
+            points: 0,
+            strays: 0,
+        }
+    }
+
+    fn add(&mut self, columns: &Columns) -> Result<(), BuildError> {
+        self.points += columns.len() as u64;
+        let origin = self.frame.origin_m;
+        let world = [&columns.x, &columns.y, &columns.z];
+        for (axis, (local, world)) in self.local.iter_mut().zip(world).enumerate() {
+            local.clear();
+            local.extend(world.iter().map(|v| v - origin[axis]));
+        }
+        let strays = self.local[0].iter().zip(&self.local[1]).zip(&self.local[2]);
+        if strays.clone().any(|((x, y), z)| is_stray(*x, *y, *z)) {
+            return self.add_without_strays(columns);
+        }
+        let [x, y, z] = &self.local;
+        self.grid.add(x, y, z, &columns.intensity);
+        self.sort(&columns.intensity, &columns.setup)
+    }
+
+    fn add_without_strays(&mut self, columns: &Columns) -> Result<(), BuildError> {
+        let [x, y, z] = &self.local;
+        let keep: Vec<usize> = (0..x.len())
+            .filter(|&k| !is_stray(x[k], y[k], z[k]))
+            .collect();
+        self.strays += (x.len() - keep.len()) as u64;
+        let intensity: Vec<u16> = keep.iter().map(|&k| columns.intensity[k]).collect();
+        let setup: Vec<u16> = keep.iter().map(|&k| columns.setup[k]).collect();
+        for local in &mut self.local {
+            *local = keep.iter().map(|&k| local[k]).collect();
+        }
+        let [x, y, z] = &self.local;
+        self.grid.add(x, y, z, &intensity);
+        self.sort(&intensity, &setup)
+    }
+
+    /// Runs of points in the same square are handed over together.
+    fn sort(&mut self, intensity: &[u16], setup: &[u16]) -> Result<(), BuildError> {
+        let mut here: Option<TileKey> = None;
+        for k in 0..intensity.len() {
+            let [x, y, z] = [0, 1, 2].map(|axis| self.local[axis][k]);
+            let packed = [x, y, z].map(Frame::pack);
+            let [Some(a), Some(b), Some(c)] = packed else {
+                continue;
+            };
+            let key = (floor_i32(x / TILE_M), floor_i32(y / TILE_M));
+            if here != Some(key) {
+                self.flush(here)?;
+                here = Some(key);
+            }
+            self.run.push(PackedPoint {
+                abc: [a, b, c],
+                intensity: intensity[k],
+                setup: setup[k],
+            });
+        }
+        self.flush(here)
+    }
+
+    fn flush(&mut self, key: Option<TileKey>) -> Result<(), BuildError> {
+        if let Some(key) = key {
+            self.writer.append(key, &self.run)?;
+        }
+        self.run.clear();
+        Ok(())
+    }
+
+    fn finish(self) -> Result<Ingested, BuildError> {
+        Ok(Ingested {
+            frame: self.frame,
+            tiles: self.writer.finish()?,
+            grid: self.grid,
+            points: self.points,
+            strays: self.strays,
+        })
+    }
+}
+
+fn is_stray(x: f64, y: f64, z: f64) -> bool {
+    [x, y, z].into_iter().any(|v| Frame::pack(v).is_none())
+}

@@ -1,0 +1,127 @@
+//! What the caller may steer, checked before anything is read.
+
+use std::path::PathBuf;
+
+use super::BuildError;
+use crate::cloud::io::Unit;
+
+/// What steers a fit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FitParams {
+    /// Distance between nodes of the height field, metres.
+    pub spacing_m: f64,
+    /// Deviation that is accepted, metres.
+    pub tolerance_m: f64,
+    /// Widest hole that is bridged, metres.
+    pub bridge_m: f64,
+    /// A rough reference line, world metres; found from the cloud when absent.
+    pub line: Option<Vec<[f64; 2]>>,
+    /// Whether the course is closed; found when absent.
+    pub closed: Option<bool>,
+    /// A finished ribbon to use as it is.
+    pub ribbon: Option<crate::ribbon::Ribbon>,
+    /// Scanner positions in the order of the course, world metres.
+    pub setups: Vec<[f64; 3]>,
+    /// The unit of all scans, over what they say.
+    pub units: Option<Unit>,
+    /// Memory that the run may take, bytes.
+    pub memory_bytes: u64,
+    /// Which points go to `deviation.laz`.
+    pub deviation_points: DeviationPoints,
+    /// Where scratch files go; the build folder when absent.
+    pub scratch: Option<PathBuf>,
+}
+
+/// Which points are written with their deviation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum DeviationPoints {
+    /// All points that have a surface under them.
+    All,
+    /// Points further off than the tolerance.
+    #[default]
+    Beyond,
+    /// No file.
+    None,
+}
+
+impl Default for FitParams {
+    fn default() -> Self {
+        Self {
+            spacing_m: 0.10,
+            tolerance_m: 0.005,
+            bridge_m: 0.5,
+            line: None,
+            closed: None,
+            ribbon: None,
+            setups: Vec::new(),
+            units: None,
+            memory_bytes: 2 << 30,
+            deviation_points: DeviationPoints::default(),
+            scratch: None,
+        }
+    }
+}
+
+/// Spacings that a road can be fitted at, metres: below a centimetre there are no points for it,
+/// above five metres no road between its edges.
+const SPACING_M: std::ops::RangeInclusive<f64> = 0.01..=5.0;
+/// Least memory that a run can work in.
+const LEAST_MEMORY: u64 = 256 << 20;
+
+impl FitParams {
+    /// # Errors
+    /// [`BuildError::Parameter`] naming the option and what is wrong with it.
+    pub fn check(&self) -> Result<(), BuildError> {
+        let refuse = |name, value: f64, why| {
+            Err(BuildError::Parameter {
+                name,
+                value: format!("{value}"),
+                why,
+            })
+        };
+        if !SPACING_M.contains(&self.spacing_m) {
+            return refuse("--spacing", self.spacing_m, "give 0.01 to 5 metres");
+        }
+        if !(self.tolerance_m > 0.0 && self.tolerance_m <= 1.0) {
+            return refuse(
+                "--tolerance",
+                1e3 * self.tolerance_m,
+                "give more than 0, up to 1000 millimetres",
+            );
+        }
+        if !(0.0..=10.0).contains(&self.bridge_m) {
+            return refuse("--bridge", self.bridge_m, "give 0 to 10 metres");
+        }
+        if self.memory_bytes < LEAST_MEMORY {
+            let gib = self.memory_bytes as f64 / (1u64 << 30) as f64;
+            return refuse("--memory", gib, "give at least 0.25 GiB");
+        }
+        Ok(())
+    }
+
+    /// Memory for points that wait to be written to scratch files. The rest is for decoding
+    /// buffers, the grid and sections in flight, which do not grow with the number of points.
+    pub(super) fn sorting_bytes(&self) -> usize {
+        usize::try_from(self.memory_bytes / 8).unwrap_or(usize::MAX)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn senseless_parameters_are_refused_by_name() {
+        let bad = |change: fn(&mut FitParams)| {
+            let mut params = FitParams::default();
+            change(&mut params);
+            params.check().unwrap_err().to_string()
+        };
+        assert!(FitParams::default().check().is_ok());
+        assert!(bad(|p| p.spacing_m = 0.0).contains("--spacing is 0"));
+        assert!(bad(|p| p.spacing_m = f64::NAN).contains("--spacing is NaN"));
+        assert!(bad(|p| p.tolerance_m = -0.005).contains("--tolerance is -5"));
+        assert!(bad(|p| p.bridge_m = 50.0).contains("--bridge"));
+        assert!(bad(|p| p.memory_bytes = 1).contains("--memory"));
+    }
+}

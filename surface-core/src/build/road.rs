@@ -1,0 +1,158 @@
+//! The first half of the job: from scan files to the ribbon.
+
+use std::path::PathBuf;
+
+use super::BuildError;
+use super::folder::BuildFolder;
+use super::ingest::{Ingested, ingest};
+use super::params::FitParams;
+use crate::cloud::Frame;
+use crate::cloud::io::{ReadOptions, Scans};
+use crate::progress::Progress;
+use crate::report::RibbonReport;
+use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
+
+/// The cloud on disk and the road in it.
+#[derive(Debug)]
+pub(super) struct Road {
+    pub cloud: Ingested,
+    pub ribbon: Ribbon,
+    /// What was decided on the way.
+    pub notes: Vec<String>,
+    pub setups_known: bool,
+}
+
+/// Open the scans and check that they can be read.
+pub(super) fn open(paths: &[PathBuf], params: &FitParams) -> Result<Scans, BuildError> {
+    params.check()?;
+    Ok(Scans::open(
+        paths,
+        &ReadOptions {
+            units: params.units,
+        },
+    )?)
+}
+
+/// Read all scans once and find the road.
+pub(super) fn find_road(
+    scans: &mut Scans,
+    folder: &BuildFolder,
+    params: &FitParams,
+    clock: &mut super::clock::StageClock,
+    progress: &mut dyn Progress,
+) -> Result<Road, BuildError> {
+    let frame = match &params.ribbon {
+        Some(ribbon) => ribbon.frame,
+        None => Frame {
+            origin_m: scans.suggest_origin()?,
+        },
+    };
+    let cloud = ingest(
+        scans,
+        frame,
+        &folder.scratch("cloud"),
+        params.sorting_bytes(),
+        progress,
+    )?;
+    clock.lap("read");
+    let setups = setup_places(scans, params, frame);
+    let setups_known = !setups.is_empty();
+    let (ribbon, notes) = match &params.ribbon {
+        Some(given) => (
+            given.clone(),
+            vec!["the ribbon was given and is used as it is".to_owned()],
+        ),
+        None => find_ribbon(&cloud, params, &setups, progress)?,
+    };
+    clock.lap("ribbon");
+    Ok(Road {
+        cloud,
+        ribbon,
+        notes,
+        setups_known,
+    })
+}
+
+/// Scanner positions in plan, local metres, in order: as given, else from the files when all of
+/// them tell.
+fn setup_places(scans: &Scans, params: &FitParams, frame: Frame) -> Vec<[f64; 2]> {
+    let local = |p: &[f64; 3]| [p[0] - frame.origin_m[0], p[1] - frame.origin_m[1]];
+    if !params.setups.is_empty() {
+        return params.setups.iter().map(local).collect();
+    }
+    let told: Option<Vec<[f64; 2]>> = scans
+        .setups()
+        .iter()
+        .map(|s| s.position_m.as_ref().map(local))
+        .collect();
+    told.filter(|places| places.len() > 1).unwrap_or_default()
+}
+
+fn find_ribbon(
+    cloud: &Ingested,
+    params: &FitParams,
+    setups: &[[f64; 2]],
+    progress: &mut dyn Progress,
+) -> Result<(Ribbon, Vec<String>), BuildError> {
+    let origin = cloud.frame.origin_m;
+    let line: Option<Vec<[f64; 2]>> = params.line.as_ref().map(|line| {
+        line.iter()
+            .map(|p| [p[0] - origin[0], p[1] - origin[1]])
+            .collect()
+    });
+    let hints = CourseHints {
+        line: line.as_deref(),
+        closed: params.closed,
+        setups,
+    };
+    let course = find_course(&cloud.grid, &hints, progress)?;
+    let ribbon_params = RibbonParams {
+        half_width: Some(HalfWidths::Constant(course.half_width_m)),
+        ..RibbonParams::default()
+    };
+    let ribbon = Ribbon::from_course(
+        &course.polyline_m,
+        course.closed,
+        cloud.frame,
+        &cloud.tiles,
+        &ribbon_params,
+        progress,
+    )?;
+    Ok((ribbon, course.notes))
+}
+
+/// The ribbon in numbers, with what was decided on the way to it.
+pub(super) fn ribbon_report(ribbon: &Ribbon, notes: &[String]) -> RibbonReport {
+    RibbonReport {
+        length_m: ribbon.line.length_m(),
+        closed: ribbon.line.is_closed(),
+        widths_m: ribbon.widths_m(),
+        fold_ratio: ribbon.fold_ratio(),
+        gaps: ribbon.gaps.clone(),
+        notes: notes.to_vec(),
+    }
+}
+
+/// Find the road in scans: reference line and edges. Scratch files go beside `out` and are gone
+/// afterwards; `out` itself (GeoJSON) gets its name when it is whole.
+///
+/// # Errors
+/// [`BuildError`] naming the file or place and the remedy.
+pub fn ribbon(
+    paths: &[PathBuf],
+    out: &std::path::Path,
+    params: &FitParams,
+    progress: &mut dyn Progress,
+) -> Result<RibbonReport, BuildError> {
+    let mut scans = open(paths, params)?;
+    let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
+    let parent = parent.unwrap_or_else(|| std::path::Path::new("."));
+    let folder = BuildFolder::open(parent, params.scratch.as_deref())?;
+    let mut clock = super::clock::StageClock::start();
+    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
+    let text = road.ribbon.to_geojson()?;
+    let part = out.with_extension("geojson.part");
+    std::fs::write(&part, text).map_err(super::folder::write_error(&part))?;
+    std::fs::rename(&part, out).map_err(super::folder::write_error(out))?;
+    Ok(ribbon_report(&road.ribbon, &road.notes))
+}

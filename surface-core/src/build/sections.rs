@@ -1,0 +1,154 @@
+//! From squares of the world to sections of the ribbon: each point of the road gets its (s, t).
+
+use std::path::Path;
+
+use super::BuildError;
+use super::order::in_order;
+use crate::cloud::{Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
+use crate::field::{Lattice, SECTION_ROWS};
+use crate::numeric::{floor_i32, to_index};
+use crate::progress::Progress;
+use crate::ribbon::{Ribbon, RibbonPoint};
+
+/// Squares of this size share their guesses of s, metres: small against any bend that a ribbon
+/// may have, so that Newton's method arrives in two or three steps.
+const GUESS_M: f64 = 2.0;
+
+/// Sort the points between the edges by section of the lattice; coordinates become s, t, z.
+///
+/// Points off the road are left behind. Within a section the order is that of the squares, then
+/// of the files: the same for any number of threads.
+///
+/// # Errors
+/// [`BuildError`] when scratch files fail, or on a stop.
+pub fn sort_by_section(
+    tiles: &TileStore,
+    ribbon: &Ribbon,
+    lattice: &Lattice,
+    scratch: &Path,
+    budget_bytes: usize,
+    progress: &mut dyn Progress,
+) -> Result<TileStore, BuildError> {
+    let keys: Vec<TileKey> = tiles.keys().collect();
+    progress.stage("sort", keys.len() as u64);
+    let mut writer = TileWriter::create(scratch, budget_bytes)?;
+    in_order(
+        &keys,
+        |&key| project_tile(tiles, ribbon, lattice, key),
+        |_, sections| {
+            for (section, points) in sections {
+                writer.append((section, 0), &points)?;
+            }
+            Ok(progress.advance(1)?)
+        },
+    )?;
+    Ok(writer.finish()?)
+}
+
+type BySection = Vec<(i32, Vec<PackedPoint>)>;
+
+fn project_tile(
+    tiles: &TileStore,
+    ribbon: &Ribbon,
+    lattice: &Lattice,
+    key: TileKey,
+) -> Result<BySection, BuildError> {
+    let guesses = Guesses::new(ribbon, key);
+    let mut out: BySection = Vec::new();
+    if guesses.none {
+        return Ok(out);
+    }
+    let mut points = Vec::new();
+    tiles.read(key, &mut points)?;
+    for point in points {
+        let Some(place) = guesses.locate(ribbon, &point) else {
+            continue;
+        };
+        let (Some(s), Some(t)) = (Frame::pack(place.s), Frame::pack(place.t)) else {
+            continue;
+        };
+        let section = section_of(lattice, place.s);
+        let packed = PackedPoint {
+            abc: [s, t, point.abc[2]],
+            ..point
+        };
+        match out.iter_mut().find(|(k, _)| *k == section) {
+            Some((_, list)) => list.push(packed),
+            None => out.push((section, vec![packed])),
+        }
+    }
+    Ok(out)
+}
+
+/// The section whose rows include the row nearest to `s`.
+fn section_of(lattice: &Lattice, s: f64) -> i32 {
+    let row = to_index(s / lattice.s_step_m + 0.5);
+    let row = if lattice.closed {
+        row % lattice.rows
+    } else {
+        row.min(lattice.rows - 1)
+    };
+    i32::try_from(row / SECTION_ROWS).unwrap_or(i32::MAX)
+}
+
+/// Where on the line points of a square may have their feet.
+struct Guesses {
+    corner: [f64; 2],
+    across: usize,
+    /// Stations of the feet near each small square.
+    stations: Vec<Vec<f64>>,
+    none: bool,
+}
+
+impl Guesses {
+    fn new(ribbon: &Ribbon, key: TileKey) -> Self {
+        let corner = [f64::from(key.0) * TILE_M, f64::from(key.1) * TILE_M];
+        let across = to_index((TILE_M / GUESS_M).ceil());
+        let reach = ribbon.edges.reach_m() + GUESS_M;
+        let far = reach + TILE_M;
+        let middle = corner.map(|c| c + 0.5 * TILE_M);
+        if ribbon.line.feet(middle, far).is_empty() {
+            return Self {
+                corner,
+                across,
+                stations: Vec::new(),
+                none: true,
+            };
+        }
+        let stations: Vec<Vec<f64>> = (0..across * across)
+            .map(|k| {
+                let at = |n: usize, c: f64| c + (n as f64 + 0.5) * GUESS_M;
+                let centre = [at(k % across, corner[0]), at(k / across, corner[1])];
+                ribbon
+                    .line
+                    .feet(centre, reach)
+                    .iter()
+                    .map(|f| f.s)
+                    .collect()
+            })
+            .collect();
+        let none = stations.iter().all(Vec::is_empty);
+        Self {
+            corner,
+            across,
+            stations,
+            none,
+        }
+    }
+
+    /// The place on the ribbon, between the edges of its leg; the nearest where legs overlap.
+    fn locate(&self, ribbon: &Ribbon, point: &PackedPoint) -> Option<RibbonPoint> {
+        let [x, y, _] = point.metres();
+        let cell = |v: f64, c: f64| {
+            usize::try_from(floor_i32((v - c) / GUESS_M))
+                .unwrap_or(0)
+                .min(self.across - 1)
+        };
+        let k = cell(y, self.corner[1]) * self.across + cell(x, self.corner[0]);
+        let feet = self.stations[k]
+            .iter()
+            .filter_map(|&s| ribbon.line.foot_near([x, y], s));
+        feet.filter(|&f| ribbon.contains(f))
+            .min_by(|a, b| a.t.abs().total_cmp(&b.t.abs()))
+    }
+}

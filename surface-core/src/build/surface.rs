@@ -1,0 +1,269 @@
+//! The mesh of the course and its deviation map, section by section.
+
+use std::path::Path;
+
+use super::BuildError;
+use super::order::in_order;
+use super::params::DeviationPoints;
+use crate::cloud::{PackedPoint, TileStore};
+use crate::deviation::{
+    CellFrame, Closure, DeviationCells, DeviationMap, MapBuilder, SectionCells, SectionPoints,
+};
+use crate::export::{DeviationLaz, FieldStore, HeldPoint, PlyWriter};
+use crate::field::{FieldRows, Lattice};
+use crate::mesh::{Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex};
+use crate::numeric::{round_i32, to_index};
+use crate::progress::Progress;
+use crate::ribbon::{Ribbon, RibbonPoint};
+
+/// Width of the cells of the deviation map, metres: a tyre's contact patch, and at a few thousand
+/// points a square metre enough points for a verdict of a fraction of a millimetre.
+const DEVIATION_CELL_M: f64 = 0.25;
+
+/// Which sections there are, and the vertices that each may have.
+pub(super) struct Mesher<'a> {
+    pub ribbon: &'a Ribbon,
+    pub field: &'a FieldStore,
+    pub layout: Layout,
+    pub mask: NodeMask,
+}
+
+impl<'a> Mesher<'a> {
+    /// Lay out the mesh and decide which nodes become vertices.
+    pub fn new(
+        ribbon: &'a Ribbon,
+        lattice: &Lattice,
+        field: &'a FieldStore,
+    ) -> Result<(Self, MaskReport), BuildError> {
+        let layout = Layout::new(ribbon, lattice)?;
+        let mut mask = NodeMask::new(&layout);
+        let sections: Vec<usize> = (0..lattice.sections()).collect();
+        in_order(
+            &sections,
+            |&section| field.section_and_next(section).map_err(BuildError::from),
+            |_, rows| {
+                mask.add(&layout, &rows);
+                Ok::<(), BuildError>(())
+            },
+        )?;
+        let report = mask.clean(&layout)?;
+        Ok((
+            Self {
+                ribbon,
+                field,
+                layout,
+                mask,
+            },
+            report,
+        ))
+    }
+
+    fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
+        let rows = self.field.section_and_next(section)?;
+        Ok((Patch::new(&self.layout, &self.mask, section, &rows)?, rows))
+    }
+
+    /// Mesh every section into `ply`, checked as it streams; and hold the points to it.
+    pub fn run(
+        &self,
+        ply: &Path,
+        points: &TileStore,
+        laz: &mut Option<DeviationLaz>,
+        which: (DeviationPoints, f64),
+        progress: &mut dyn Progress,
+    ) -> Result<(MeshCheck, DeviationMap), BuildError> {
+        let lattice = *self.layout.lattice();
+        let sections: Vec<usize> = (0..lattice.sections()).collect();
+        progress.stage("mesh and hold", sections.len() as u64);
+        let frame = self.cell_frame(&lattice)?;
+        let cells = DeviationCells::new(frame.clone());
+        let mut map = MapBuilder::new(frame);
+        let writer = PlyWriter::create(ply, self.ribbon.frame.origin_m)?;
+        let mut assembler = Assembler::new(lattice.sections(), lattice.closed, writer);
+        in_order(
+            &sections,
+            |&section| self.section(section, points, &cells, which),
+            |_, done| {
+                assembler.add(&done.patch)?;
+                map.push(done.cells);
+                if let Some(laz) = laz {
+                    laz.add(&done.kept)?;
+                }
+                Ok(progress.advance(1)?)
+            },
+        )?;
+        let (check, writer) = assembler.finish()?;
+        writer.finish()?;
+        Ok((check, map.finish()))
+    }
+
+    fn cell_frame(&self, lattice: &Lattice) -> Result<CellFrame, BuildError> {
+        let borders: Vec<f64> = (0..=lattice.sections())
+            .map(|k| match k {
+                0 => 0.0,
+                _ => lattice.section_rows(k - 1)[1] as f64 * lattice.s_step_m,
+            })
+            .collect();
+        let closure = if lattice.closed {
+            Closure::Closed
+        } else {
+            Closure::Open
+        };
+        Ok(CellFrame::ribbon(&borders, closure, DEVIATION_CELL_M)?)
+    }
+
+    fn section(
+        &self,
+        section: usize,
+        points: &TileStore,
+        cells: &DeviationCells,
+        which: (DeviationPoints, f64),
+    ) -> Result<Held, BuildError> {
+        let (patch, rows) = self.patch(section)?;
+        let held = self.hold(section, points, &patch)?;
+        let ground = Ground::new(&rows);
+        let across = self.across(&rows);
+        let cells = cells.section(&SectionPoints {
+            key: (i32::try_from(section).unwrap_or(i32::MAX), 0),
+            u_m: &held.s,
+            v_m: &held.t,
+            d_m: &held.d,
+            across_m: across,
+            ground: &|s, t| ground.at(s, t),
+        })?;
+        let kept = self.kept(&held, which);
+        Ok(Held { patch, cells, kept })
+    }
+
+    /// The points whose station lies in this section, with their distances.
+    fn hold(
+        &self,
+        section: usize,
+        points: &TileStore,
+        patch: &Patch,
+    ) -> Result<Columns, BuildError> {
+        let lattice = self.layout.lattice();
+        let [from, to] = lattice
+            .section_rows(section)
+            .map(|r| r as f64 * lattice.s_step_m);
+        let key = |k: usize| (i32::try_from(k).unwrap_or(i32::MAX), 0);
+        let mut packed: Vec<PackedPoint> = Vec::new();
+        points.read(key(section), &mut packed)?;
+        // Points of the last half row are kept with the next section's first row.
+        let next = if section + 1 < lattice.sections() {
+            section + 1
+        } else {
+            0
+        };
+        let own = packed.len();
+        if next != 0 || lattice.closed {
+            points.read(key(next), &mut packed)?;
+        }
+        if !lattice.closed && section + 1 == lattice.sections() {
+            points.read(key(section + 1), &mut packed)?;
+        }
+        let index = PatchIndex::new(patch);
+        let mut out = Columns::default();
+        for (k, point) in packed.iter().enumerate() {
+            let [s, t, z] = point.metres();
+            let last_row_of_all = k >= own && !lattice.closed && section + 1 == lattice.sections();
+            if (from..to).contains(&s) || (last_row_of_all && s >= from) {
+                let [x, y] = self.ribbon.line.to_local(RibbonPoint { s, t });
+                let d = index.signed_distance([x, y, z]).unwrap_or(f64::NAN);
+                out.push([s.min(to - 1e-9), t, d], [x, y, z], point);
+            }
+        }
+        Ok(out)
+    }
+
+    fn across(&self, rows: &FieldRows) -> (f64, f64) {
+        let mut out = (f64::INFINITY, f64::NEG_INFINITY);
+        for local in 0..rows.rows {
+            let s = self
+                .ribbon
+                .line
+                .wrap_s(rows.lattice.row_s_m(rows.first_row + local));
+            out.0 = out.0.min(self.ribbon.edges.right_m(s));
+            out.1 = out.1.max(self.ribbon.edges.left_m(s));
+        }
+        out
+    }
+
+    fn kept(&self, held: &Columns, (which, tolerance_m): (DeviationPoints, f64)) -> Vec<HeldPoint> {
+        let wanted = |d: f64| match which {
+            DeviationPoints::All => d.is_finite(),
+            DeviationPoints::Beyond => d.abs() > tolerance_m,
+            DeviationPoints::None => false,
+        };
+        (0..held.d.len())
+            .filter(|&k| wanted(held.d[k]))
+            .map(|k| held.point(k))
+            .collect()
+    }
+}
+
+struct Held {
+    patch: Patch,
+    cells: SectionCells,
+    /// Points that go to `deviation.laz`.
+    kept: Vec<HeldPoint>,
+}
+
+#[derive(Default)]
+struct Columns {
+    s: Vec<f64>,
+    t: Vec<f64>,
+    d: Vec<f64>,
+    xyz: Vec<[f64; 3]>,
+    intensity: Vec<u16>,
+    setup: Vec<u16>,
+}
+
+impl Columns {
+    fn point(&self, k: usize) -> HeldPoint {
+        HeldPoint {
+            xyz_m: self.xyz[k],
+            d_m: self.d[k],
+            intensity: self.intensity[k],
+            setup: self.setup[k],
+        }
+    }
+
+    fn push(&mut self, std: [f64; 3], xyz: [f64; 3], point: &PackedPoint) {
+        self.s.push(std[0]);
+        self.t.push(std[1]);
+        self.d.push(std[2]);
+        self.xyz.push(xyz);
+        self.intensity.push(point.intensity);
+        self.setup.push(point.setup);
+    }
+}
+
+/// What the field says of the ground at a place of the section.
+struct Ground<'a> {
+    rows: &'a FieldRows,
+    s0: f64,
+    t0: f64,
+}
+
+impl<'a> Ground<'a> {
+    fn new(rows: &'a FieldRows) -> Self {
+        let s0 = rows.first_row as f64 * rows.lattice.s_step_m;
+        Self {
+            rows,
+            s0,
+            t0: rows.lattice.column_t_m(0),
+        }
+    }
+
+    /// The marks of the nearest node with a height within a step; `None` where there is none.
+    fn at(&self, s: f64, t: f64) -> Option<u8> {
+        let row = round_i32((s - self.s0) / self.rows.lattice.s_step_m).max(0);
+        let column = round_i32((t - self.t0) / self.rows.lattice.t_step_m).max(0);
+        let (row, column) = (to_index(f64::from(row)), to_index(f64::from(column)));
+        let near = |r: usize, c: usize| self.rows.node(self.rows.first_row + r, c).map(|n| n.flags);
+        near(row.min(self.rows.rows - 1), column)
+            .or_else(|| column.checked_sub(1).and_then(|c| near(row, c)))
+            .or_else(|| near(row, column + 1))
+    }
+}

@@ -1,0 +1,380 @@
+//! Compressed points: chunks are decoded in parallel, straight into the batch's buffer.
+
+use std::fs::File;
+use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+
+use ::laz::laszip::{ChunkTable, ChunkTableEntry, CompressorType};
+use ::laz::{DecompressionSelection, LasZipDecompressor, LazVlr, par_decompress_selective};
+
+use super::decode::Decoder;
+use super::header::LasHeader;
+use crate::cloud::Columns;
+use crate::cloud::io::error::{Place, ReadError};
+use crate::cloud::io::source::Source;
+
+/// Points decoded at once, about: twenty chunks of the usual 50 000, enough to keep all threads
+/// at work (measured: 1 M is twice as fast as 50 k on two cores), 30 MB of records.
+const BATCH: u64 = 1_000_000;
+/// Bytes of records decoded at once, at most, whatever the length of a record.
+const BATCH_BYTES: u64 = 80 << 20;
+/// A chunk of more bytes of records than this is decoded as a stream on one thread, to bound the
+/// memory.
+const LARGEST_CHUNK: u64 = 256 << 20;
+/// Points of a batch when streaming on one thread.
+const STREAM_BATCH: u64 = 65_536;
+/// Fixed part of the LAZ record: everything before the list of items.
+const FIXED_PART: usize = 32;
+
+/// The points of a LAZ file; by chunks where there is a usable table of them, else as a stream.
+pub(super) fn open(
+    path: &Path,
+    file: File,
+    header: &LasHeader,
+    record: &[u8],
+) -> Result<Box<dyn Source>, ReadError> {
+    let vlr = check_record(path, record, header.record_len)?;
+    let laz = LazFile {
+        path: path.to_owned(),
+        file,
+        vlr,
+        start: header.point_offset,
+        end: header.points_end,
+    };
+    let decoder = Decoder::new(header);
+    if header.points == 0 {
+        return Ok(Box::new(Chunks::new(laz, Vec::new(), decoder)));
+    }
+    match laz.chunks(header.points)? {
+        Some(chunks) => Ok(Box::new(Chunks::new(laz, chunks, decoder))),
+        None => Ok(Box::new(Stream::open(laz, header.points, decoder)?)),
+    }
+}
+
+/// The LAZ record, after checking what the decoder takes for granted: at least one item of known
+/// kind and version, and items that add up to one point record.
+fn check_record(path: &Path, record: &[u8], record_len: usize) -> Result<LazVlr, ReadError> {
+    let damaged = |what: String| ReadError::damaged(path, what, Place::Header);
+    let items = record.get(FIXED_PART..).unwrap_or_default();
+    let (words, _) = items.as_chunks::<2>();
+    let mut words = words.iter().map(|&w| u16::from_le_bytes(w));
+    let wrong = |(kind, size, version): &(u16, u16, u16)| {
+        let sized = match kind {
+            6 => *size == 20,
+            7 => *size == 8,
+            8 | 11 => *size == 6,
+            9 | 13 => *size == 29,
+            10 => *size == 30,
+            12 => *size == 8,
+            0 | 14 => *size > 0,
+            _ => false,
+        };
+        !sized || !(if *kind <= 9 { 1..=2 } else { 3..=4 }).contains(version)
+    };
+    let count = words.next().unwrap_or(0);
+    let list: Vec<_> = std::iter::from_fn(|| Some((words.next()?, words.next()?, words.next()?)))
+        .take(usize::from(count))
+        .collect();
+    if list.is_empty() || list.len() < usize::from(count) {
+        return Err(damaged(format!(
+            "a LAZ record of {} bytes with {count} items",
+            record.len()
+        )));
+    }
+    if let Some((kind, size, version)) = list.iter().copied().find(|i| wrong(i)) {
+        return Err(damaged(format!(
+            "LAZ item {kind} of {size} bytes in version {version}, which is unknown"
+        )));
+    }
+    let total: usize = list.iter().map(|i| usize::from(i.1)).sum();
+    let mixed = list.iter().any(|i| (i.2 >= 3) != (list[0].2 >= 3));
+    if total != record_len || mixed || !matches!(list[0].0, 6 | 10) {
+        return Err(damaged(format!(
+            "LAZ items of {total} bytes in all for point records of {record_len}"
+        )));
+    }
+    LazVlr::from_buffer(record).map_err(|e| damaged(format!("a LAZ record: {e}")))
+}
+
+struct LazFile {
+    path: PathBuf,
+    file: File,
+    vlr: LazVlr,
+    /// First byte of the point data: eight bytes that say where the chunk table is.
+    start: u64,
+    end: u64,
+}
+
+impl LazFile {
+    fn io(&self, source: std::io::Error) -> ReadError {
+        ReadError::from_io(&self.path, source)
+    }
+
+    /// The chunks of a file of `points` points with the right number of points each; `None`
+    /// where there is no table or a chunk is too large to decode as a whole.
+    fn chunks(&self, points: u64) -> Result<Option<Vec<ChunkTableEntry>>, ReadError> {
+        let Some(table) = self.table_position()? else {
+            return Ok(None);
+        };
+        let entries = self.table(table)?;
+        let mut left = points;
+        let mut chunks = Vec::with_capacity(entries.len());
+        for entry in &entries {
+            if left == 0 {
+                break;
+            }
+            let point_count = entry.point_count.min(left);
+            left -= point_count;
+            chunks.push(ChunkTableEntry {
+                point_count,
+                ..*entry
+            });
+        }
+        let bytes: u64 = chunks.iter().map(|c| c.byte_count).sum();
+        let room = table - self.start - ChunkTable::OFFSET_SIZE as u64;
+        if left > 0 || bytes > room {
+            return Err(ReadError::damaged(
+                &self.path,
+                format!(
+                    "a chunk table of {} points in {bytes} bytes, where {points} points in {room} bytes are declared",
+                    points - left
+                ),
+                Place::Byte(table),
+            ));
+        }
+        let record_len = self.vlr.items_size();
+        let large = chunks
+            .iter()
+            .any(|c| c.point_count * record_len > LARGEST_CHUNK);
+        Ok((!large).then_some(chunks))
+    }
+
+    /// Where the chunk table is; `None` when the kind of compression has none.
+    fn table_position(&self) -> Result<Option<u64>, ReadError> {
+        // The crate keeps the kind of compression to itself; it is the record's first number.
+        let mut record = Vec::new();
+        self.vlr.write_to(&mut record).map_err(|e| self.io(e))?;
+        let kind = u16::from_le_bytes([record[0], record[1]]);
+        if kind == CompressorType::PointWise as u16 {
+            return Ok(None);
+        }
+        if kind == CompressorType::None as u16 {
+            return Err(ReadError::Unsupported {
+                path: self.path.clone(),
+                what: "a LAZ file without compression".to_owned(),
+            });
+        }
+        let first = self.start + ChunkTable::OFFSET_SIZE as u64;
+        let mut table = self.offset_at(self.start)?;
+        if table <= self.start {
+            // A writer that could not seek leaves the position at the very end.
+            table = self.offset_at(self.end.saturating_sub(8).max(self.start))?;
+        }
+        if table < first || table.saturating_add(8) > self.end {
+            let needed = table.max(first).saturating_add(8);
+            return Err(ReadError::truncated(
+                &self.path,
+                "the chunk table",
+                self.end,
+                needed,
+            ));
+        }
+        Ok(Some(table))
+    }
+
+    fn offset_at(&self, at: u64) -> Result<u64, ReadError> {
+        if at + 8 > self.end {
+            let what = "the position of the chunk table";
+            return Err(ReadError::truncated(&self.path, what, self.end, at + 8));
+        }
+        let mut bytes = [0; 8];
+        let mut file = &self.file;
+        file.seek(SeekFrom::Start(at)).map_err(|e| self.io(e))?;
+        file.read_exact(&mut bytes).map_err(|e| self.io(e))?;
+        Ok(u64::from_le_bytes(bytes))
+    }
+
+    fn table(&self, at: u64) -> Result<Vec<ChunkTableEntry>, ReadError> {
+        let damaged = |what: String| ReadError::damaged(&self.path, what, Place::Byte(at));
+        let mut file = BufReader::new(&self.file);
+        file.seek(SeekFrom::Start(at)).map_err(|e| self.io(e))?;
+        let mut head = [0; 8];
+        file.read_exact(&mut head).map_err(|e| self.io(e))?;
+        let count = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
+        // A chunk takes bytes of its own, so no file has more chunks than bytes.
+        if u64::from(count) > at - self.start {
+            return Err(damaged(format!("a table of {count} chunks")));
+        }
+        file.seek(SeekFrom::Start(at)).map_err(|e| self.io(e))?;
+        let variable = self.vlr.uses_variable_size_chunks();
+        let read = guarded(|| ChunkTable::read(&mut file, variable).map_err(Into::into));
+        let table = read.map_err(|e| damaged(format!("the chunk table: {e}")))?;
+        let fixed = u64::from(self.vlr.chunk_size());
+        let entry = |e: &ChunkTableEntry| ChunkTableEntry {
+            point_count: if variable { e.point_count } else { fixed },
+            byte_count: e.byte_count,
+        };
+        let entries: Vec<_> = table.as_ref().iter().map(entry).collect();
+        // The crate widens 32-bit differences with their sign: a huge size is a negative one.
+        let huge = |e: &ChunkTableEntry| {
+            e.byte_count > u64::from(u32::MAX) || e.point_count > u64::from(u32::MAX)
+        };
+        if entries.iter().any(huge) {
+            return Err(damaged("a chunk table with a negative size".to_owned()));
+        }
+        Ok(entries)
+    }
+}
+
+/// Run decoding code of the crate; a panic in it (only damaged data has been seen to cause one)
+/// becomes an error.
+fn guarded<T>(work: impl FnOnce() -> Result<T, ::laz::LasZipError>) -> Result<T, String> {
+    match catch_unwind(AssertUnwindSafe(work)) {
+        Ok(result) => result.map_err(|e| e.to_string()),
+        Err(_) => Err("the decoder met data that cannot be".to_owned()),
+    }
+}
+
+/// Decodes whole chunks, many at once.
+struct Chunks {
+    laz: LazFile,
+    chunks: Vec<ChunkTableEntry>,
+    next_chunk: usize,
+    byte: u64,
+    point: u64,
+    decoder: Decoder,
+    packed: Vec<u8>,
+    unpacked: Vec<u8>,
+}
+
+impl Chunks {
+    fn new(laz: LazFile, chunks: Vec<ChunkTableEntry>, decoder: Decoder) -> Self {
+        Self {
+            byte: laz.start + ChunkTable::OFFSET_SIZE as u64,
+            laz,
+            chunks,
+            next_chunk: 0,
+            point: 0,
+            decoder,
+            packed: Vec::new(),
+            unpacked: Vec::new(),
+        }
+    }
+
+    /// The chunks of the next batch: at least one, then as many as stay within the batch.
+    fn batch(&self) -> std::ops::Range<usize> {
+        let most = BATCH.min(BATCH_BYTES / self.laz.vlr.items_size().max(1));
+        let mut points = 0;
+        let more = |c: &&ChunkTableEntry| {
+            points += c.point_count;
+            points <= most
+        };
+        let rest = &self.chunks[self.next_chunk..];
+        let n = rest.iter().take_while(more).count().max(1).min(rest.len());
+        self.next_chunk..self.next_chunk + n
+    }
+
+    fn load(&mut self, bytes: u64) -> Result<(), ReadError> {
+        self.packed
+            .resize(usize::try_from(bytes).unwrap_or(usize::MAX), 0);
+        let mut file = &self.laz.file;
+        file.seek(SeekFrom::Start(self.byte))
+            .map_err(|e| self.laz.io(e))?;
+        file.read_exact(&mut self.packed)
+            .map_err(|e| self.laz.io(e))
+    }
+}
+
+impl Source for Chunks {
+    fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
+        let batch = self.batch();
+        let chunks = &self.chunks[batch.clone()];
+        let bytes: u64 = chunks.iter().map(|c| c.byte_count).sum();
+        let points: u64 = chunks.iter().map(|c| c.point_count).sum();
+        self.load(bytes)?;
+        let len = usize::try_from(points * self.laz.vlr.items_size()).unwrap_or(usize::MAX);
+        self.unpacked.resize(len, 0);
+        let chunks = &self.chunks[batch.clone()];
+        let (packed, unpacked, vlr) = (&self.packed, &mut self.unpacked, &self.laz.vlr);
+        guarded(|| par_decompress_selective(packed, unpacked, vlr, chunks, wanted()))
+            .map_err(|e| ReadError::damaged(&self.laz.path, e, Place::Point(self.point + 1)))?;
+        self.next_chunk = batch.end;
+        self.byte += bytes;
+        self.point += points;
+        Ok(self.decoder.decode(&self.unpacked, out))
+    }
+
+    fn classes(&self) -> Option<&[u64; 256]> {
+        Some(&self.decoder.classes)
+    }
+}
+
+/// The fields that columns are made of; the others cost a third of the time in formats 6 to 10.
+fn wanted() -> DecompressionSelection {
+    DecompressionSelection::xy_returns_channel()
+        .decompress_z()
+        .decompress_classification()
+        .decompress_intensity()
+        .decompress_point_source_id()
+        .decompress_gps_time()
+}
+
+/// Decodes one point after the other: files without a chunk table or with huge chunks.
+struct Stream {
+    path: PathBuf,
+    inner: LasZipDecompressor<'static, BufReader<File>>,
+    decoder: Decoder,
+    points: u64,
+    done: u64,
+    record_len: u64,
+    bytes: Vec<u8>,
+}
+
+impl Stream {
+    fn open(laz: LazFile, points: u64, decoder: Decoder) -> Result<Self, ReadError> {
+        let record_len = laz.vlr.items_size();
+        let LazFile {
+            path,
+            file,
+            vlr,
+            start,
+            ..
+        } = laz;
+        let mut file = BufReader::new(file);
+        file.seek(SeekFrom::Start(start))
+            .map_err(|e| ReadError::from_io(&path, e))?;
+        let inner = guarded(|| LasZipDecompressor::selective(file, vlr, wanted()))
+            .map_err(|e| ReadError::damaged(&path, e, Place::Byte(start)))?;
+        Ok(Self {
+            path,
+            inner,
+            decoder,
+            points,
+            done: 0,
+            record_len,
+            bytes: Vec::new(),
+        })
+    }
+}
+
+impl Source for Stream {
+    fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
+        let n = (self.points - self.done)
+            .min(STREAM_BATCH)
+            .min(BATCH_BYTES / self.record_len.max(1));
+        self.bytes.resize(
+            usize::try_from(n * self.record_len).unwrap_or(usize::MAX),
+            0,
+        );
+        let (inner, bytes) = (&mut self.inner, &mut self.bytes);
+        guarded(|| inner.decompress_many(bytes).map_err(Into::into))
+            .map_err(|e| ReadError::damaged(&self.path, e, Place::Point(self.done + 1)))?;
+        self.done += n;
+        Ok(self.decoder.decode(&self.bytes, out))
+    }
+
+    fn classes(&self) -> Option<&[u64; 256]> {
+        Some(&self.decoder.classes)
+    }
+}

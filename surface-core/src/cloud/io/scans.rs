@@ -1,0 +1,443 @@
+//! Several scan files as one cloud, in metres.
+
+use std::path::{Path, PathBuf};
+
+use super::error::ReadError;
+use super::open::open;
+use super::setup_table::SetupTable;
+use super::source::{Head, Source};
+use super::units::{CrsUnits, FileUnits, Unit};
+use crate::cloud::Columns;
+
+/// How to read.
+#[derive(Debug, Clone, Default)]
+pub struct ReadOptions {
+    /// The unit of all files, over what they say themselves.
+    pub units: Option<Unit>,
+}
+
+/// What one file says about itself.
+#[derive(Debug, Clone, serde::Serialize)]
+pub struct FileInfo {
+    /// The file as it was named.
+    pub path: PathBuf,
+    /// Format and variant, for reports.
+    pub format: String,
+    /// Points that the file promises; `None` for text, which promises nothing.
+    pub declared_points: Option<u64>,
+    /// Lowest and highest corner that the header states, metres. A statement, not a measurement.
+    pub header_box_m: Option<[[f64; 3]; 2]>,
+    /// Units and how they are known.
+    pub units: FileUnits,
+    /// Name of the coordinate system, where the file has one.
+    pub crs: Option<String>,
+    /// Step of the stored coordinates, metres, where they are whole multiples of one.
+    pub step_m: Option<[f64; 3]>,
+    /// Whether the points carry an intensity.
+    pub has_intensity: bool,
+    /// Whether the points carry a GPS time.
+    pub has_time: bool,
+    /// Contradictions in the header that do not stop the reading.
+    pub notes: Vec<String>,
+}
+
+/// One scanner position, or what stands for it.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct SetupInfo {
+    /// Its name in the file, else one made from the point source id or the file's name.
+    pub name: String,
+    /// Where the scanner stood, world metres; `None` when the file does not say.
+    pub position_m: Option<[f64; 3]>,
+    /// Index of the (first) file with this setup in [`Scans::files`].
+    pub file: usize,
+}
+
+/// Several scan files as one cloud.
+///
+/// [`Scans::open`] reads headers only. [`Scans::next_batch`] then gives the points of all files
+/// in the order of the files, in metres, with points dropped (and counted) whose coordinates are
+/// NaN or infinite. The same files give the same batches on any number of threads.
+pub struct Scans {
+    options: ReadOptions,
+    files: Vec<FileInfo>,
+    setups: SetupTable,
+    next_file: usize,
+    current: Option<Current>,
+    accepted: u64,
+    rejected: u64,
+    classes: Option<Box<[u64; 256]>>,
+}
+
+struct Current {
+    file: usize,
+    source: Box<dyn Source>,
+}
+
+impl std::fmt::Debug for Scans {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Scans")
+            .field("files", &self.files)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Scans {
+    /// Open files and read their headers.
+    ///
+    /// # Errors
+    /// [`ReadError`] when a file cannot be read or is damaged, when its coordinates are degrees,
+    /// when a file in feet meets one of unknown unit, and when no file promises a point.
+    pub fn open(paths: &[PathBuf], options: &ReadOptions) -> Result<Self, ReadError> {
+        let first = paths.first().ok_or(ReadError::NoFiles)?;
+        let mut files = Vec::with_capacity(paths.len());
+        let mut setups = SetupTable::default();
+        for path in paths {
+            let head = open(path)?.head;
+            let info = file_info(path, &head, options)?;
+            setups.add_file(path, files.len(), &head.setups, &info.units)?;
+            files.push(info);
+        }
+        check_units_agree(&files)?;
+        if files.iter().all(|f| f.declared_points == Some(0)) {
+            return Err(ReadError::NoPoints {
+                path: first.clone(),
+                files: files.len(),
+                rejected: 0,
+            });
+        }
+        Ok(Self {
+            options: options.clone(),
+            files,
+            setups,
+            next_file: 0,
+            current: None,
+            accepted: 0,
+            rejected: 0,
+            classes: None,
+        })
+    }
+
+    /// What the files say about themselves, in the order given.
+    #[must_use]
+    pub fn files(&self) -> &[FileInfo] {
+        &self.files
+    }
+
+    /// The setups met so far; [`Columns::setup`] counts into this. Grows while reading, and keeps
+    /// its order on reading again.
+    #[must_use]
+    pub fn setups(&self) -> &[SetupInfo] {
+        self.setups.list()
+    }
+
+    /// Points that all files together promise; `None` when one promises nothing.
+    #[must_use]
+    pub fn declared_points(&self) -> Option<u64> {
+        self.files.iter().map(|f| f.declared_points).sum()
+    }
+
+    /// Points dropped so far because a coordinate is NaN or infinite.
+    #[must_use]
+    pub fn rejected(&self) -> u64 {
+        self.rejected
+    }
+
+    /// Points of each LAS class so far; `None` when no file has classes.
+    #[must_use]
+    pub fn classes(&self) -> Option<[u64; 256]> {
+        let mut sum = self.classes.as_deref().copied();
+        if let Some(more) = self.current.as_ref().and_then(|c| c.source.classes()) {
+            add_classes(sum.get_or_insert([0; 256]), more);
+        }
+        sum
+    }
+
+    /// Index of the file that the last batch came from.
+    #[must_use]
+    pub fn current_file(&self) -> Option<usize> {
+        self.current.as_ref().map(|c| c.file)
+    }
+
+    /// Replace `out` by the next points, metres; the return value is their number, 0 at the end.
+    /// A batch never spans two files.
+    ///
+    /// # Errors
+    /// [`ReadError`] when a file is damaged or cut off, and at the end when no point was usable.
+    pub fn next_batch(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
+        loop {
+            let Some(current) = self.current_or_next()? else {
+                out.clear();
+                return self.at_end();
+            };
+            if current.source.next(out)? == 0 {
+                self.close_current();
+                continue;
+            }
+            let file = current.file;
+            self.rejected += drop_non_finite(out);
+            if !out.is_empty() {
+                to_metres(out, &self.files[file].units);
+                self.setups.assign(out, file, &self.files[file].path)?;
+                self.accepted += out.len() as u64;
+                return Ok(out.len());
+            }
+        }
+    }
+
+    /// Begin again at the first point; counts start at 0, setups keep their numbers.
+    pub fn rewind(&mut self) {
+        self.next_file = 0;
+        self.current = None;
+        self.accepted = 0;
+        self.rejected = 0;
+        self.classes = None;
+    }
+
+    /// A whole-metre origin near the points: the median of a fixed sample of the first points of
+    /// up to eight files, rounded down. A few strays do not move it, and the same
+    /// files always give the same one.
+    ///
+    /// # Errors
+    /// [`ReadError`] when a file cannot be read or holds no usable point.
+    pub fn suggest_origin(&self) -> Result<[f64; 3], ReadError> {
+        let n = self.files.len();
+        let some = n.min(ORIGIN_FILES);
+        let mut sample = Columns::default();
+        for k in 0..some {
+            self.sample_file(k * n / some, &mut sample)?;
+        }
+        if sample.is_empty() {
+            return Err(self.no_points());
+        }
+        Ok([&mut sample.x, &mut sample.y, &mut sample.z].map(|v| whole_median(v)))
+    }
+
+    fn sample_file(&self, file: usize, sample: &mut Columns) -> Result<(), ReadError> {
+        let mut source = open(&self.files[file].path)?.source;
+        let mut batch = Columns::default();
+        while source.next(&mut batch)? > 0 {
+            drop_non_finite(&mut batch);
+            to_metres(&mut batch, &self.files[file].units);
+            let step = batch.len().div_ceil(ORIGIN_SAMPLE).max(1);
+            for k in (0..batch.len()).step_by(step) {
+                sample.push([batch.x[k], batch.y[k], batch.z[k]], 0, 0);
+            }
+            if !batch.is_empty() {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    fn current_or_next(&mut self) -> Result<Option<&mut Current>, ReadError> {
+        if self.current.is_none() && self.next_file < self.files.len() {
+            let file = self.next_file;
+            let source = open(&self.files[file].path)?.source;
+            self.current = Some(Current { file, source });
+            self.next_file += 1;
+        }
+        Ok(self.current.as_mut())
+    }
+
+    fn close_current(&mut self) {
+        if let Some(more) = self
+            .current
+            .take()
+            .as_ref()
+            .and_then(|c| c.source.classes())
+        {
+            let sum = self.classes.get_or_insert_with(|| Box::new([0; 256]));
+            add_classes(sum, more);
+        }
+    }
+
+    fn at_end(&self) -> Result<usize, ReadError> {
+        if self.accepted == 0 {
+            Err(self.no_points())
+        } else {
+            Ok(0)
+        }
+    }
+
+    fn no_points(&self) -> ReadError {
+        ReadError::NoPoints {
+            path: self.files[0].path.clone(),
+            files: self.files.len(),
+            rejected: self.rejected,
+        }
+    }
+
+    /// The options the files were opened with.
+    #[must_use]
+    pub fn options(&self) -> &ReadOptions {
+        &self.options
+    }
+}
+
+/// Files whose first points [`Scans::suggest_origin`] looks at: enough to be inside a course cut
+/// into tiles, few enough to take no time.
+const ORIGIN_FILES: usize = 8;
+/// Points of the sample from each file.
+const ORIGIN_SAMPLE: usize = 1000;
+/// Coordinates within this are angles rather than lengths on a map.
+const FULL_TURN_DEG: f64 = 360.0;
+
+fn add_classes(sum: &mut [u64; 256], more: &[u64; 256]) {
+    for (s, m) in sum.iter_mut().zip(more) {
+        *s += m;
+    }
+}
+
+fn file_info(path: &Path, head: &Head, options: &ReadOptions) -> Result<FileInfo, ReadError> {
+    let units = file_units(path, head, options)?;
+    let (xy, z) = (units.horizontal.factor_m(), units.vertical.factor_m());
+    let metres = |p: [f64; 3]| [p[0] * xy, p[1] * xy, p[2] * z];
+    Ok(FileInfo {
+        path: path.to_owned(),
+        format: head.format.clone(),
+        declared_points: head.declared_points,
+        header_box_m: head.bounds.map(|b| b.map(metres)),
+        units,
+        crs: head.crs.clone(),
+        step_m: head.step.map(metres),
+        has_intensity: head.has_intensity,
+        has_time: head.has_time,
+        notes: head.notes.clone(),
+    })
+}
+
+fn file_units(path: &Path, head: &Head, options: &ReadOptions) -> Result<FileUnits, ReadError> {
+    let path = path.to_owned();
+    let own = match &head.units {
+        CrsUnits::Known(units) => units.clone(),
+        CrsUnits::Silent => FileUnits::assumed(&match &head.crs {
+            Some(name) => format!("the file's coordinate system '{name}' does not tell its unit"),
+            None => "nothing in the file tells its unit".to_owned(),
+        }),
+        // A wrong record is overruled by the caller, unless the numbers agree with it.
+        CrsUnits::NotProjected(system) => match options.units {
+            Some(_) if !within_a_turn(head) => FileUnits::assumed(system),
+            _ => {
+                let system = system.clone();
+                return Err(ReadError::NotProjected { path, system });
+            }
+        },
+        CrsUnits::Unknown(unit, factor_m) => match options.units {
+            Some(_) => FileUnits::assumed(unit),
+            None => {
+                let (unit, factor_m) = (unit.clone(), *factor_m);
+                return Err(ReadError::UnknownUnit {
+                    path,
+                    unit,
+                    factor_m,
+                });
+            }
+        },
+    };
+    Ok(own.overridden(options.units))
+}
+
+fn within_a_turn(head: &Head) -> bool {
+    let small = |b: &[[f64; 3]; 2]| {
+        b.iter()
+            .all(|p| p[..2].iter().all(|v| v.abs() <= FULL_TURN_DEG))
+    };
+    head.bounds.as_ref().is_none_or(small)
+}
+
+fn check_units_agree(files: &[FileInfo]) -> Result<(), ReadError> {
+    let feet = files
+        .iter()
+        .find(|f| f.units.known && f.units.horizontal != Unit::Metre);
+    let unknown = files.iter().find(|f| !f.units.known);
+    match (feet, unknown) {
+        (Some(known), Some(unknown)) => Err(ReadError::MixedUnits {
+            known: known.path.clone(),
+            unit: known.units.horizontal.name(),
+            unknown: unknown.path.clone(),
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Drop points with a coordinate that is NaN or infinite; how many there were.
+fn drop_non_finite(columns: &mut Columns) -> u64 {
+    // v · 0 is 0 for every number and NaN for the rest: one branch-free pass finds most batches
+    // clean.
+    let clean = |v: &[f64]| v.iter().map(|v| v * 0.0).sum::<f64>().is_finite();
+    if [&columns.x, &columns.y, &columns.z]
+        .into_iter()
+        .all(|v| clean(v))
+    {
+        return 0;
+    }
+    let finite = |k: usize| {
+        [columns.x[k], columns.y[k], columns.z[k]]
+            .iter()
+            .all(|v| v.is_finite())
+    };
+    let keep: Vec<bool> = (0..columns.len()).map(finite).collect();
+    let before = columns.len();
+    retain(&mut columns.x, &keep);
+    retain(&mut columns.y, &keep);
+    retain(&mut columns.z, &keep);
+    retain(&mut columns.intensity, &keep);
+    retain(&mut columns.setup, &keep);
+    if let Some(time) = &mut columns.time_s {
+        retain(time, &keep);
+    }
+    (before - columns.len()) as u64
+}
+
+fn retain<T>(column: &mut Vec<T>, keep: &[bool]) {
+    let mut flags = keep.iter();
+    column.retain(|_| flags.next().is_none_or(|&k| k));
+}
+
+fn to_metres(columns: &mut Columns, units: &FileUnits) {
+    for (column, unit) in [
+        (&mut columns.x, units.horizontal),
+        (&mut columns.y, units.horizontal),
+        (&mut columns.z, units.vertical),
+    ] {
+        if unit != Unit::Metre {
+            let factor = unit.factor_m();
+            column.iter_mut().for_each(|v| *v *= factor);
+        }
+    }
+}
+
+/// The median rounded down; of an even number the upper one.
+fn whole_median(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    let (_, median, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    median.floor()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_that_are_no_numbers_are_dropped_from_every_column() {
+        let mut columns = Columns {
+            time_s: Some(vec![1.0, 2.0, 3.0, 4.0]),
+            ..Columns::default()
+        };
+        columns.push([1.0, 1.0, 1.0], 1, 0);
+        columns.push([f64::NAN, 1.0, 1.0], 2, 0);
+        columns.push([1.0, f64::INFINITY, 1.0], 3, 0);
+        columns.push([2.0, 2.0, 2.0], 4, 0);
+        assert_eq!(drop_non_finite(&mut columns), 2);
+        assert_eq!(columns.intensity, [1, 4]);
+        assert_eq!(columns.time_s, Some(vec![1.0, 4.0]));
+        assert_eq!(drop_non_finite(&mut columns), 0);
+    }
+
+    #[test]
+    fn opening_nothing_is_an_error_with_a_remedy() {
+        let error = Scans::open(&[], &ReadOptions::default()).unwrap_err();
+        assert!(matches!(error, ReadError::NoFiles));
+        assert!(error.hint().contains("LAZ"));
+    }
+}

@@ -1,0 +1,213 @@
+//! Which setup measured a point: one numbering over all files.
+
+use std::path::Path;
+
+use super::error::ReadError;
+use super::scans::SetupInfo;
+use super::source::{ListedSetup, SetupRule};
+use super::units::FileUnits;
+use crate::cloud::Columns;
+
+/// No setup yet.
+const NONE: u16 = u16::MAX;
+/// Setups that a number can name.
+const LIMIT: usize = NONE as usize;
+
+/// How a file's own numbers become setup numbers.
+#[derive(Debug, Clone)]
+enum Rule {
+    /// LAS point source ids; the number of the file itself, once it is needed.
+    SourceIds { file_setup: u16 },
+    /// The file's own numbers count from here.
+    From(u16),
+}
+
+/// All setups met so far.
+#[derive(Debug, Clone, Default)]
+pub(super) struct SetupTable {
+    list: Vec<SetupInfo>,
+    rules: Vec<Rule>,
+    /// Setup of each LAS point source id.
+    by_source_id: Vec<u16>,
+}
+
+impl SetupTable {
+    pub fn list(&self) -> &[SetupInfo] {
+        &self.list
+    }
+
+    /// A new file: its listed setups get their numbers at once, source ids when they are met.
+    pub fn add_file(
+        &mut self,
+        path: &Path,
+        file: usize,
+        rule: &SetupRule,
+        units: &FileUnits,
+    ) -> Result<(), ReadError> {
+        let rule = match rule {
+            SetupRule::SourceIds => {
+                self.by_source_id.resize(1 << 16, NONE);
+                Rule::SourceIds { file_setup: NONE }
+            }
+            SetupRule::File => Rule::From(self.push(path, file_setup(path, file))?),
+            SetupRule::Listed(setups) => {
+                let first = self.list.len();
+                for (k, setup) in setups.iter().enumerate() {
+                    self.push(path, listed_setup(path, file, k, setup, units))?;
+                }
+                Rule::From(u16::try_from(first).unwrap_or(NONE))
+            }
+        };
+        self.rules.push(rule);
+        Ok(())
+    }
+
+    fn push(&mut self, path: &Path, setup: SetupInfo) -> Result<u16, ReadError> {
+        let number = u16::try_from(self.list.len()).unwrap_or(NONE);
+        if number == NONE {
+            return Err(ReadError::TooManySetups {
+                path: path.to_owned(),
+                limit: LIMIT,
+            });
+        }
+        self.list.push(setup);
+        Ok(number)
+    }
+
+    /// Replace the file's own numbers in `columns.setup` by setup numbers.
+    pub fn assign(
+        &mut self,
+        columns: &mut Columns,
+        file: usize,
+        path: &Path,
+    ) -> Result<(), ReadError> {
+        if let Rule::From(first) = self.rules[file] {
+            columns
+                .setup
+                .iter_mut()
+                .for_each(|s| *s = s.saturating_add(first));
+            return Ok(());
+        }
+        let mut last = None;
+        let mut last_setup = NONE;
+        for id in &mut columns.setup {
+            if last != Some(*id) {
+                last = Some(*id);
+                last_setup = self.setup_of(*id, file, path)?;
+            }
+            *id = last_setup;
+        }
+        Ok(())
+    }
+
+    fn setup_of(&mut self, id: u16, file: usize, path: &Path) -> Result<u16, ReadError> {
+        if id == 0 {
+            if let Rule::SourceIds { file_setup: NONE } = self.rules[file] {
+                let file_setup = self.push(path, file_setup(path, file))?;
+                self.rules[file] = Rule::SourceIds { file_setup };
+            }
+            return Ok(match self.rules[file] {
+                Rule::SourceIds { file_setup } => file_setup,
+                Rule::From(first) => first,
+            });
+        }
+        let slot = usize::from(id);
+        if self.by_source_id[slot] == NONE {
+            let name = format!("point source {id}");
+            self.by_source_id[slot] = self.push(path, named(name, file))?;
+        }
+        Ok(self.by_source_id[slot])
+    }
+}
+
+fn named(name: String, file: usize) -> SetupInfo {
+    SetupInfo {
+        name,
+        position_m: None,
+        file,
+    }
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name()
+        .map_or_else(String::new, |n| n.to_string_lossy().into_owned())
+}
+
+fn file_setup(path: &Path, file: usize) -> SetupInfo {
+    named(file_name(path), file)
+}
+
+fn listed_setup(
+    path: &Path,
+    file: usize,
+    k: usize,
+    setup: &ListedSetup,
+    units: &FileUnits,
+) -> SetupInfo {
+    let (xy, z) = (units.horizontal.factor_m(), units.vertical.factor_m());
+    let fallback = || format!("{} scan {}", file_name(path), k + 1);
+    SetupInfo {
+        name: setup.name.clone().unwrap_or_else(fallback),
+        position_m: setup.position.map(|p| [p[0] * xy, p[1] * xy, p[2] * z]),
+        file,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cloud::io::Unit;
+
+    fn table(rules: &[SetupRule]) -> SetupTable {
+        let mut table = SetupTable::default();
+        for (file, rule) in rules.iter().enumerate() {
+            let path = format!("scan{file}.las");
+            let units = FileUnits::all(Unit::InternationalFoot, "test");
+            table
+                .add_file(Path::new(&path), file, rule, &units)
+                .unwrap();
+        }
+        table
+    }
+
+    fn assigned(table: &mut SetupTable, file: usize, own: &[u16]) -> Vec<u16> {
+        let mut columns = Columns {
+            setup: own.to_vec(),
+            ..Columns::default()
+        };
+        table
+            .assign(&mut columns, file, Path::new(&format!("scan{file}.las")))
+            .unwrap();
+        columns.setup
+    }
+
+    #[test]
+    fn a_source_id_is_one_setup_in_all_files_and_zero_is_the_file() {
+        let mut table = table(&[SetupRule::SourceIds, SetupRule::SourceIds]);
+        assert_eq!(assigned(&mut table, 0, &[7, 7, 0, 9]), [0, 0, 1, 2]);
+        assert_eq!(assigned(&mut table, 1, &[9, 0, 7]), [2, 3, 0]);
+        let names: Vec<&str> = table.list().iter().map(|s| s.name.as_str()).collect();
+        assert_eq!(
+            names,
+            ["point source 7", "scan0.las", "point source 9", "scan1.las"]
+        );
+    }
+
+    #[test]
+    fn listed_setups_keep_their_order_and_their_positions_become_metres() {
+        let listed = ListedSetup {
+            name: None,
+            position: Some([10.0, 20.0, 30.0]),
+        };
+        let rules = [
+            SetupRule::File,
+            SetupRule::Listed(vec![listed.clone(), listed]),
+        ];
+        let mut table = table(&rules);
+        assert_eq!(assigned(&mut table, 1, &[1, 0]), [2, 1]);
+        let setup = &table.list()[2];
+        assert_eq!(setup.name, "scan1.las scan 2");
+        let position = setup.position_m.unwrap();
+        assert!((position[2] - 9.144).abs() < 1e-12, "{position:?}");
+    }
+}

@@ -1,0 +1,59 @@
+//! What every format's reader gives to [`super::Scans`].
+
+use super::error::ReadError;
+use super::units::CrsUnits;
+use crate::cloud::Columns;
+
+/// How the points of one file say which setup measured them.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum SetupRule {
+    /// The `setup` column holds LAS point source ids: non-zero ones are the same setup in all
+    /// files, 0 is the file.
+    SourceIds,
+    /// The `setup` column holds indices into this list.
+    Listed(Vec<ListedSetup>),
+    /// The `setup` column holds 0: the file is the setup.
+    File,
+}
+
+/// A setup that the file lists itself.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct ListedSetup {
+    pub name: Option<String>,
+    /// In the file's unit.
+    pub position: Option<[f64; 3]>,
+}
+
+/// What a file says about itself before its points are read; lengths in the file's unit.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Head {
+    pub format: String,
+    pub declared_points: Option<u64>,
+    pub bounds: Option<[[f64; 3]; 2]>,
+    pub step: Option<[f64; 3]>,
+    pub units: CrsUnits,
+    pub crs: Option<String>,
+    pub has_intensity: bool,
+    pub has_time: bool,
+    pub setups: SetupRule,
+    /// Contradictions that do not stop the reading.
+    pub notes: Vec<String>,
+}
+
+/// Points of one file, chunk by chunk, in the file's unit.
+pub(super) trait Source: Send {
+    /// Replace `out` by the next points (how many is the format's choice); 0 at the end.
+    /// Coordinates may be no numbers; [`super::Scans`] drops those.
+    fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError>;
+
+    /// Points of each class so far, where the format has classes.
+    fn classes(&self) -> Option<&[u64; 256]> {
+        None
+    }
+}
+
+/// A file that is open: what it says about itself, and its points.
+pub(super) struct Opened {
+    pub head: Head,
+    pub source: Box<dyn Source>,
+}

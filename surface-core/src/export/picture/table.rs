@@ -1,0 +1,85 @@
+//! The worst spots as a table beside the plan.
+
+use super::canvas::{Canvas, Size, Style};
+use super::page::{HEADER, LISTED, MARGIN, Picture, WIDTH, number};
+use super::paint::{FAINT, HAIR, INK};
+use crate::deviation::Spot;
+
+/// Left end of the table, pixels.
+pub(super) const LEFT: f64 = 1730.0;
+const LINE: f64 = 32.0;
+const HEAD: Style = Style {
+    size: Size::Normal,
+    bold: false,
+    colour: FAINT,
+};
+const BODY: Style = Style {
+    size: Size::Normal,
+    bold: false,
+    colour: INK,
+};
+const HEADING: Style = Style {
+    size: Size::Large,
+    bold: true,
+    colour: INK,
+};
+/// Right ends of the numeric columns and left end of the last one, pixels from [`LEFT`].
+const COLUMNS: [f64; 6] = [34.0, 166.0, 266.0, 376.0, 476.0, 500.0];
+
+/// Height of the table for so many spots, pixels.
+pub(super) fn height(spots: usize) -> f64 {
+    LINE * (4.5 + number(spots.min(LISTED)))
+}
+
+pub(super) fn draw(canvas: &mut Canvas, picture: &Picture<'_>) {
+    let top = HEADER + 10.0;
+    if picture.spots.is_empty() {
+        canvas.text([LEFT, top], HEADING, "No spots beyond tolerance");
+        return;
+    }
+    canvas.text([LEFT, top], HEADING, "Spots, worst first");
+    let names = if picture.map.frame().is_ribbon() {
+        ["s m", "t m"]
+    } else {
+        ["x m", "y m"]
+    };
+    row(
+        canvas,
+        top + 1.5 * LINE,
+        HEAD,
+        ["#", names[0], names[1], "worst mm", "m²", "why"],
+    );
+    let mut y = top + 2.5 * LINE;
+    canvas.line([LEFT, y - 6.0], [WIDTH - MARGIN, y - 6.0], 1.5, FAINT);
+    for spot in picture.listed() {
+        row(canvas, y, BODY, cells(spot).each_ref().map(String::as_str));
+        canvas.line([LEFT, y + 25.5], [WIDTH - MARGIN, y + 25.5], 1.0, HAIR);
+        y += LINE;
+    }
+    let more = picture.spots.len() - picture.listed().len();
+    if more > 0 {
+        canvas.text(
+            [LEFT, y + 4.0],
+            HEAD,
+            &format!("and {more} more: see the table of spots"),
+        );
+    }
+}
+
+fn cells(spot: &Spot) -> [String; 6] {
+    [
+        spot.id.to_string(),
+        format!("{:.1}", spot.at_m[0]),
+        format!("{:+.1}", spot.at_m[1]),
+        format!("{:+.1}", 1e3 * spot.worst_m),
+        format!("{:.2}", spot.area_m2),
+        spot.why.word().to_owned(),
+    ]
+}
+
+fn row(canvas: &mut Canvas, y: f64, style: Style, texts: [&str; 6]) {
+    for (k, text) in texts.iter().enumerate() {
+        let left = if k == 5 { 0.0 } else { style.width(text) };
+        canvas.text([LEFT + COLUMNS[k] - left, y], style, text);
+    }
+}

@@ -1,0 +1,327 @@
+//! Robust planes over blocks of 4 × 4 cells, and how much each setup scatters there.
+
+use super::cells::{STANDING_M, Sorted, block_of};
+use crate::numeric::{FittedPlane, robust_plane, to_index};
+
+/// Cells along one side of a block. Divides the rows of a section.
+pub(super) const BLOCK: usize = 4;
+/// Points of a block that its plane is searched with; more add nothing to a start value.
+const SAMPLE: usize = 96;
+/// Residuals up to this need no high-breakdown search, metres: nothing that stands on a road is
+/// lower, and Tukey's weights see to it.
+const CALM_M: f64 = 0.008;
+/// No plane is trusted to a smaller scale, metres.
+const SCALE_FLOOR_M: f64 = 3e-4;
+/// Blocks on either side that are asked what the ground is doing (2 m at 0.1 m spacing: a car is
+/// 1.8 m wide and must be the minority).
+const NEIGHBOURS: usize = 5;
+/// A setup's scatter over the whole run counts like this many points of the block.
+const PRIOR_DOF: f64 = 8.0;
+
+/// A block's plane about its own centre.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Block {
+    pub plane: FittedPlane,
+    pub centre: [f64; 2],
+    pub scale_m: f64,
+    index: usize,
+}
+
+/// All blocks of a run of rows.
+#[derive(Debug)]
+pub(super) struct BlockPlanes {
+    blocks: Vec<Option<Block>>,
+    /// 1/σ² by block and setup (dense setup numbers).
+    weights: Vec<f64>,
+    dense: Vec<u16>,
+    setups: usize,
+}
+
+impl BlockPlanes {
+    /// The plane under a cell, `None` where the block saw no road.
+    pub fn of_cell(&self, cell: usize, columns: usize) -> Option<&Block> {
+        self.blocks[block_of(cell, columns)].as_ref()
+    }
+
+    /// 1/σ_z² of a point of `setup` in `block`.
+    #[inline]
+    pub fn weight(&self, block: &Block, setup: u16) -> f64 {
+        self.weights[block.index * self.setups + usize::from(self.dense[usize::from(setup)])]
+    }
+
+    /// The least standard deviation that any setup has in the cell's block.
+    pub fn typical_sd(&self, cell: usize, columns: usize) -> f64 {
+        let k = block_of(cell, columns) * self.setups;
+        let best = self.weights[k..k + self.setups]
+            .iter()
+            .copied()
+            .fold(0.0, f64::max);
+        if best > 0.0 {
+            best.sqrt().recip()
+        } else {
+            SCALE_FLOOR_M
+        }
+    }
+}
+
+/// Fit every block of the run; `steps_m` are the lattice steps along s and t.
+pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2]) -> BlockPlanes {
+    let wide = sorted.columns.div_ceil(BLOCK);
+    let high = sorted.rows.div_ceil(BLOCK);
+    let mut sample = Vec::with_capacity(SAMPLE + 1);
+    let mut blocks: Vec<Option<Block>> = Vec::with_capacity(wide * high);
+    for index in 0..wide * high {
+        gather(sorted, index, wide, steps_m, None, &mut sample);
+        blocks.push(fit(&sample, index, wide, steps_m));
+    }
+    let doubtful: Vec<usize> = (0..blocks.len())
+        .filter(|&k| is_doubtful(&blocks, k, wide))
+        .collect();
+    let mended: Vec<_> = doubtful
+        .iter()
+        .map(|&k| {
+            let ground = ground_near(&blocks, k, [wide, high], steps_m);
+            gather(sorted, k, wide, steps_m, Some(&ground), &mut sample);
+            fit(&sample, k, wide, steps_m)
+        })
+        .collect();
+    for (k, block) in doubtful.into_iter().zip(mended) {
+        blocks[k] = block;
+    }
+    weigh(sorted, blocks, wide)
+}
+
+#[expect(clippy::cast_precision_loss, reason = "block numbers are small")]
+fn centre(index: usize, wide: usize, steps_m: [f64; 2]) -> [f64; 2] {
+    let half = (BLOCK as f64 - 1.0) / 2.0;
+    let at = |k: usize, step: f64| ((k * BLOCK) as f64 + half) * step;
+    [at(index / wide, steps_m[0]), at(index % wide, steps_m[1])]
+}
+
+/// Ranges of sorted points that make up a block: one a row of cells.
+fn ranges(
+    sorted: &Sorted,
+    index: usize,
+    wide: usize,
+) -> impl Iterator<Item = std::ops::Range<usize>> {
+    let (row, column) = ((index / wide) * BLOCK, (index % wide) * BLOCK);
+    let last = (column + BLOCK).min(sorted.columns);
+    (row..(row + BLOCK).min(sorted.rows)).map(move |r| {
+        sorted.start[r * sorted.columns + column]..sorted.start[r * sorted.columns + last]
+    })
+}
+
+/// An even sample of the block's points about its centre, those near `ground` only when given.
+fn gather(
+    sorted: &Sorted,
+    index: usize,
+    wide: usize,
+    steps_m: [f64; 2],
+    ground: Option<&FittedPlane>,
+    out: &mut Vec<[f64; 3]>,
+) {
+    out.clear();
+    let [cs, ct] = centre(index, wide, steps_m);
+    let point = |k: usize| [sorted.s[k] - cs, sorted.t[k] - ct, sorted.z[k]];
+    let near = |p: &[f64; 3]| ground.is_none_or(|g| (p[2] - g.at(p[0], p[1])).abs() < STANDING_M);
+    if ground.is_some() {
+        out.extend(
+            ranges(sorted, index, wide)
+                .flatten()
+                .map(point)
+                .filter(near),
+        );
+        let stride = out.len().div_ceil(SAMPLE).max(1);
+        let mut k = 0;
+        out.retain(|_| {
+            k += 1;
+            (k - 1) % stride == 0
+        });
+    } else {
+        let total: usize = ranges(sorted, index, wide).map(|r| r.len()).sum();
+        let stride = total.div_ceil(SAMPLE).max(1);
+        out.extend(
+            ranges(sorted, index, wide)
+                .flatten()
+                .step_by(stride)
+                .map(point),
+        );
+    }
+}
+
+fn fit(sample: &[[f64; 3]], index: usize, wide: usize, steps_m: [f64; 2]) -> Option<Block> {
+    let centre = centre(index, wide, steps_m);
+    let (plane, scale_m) = match robust_plane(sample, SCALE_FLOOR_M, CALM_M) {
+        Some(found) => found,
+        // One to three points: level at their middle; what they are worth shows in their weights.
+        None if !sample.is_empty() => {
+            let mut z: Vec<f64> = sample.iter().map(|p| p[2]).collect();
+            z.sort_unstable_by(f64::total_cmp);
+            (
+                FittedPlane {
+                    z0: z[(z.len() - 1) / 2],
+                    slope_u: 0.0,
+                    slope_v: 0.0,
+                },
+                CALM_M,
+            )
+        }
+        None => return None,
+    };
+    Some(Block {
+        plane,
+        centre,
+        scale_m,
+        index,
+    })
+}
+
+/// A block that disagrees with a neighbour, or scatters, may be standing on the road.
+fn is_doubtful(blocks: &[Option<Block>], k: usize, wide: usize) -> bool {
+    let Some(block) = &blocks[k] else {
+        return false;
+    };
+    if block.scale_m > CALM_M {
+        return true;
+    }
+    let disagrees = |other: Option<&Option<Block>>| {
+        other.and_then(Option::as_ref).is_some_and(|o| {
+            let middle = [0, 1].map(|d| 0.5 * (block.centre[d] + o.centre[d]));
+            (block.at(middle[0], middle[1]) - o.at(middle[0], middle[1])).abs() > 2.0 * CALM_M
+        })
+    };
+    let column = k % wide;
+    (column > 0 && disagrees(blocks.get(k.wrapping_sub(1))))
+        || (column + 1 < wide && disagrees(blocks.get(k + 1)))
+        || (k >= wide && disagrees(blocks.get(k - wide)))
+        || disagrees(blocks.get(k + wide))
+}
+
+/// The ground around block `k`: a robust plane through the neighbouring blocks' centres.
+fn ground_near(
+    blocks: &[Option<Block>],
+    k: usize,
+    [wide, high]: [usize; 2],
+    steps_m: [f64; 2],
+) -> FittedPlane {
+    let (row, column) = (k / wide, k % wide);
+    let here = centre(k, wide, steps_m);
+    let rows = row.saturating_sub(NEIGHBOURS)..(row + NEIGHBOURS + 1).min(high);
+    let mut centres = Vec::with_capacity(4 * NEIGHBOURS * NEIGHBOURS);
+    for r in rows {
+        let columns = column.saturating_sub(NEIGHBOURS)..(column + NEIGHBOURS + 1).min(wide);
+        let found = columns.filter_map(|c| blocks[r * wide + c].as_ref());
+        centres.extend(found.map(|b| [b.centre[0] - here[0], b.centre[1] - here[1], b.plane.z0]));
+    }
+    lower_half(&mut centres);
+    let level = FittedPlane {
+        z0: blocks[k].map_or(0.0, |b| b.plane.z0),
+        slope_u: 0.0,
+        slope_v: 0.0,
+    };
+    robust_plane(&centres, SCALE_FLOOR_M, CALM_M).map_or(level, |(plane, _)| plane)
+}
+
+/// Leave out centres more than a kerb above the lower quartile's trend: one-sided, since what
+/// stands on the road is above it. The trend is the robust plane of all, moved to the quartile.
+fn lower_half(centres: &mut Vec<[f64; 3]>) {
+    let Some((plane, _)) = robust_plane(centres, SCALE_FLOOR_M, CALM_M) else {
+        return;
+    };
+    let mut above: Vec<f64> = centres
+        .iter()
+        .map(|p| p[2] - plane.at(p[0], p[1]))
+        .collect();
+    let quarter = above.len() / 4;
+    let (_, &mut low, _) = above.select_nth_unstable_by(quarter, f64::total_cmp);
+    centres.retain(|p| p[2] - plane.at(p[0], p[1]) < low + STANDING_M);
+}
+
+/// Each setup's variance in each block, drawn towards its variance over the whole run.
+fn weigh(sorted: &Sorted, blocks: Vec<Option<Block>>, wide: usize) -> BlockPlanes {
+    let (dense, setups) = dense_setups(&sorted.setup);
+    let mut squares = vec![[0.0; 3]; blocks.len() * setups];
+    for block in blocks.iter().flatten() {
+        let row = &mut squares[block.index * setups..(block.index + 1) * setups];
+        scatter_by_setup(sorted, block, wide, &dense, row);
+    }
+    let prior = prior_variance(&squares, setups);
+    let weights = squares
+        .iter()
+        .enumerate()
+        .map(|(k, [n, sum, sum2])| {
+            let dof = (n - 1.0).max(0.0);
+            let within = if *n > 1.0 {
+                (sum2 - sum * sum / n).max(0.0)
+            } else {
+                0.0
+            };
+            let variance = (PRIOR_DOF * prior[k % setups] + within) / (PRIOR_DOF + dof);
+            variance.max(SCALE_FLOOR_M * SCALE_FLOOR_M).recip()
+        })
+        .collect();
+    BlockPlanes {
+        blocks,
+        weights,
+        dense,
+        setups,
+    }
+}
+
+/// Setup numbers in order of first appearance, as small numbers.
+fn dense_setups(setup: &[u16]) -> (Vec<u16>, usize) {
+    let largest = setup.iter().copied().max().map_or(0, usize::from);
+    let mut dense = vec![u16::MAX; largest + 1];
+    let mut count = 0u16;
+    for &k in setup {
+        if dense[usize::from(k)] == u16::MAX {
+            dense[usize::from(k)] = count;
+            count += 1;
+        }
+    }
+    (dense, usize::from(count).max(1))
+}
+
+/// n, Σr, Σr² of the residuals of each setup that can be road.
+fn scatter_by_setup(
+    sorted: &Sorted,
+    block: &Block,
+    wide: usize,
+    dense: &[u16],
+    out: &mut [[f64; 3]],
+) {
+    let reach = 5.0 * block.scale_m;
+    for k in ranges(sorted, block.index, wide).flatten() {
+        let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
+        if r.abs() < reach {
+            let sums = &mut out[usize::from(dense[usize::from(sorted.setup[k])])];
+            sums[0] += 1.0;
+            sums[1] += r;
+            sums[2] += r * r;
+        }
+    }
+}
+
+/// The median over blocks of each setup's variance.
+fn prior_variance(squares: &[[f64; 3]], setups: usize) -> Vec<f64> {
+    let of_setup = |k: usize| {
+        let mut found: Vec<f64> = squares
+            .iter()
+            .skip(k)
+            .step_by(setups)
+            .filter(|s| s[0] >= PRIOR_DOF)
+            .map(|[n, sum, sum2]| (sum2 - sum * sum / n).max(0.0) / (n - 1.0))
+            .collect();
+        found.sort_unstable_by(f64::total_cmp);
+        found
+            .get(to_index(half_count(found.len())))
+            .copied()
+            .unwrap_or(CALM_M * CALM_M)
+    };
+    (0..setups).map(of_setup).collect()
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a count of blocks")]
+fn half_count(n: usize) -> f64 {
+    n as f64 / 2.0
+}

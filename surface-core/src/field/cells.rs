@@ -1,0 +1,324 @@
+//! From points to one robust observation a cell: what each cell of the lattice says about height.
+//!
+//! A cell is the square around a node. Blocks of 4 × 4 cells get a robust plane (least trimmed
+//! squares, then Tukey); in each cell the residuals against it start at the lowest dense half and
+//! end in a Tukey mean, every point weighted by the variance of its own setup there.
+
+use super::blocks::{BLOCK, Block, BlockPlanes, fit_blocks};
+use super::lattice::Lattice;
+use crate::cloud::{Frame, PackedPoint};
+use crate::numeric::{MAD_TO_SIGMA, TUKEY_C, biweight, floor_i32, to_u32};
+
+/// Points further than this from the block's plane stand on the road, or lie under it by
+/// multipath: twice the height of a tall kerb.
+pub(super) const STANDING_M: f64 = 0.15;
+/// No cell is trusted to a smaller spread of its points than this, metres: the fine texture of
+/// asphalt under the beam.
+const SPREAD_FLOOR_M: f64 = 3e-4;
+/// Candidate half-samples up to this much wider than the tightest may win by lying lower.
+const LOWER_SLACK: f64 = 1.5;
+/// Rounds of Tukey's mean in a cell; the third moves it by less than a hundredth of its error.
+const ROUNDS: usize = 3;
+
+/// Where the road ends left and right at each row of a run of rows, metres.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RowLimits {
+    /// t of the left edge, one a row.
+    pub left_t_m: Vec<f64>,
+    /// t of the right edge, one a row.
+    pub right_t_m: Vec<f64>,
+}
+
+/// The robust, additive observations of a run of rows: row-major, one a cell.
+///
+/// Two scans of the same cells add up by adding `w`, `ws`, `wt`, `wz`, `n` and `set_aside`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CellSums {
+    /// Global index of the first row.
+    pub first_row: usize,
+    /// Rows here.
+    pub rows: usize,
+    /// Cells a row.
+    pub columns: usize,
+    /// Σ of the weights 1/σ_z², 1/m².
+    pub w: Vec<f64>,
+    /// Σ w · (s − s of the node).
+    pub ws: Vec<f64>,
+    /// Σ w · (t − t of the node).
+    pub wt: Vec<f64>,
+    /// Σ w · z.
+    pub wz: Vec<f64>,
+    /// Points that count.
+    pub n: Vec<u32>,
+    /// Points set aside as not road.
+    pub set_aside: Vec<u32>,
+}
+
+impl CellSums {
+    pub(super) fn empty(first_row: usize, rows: usize, columns: usize) -> Self {
+        let cells = rows * columns;
+        Self {
+            first_row,
+            rows,
+            columns,
+            w: vec![0.0; cells],
+            ws: vec![0.0; cells],
+            wt: vec![0.0; cells],
+            wz: vec![0.0; cells],
+            n: vec![0; cells],
+            set_aside: vec![0; cells],
+        }
+    }
+}
+
+/// Points of a run of rows sorted by cell (stable): offsets into the sorted columns.
+#[derive(Debug)]
+pub(super) struct Sorted {
+    pub rows: usize,
+    pub columns: usize,
+    /// Cell k holds points `start[k]..start[k + 1]`.
+    pub start: Vec<usize>,
+    /// s and t relative to the first node of the run, z, metres.
+    pub s: Vec<f64>,
+    pub t: Vec<f64>,
+    pub z: Vec<f64>,
+    pub setup: Vec<u16>,
+}
+
+/// The cell observations of rows `first_row ..` from the points of those rows (s, t, z packed).
+///
+/// Points outside `limits` or the rows are left out. The rows must begin at a multiple of the
+/// block size; the answer depends on these points alone, in their order.
+#[must_use]
+pub fn cell_sums(
+    points: &[PackedPoint],
+    lattice: &Lattice,
+    first_row: usize,
+    limits: &RowLimits,
+) -> CellSums {
+    let sorted = sort(points, lattice, first_row, limits);
+    let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m]);
+    let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
+    let mut scratch = Vec::new();
+    for cell in 0..sorted.rows * sorted.columns {
+        if sorted.start[cell + 1] > sorted.start[cell] {
+            one_cell(&sorted, &blocks, lattice, cell, &mut scratch, &mut sums);
+        }
+    }
+    sums
+}
+
+fn sort(points: &[PackedPoint], lattice: &Lattice, first_row: usize, limits: &RowLimits) -> Sorted {
+    let rows = limits.left_t_m.len();
+    let columns = lattice.columns;
+    let cell_of = cell_finder(lattice, first_row, limits);
+    let mut start = vec![0usize; rows * columns + 1];
+    let cells: Vec<u32> = points
+        .iter()
+        .map(|p| {
+            let cell = cell_of(p);
+            if let Some(k) = cell {
+                start[k + 1] += 1;
+            }
+            cell.map_or(u32::MAX, to_u32)
+        })
+        .collect();
+    for k in 0..rows * columns {
+        start[k + 1] += start[k];
+    }
+    scatter(points, &cells, start, [rows, columns], lattice, first_row)
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn scatter(
+    points: &[PackedPoint],
+    cells: &[u32],
+    start: Vec<usize>,
+    [rows, columns]: [usize; 2],
+    lattice: &Lattice,
+    first_row: usize,
+) -> Sorted {
+    let total = start[rows * columns];
+    let mut next = start.clone();
+    let mut out = Sorted {
+        rows,
+        columns,
+        start,
+        s: vec![0.0; total],
+        t: vec![0.0; total],
+        z: vec![0.0; total],
+        setup: vec![0; total],
+    };
+    let (s0, t0) = (first_row as f64 * lattice.s_step_m, lattice.column_t_m(0));
+    let length = lattice.rows as f64 * lattice.s_step_m;
+    for (p, &cell) in points.iter().zip(cells).filter(|(_, c)| **c != u32::MAX) {
+        let at = &mut next[cell as usize];
+        let [s, t, z] = p.metres();
+        out.s[*at] = nearest_turn(s - s0, length, lattice.closed);
+        out.t[*at] = t - t0;
+        out.z[*at] = z;
+        out.setup[*at] = p.setup;
+        *at += 1;
+    }
+    out
+}
+
+/// s relative to the run, with a point just before the start of a closed course taken from its end.
+fn nearest_turn(s: f64, length: f64, closed: bool) -> f64 {
+    if closed && s > 0.5 * length {
+        s - length
+    } else {
+        s
+    }
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn cell_finder(
+    lattice: &Lattice,
+    first_row: usize,
+    limits: &RowLimits,
+) -> impl Fn(&PackedPoint) -> Option<usize> {
+    let (columns, rows) = (lattice.columns, limits.left_t_m.len());
+    let (s0, t0) = (first_row as f64 * lattice.s_step_m, lattice.column_t_m(0));
+    let (inv_s, inv_t) = (1.0 / lattice.s_step_m, 1.0 / lattice.t_step_m);
+    let (length, closed) = (lattice.rows as f64 * lattice.s_step_m, lattice.closed);
+    move |p| {
+        let t = Frame::unpack(p.abc[1]);
+        let s = nearest_turn(Frame::unpack(p.abc[0]) - s0, length, closed);
+        let (row, column) = (
+            floor_i32(s * inv_s + 0.5),
+            floor_i32((t - t0) * inv_t + 0.5),
+        );
+        let (row, column) = (usize::try_from(row).ok()?, usize::try_from(column).ok()?);
+        let inside = row < rows
+            && column < columns
+            && t <= limits.left_t_m[row]
+            && t >= limits.right_t_m[row];
+        inside.then(|| row * columns + column)
+    }
+}
+
+/// Residuals of one cell's points against its block's plane, with their weights.
+fn residuals(sorted: &Sorted, blocks: &BlockPlanes, cell: usize, out: &mut Vec<(f64, f64, usize)>) {
+    out.clear();
+    let Some(block) = blocks.of_cell(cell, sorted.columns) else {
+        return;
+    };
+    let reach = STANDING_M.max(TUKEY_C * block.scale_m);
+    for k in sorted.start[cell]..sorted.start[cell + 1] {
+        let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
+        if r.abs() < reach {
+            out.push((r, blocks.weight(block, sorted.setup[k]), k));
+        }
+    }
+}
+
+fn one_cell(
+    sorted: &Sorted,
+    blocks: &BlockPlanes,
+    lattice: &Lattice,
+    cell: usize,
+    scratch: &mut Vec<(f64, f64, usize)>,
+    sums: &mut CellSums,
+) {
+    residuals(sorted, blocks, cell, scratch);
+    let all = sorted.start[cell + 1] - sorted.start[cell];
+    if scratch.is_empty() {
+        sums.set_aside[cell] = to_u32(all);
+        return;
+    }
+    let (centre, scale) = robust_centre(scratch, blocks.typical_sd(cell, sorted.columns));
+    let node = node_offset(lattice, cell, sorted.columns);
+    let mut kept = 0u32;
+    for &(r, w, k) in scratch.iter() {
+        let w = w * biweight((r - centre) / (TUKEY_C * scale));
+        if w > 0.0 {
+            kept += 1;
+            sums.w[cell] += w;
+            sums.ws[cell] += w * (sorted.s[k] - node[0]);
+            sums.wt[cell] += w * (sorted.t[k] - node[1]);
+            sums.wz[cell] += w * sorted.z[k];
+        }
+    }
+    sums.n[cell] = kept;
+    sums.set_aside[cell] = to_u32(all) - kept;
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn node_offset(lattice: &Lattice, cell: usize, columns: usize) -> [f64; 2] {
+    let (row, column) = (cell / columns, cell % columns);
+    [
+        row as f64 * lattice.s_step_m,
+        column as f64 * lattice.t_step_m,
+    ]
+}
+
+/// Tukey's mean of weighted residuals from the lowest dense half; and the scale it used.
+fn robust_centre(points: &mut [(f64, f64, usize)], typical_sd: f64) -> (f64, f64) {
+    points.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.2.cmp(&b.2)));
+    let mut centre = lowest_dense_half(points);
+    let mut scale = typical_sd.max(SPREAD_FLOOR_M);
+    let mut spread: Vec<f64> = Vec::new();
+    for _ in 0..ROUNDS {
+        if points.len() >= 8 {
+            spread.clear();
+            spread.extend(points.iter().map(|p| (p.0 - centre).abs()));
+            let middle = spread.len() / 2;
+            let (_, mad, _) = spread.select_nth_unstable_by(middle, f64::total_cmp);
+            scale = (MAD_TO_SIGMA * *mad)
+                .clamp(0.5 * typical_sd, 4.0 * typical_sd)
+                .max(SPREAD_FLOOR_M);
+        }
+        let (mut w_sum, mut wr_sum) = (0.0, 0.0);
+        for &(r, w, _) in points.iter() {
+            let w = w * biweight((r - centre) / (TUKEY_C * scale));
+            w_sum += w;
+            wr_sum += w * r;
+        }
+        if w_sum > 0.0 {
+            centre = wr_sum / w_sum;
+        }
+    }
+    (centre, scale)
+}
+
+/// The mean of the lowest of the nearly tightest halves of sorted residuals (the shorth, biased
+/// down: what stands on the road is above it).
+fn lowest_dense_half(sorted: &[(f64, f64, usize)]) -> f64 {
+    let half = sorted.len() / 2 + 1;
+    let width = |k: usize| sorted[k + half - 1].0 - sorted[k].0;
+    let windows = sorted.len() - half + 1;
+    let tightest = (0..windows).map(width).fold(f64::INFINITY, f64::min);
+    let limit = LOWER_SLACK * tightest.max(SPREAD_FLOOR_M);
+    let lowest = (0..windows).find(|&k| width(k) <= limit).unwrap_or(0);
+    let window = &sorted[lowest..lowest + half];
+    window.iter().map(|p| p.0).sum::<f64>() / half_count(half)
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a count of points in a cell")]
+fn half_count(half: usize) -> f64 {
+    half as f64
+}
+
+/// Which block a cell lies in.
+pub(super) fn block_of(cell: usize, columns: usize) -> usize {
+    let (row, column) = (cell / columns, cell % columns);
+    (row / BLOCK) * columns.div_ceil(BLOCK) + column / BLOCK
+}
+
+impl Block {
+    /// Height of the block's plane at (s, t) relative to the run's first node.
+    #[inline]
+    pub(super) fn at(&self, s: f64, t: f64) -> f64 {
+        self.plane.at(s - self.centre[0], t - self.centre[1])
+    }
+}

@@ -1,0 +1,439 @@
+//! From cell observations to heights: a Tukey plane through a Gaussian window whose width is the
+//! best for the road's own spectrum and the local noise.
+//!
+//! A road whose profile spectrum falls with n⁻² has the 2-D spectrum S(k) = A·k⁻³. A Gaussian
+//! window exp(−d²/2b²) over observations of density W (Σ1/σ_z² per m²) then errs by
+//! 28.98·A·b + 1/(4π·W·b²) in the mean square; the least, at b = 0.1764·(A·W)^(−1/3), is within
+//! 1 % of the Wiener bound 7.596·A·(A·W)^(−1/3) (derived from the two transfer functions).
+
+use super::cells::CellSums;
+use super::flags;
+use super::lattice::{FieldRows, Lattice, RailNode};
+use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32, to_f32};
+
+/// Best window over (A·W)^(−1/3), see the module's text.
+const BEST_WIDTH: f64 = 0.1764;
+/// Mean square of the road that a window of width b leaves out, over A·b.
+const LEFT_OUT: f64 = 28.98;
+/// Cells on either side that a window may reach; also the halo of a run of rows.
+pub const REACH: usize = 8;
+/// A window is cut at this many widths.
+const CUT: f64 = 2.5;
+/// Rounds of Tukey's weights in a window after the start.
+const ROUNDS: usize = 2;
+/// A cell with this share of its points set aside is flagged.
+const OUTLIER_SHARE: f64 = 0.2;
+/// A jump in the window larger than this, metres and standard deviations, is a step.
+const STEP_M: f64 = 0.002;
+/// Slope of the road that is expected to differ between a node and its window.
+const SLOPE_CHANGE: f64 = 0.004;
+
+/// What steers the fit of heights.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KernelParams {
+    /// Level A of the road's spectrum S(k) = A·k⁻³, m (k in cycles/m).
+    pub level_m: f64,
+    /// Holes up to this wide are bridged, metres.
+    pub bridge_m: f64,
+}
+
+/// Cell observations of a run of rows with their halo, ready for windows.
+#[derive(Debug)]
+pub struct Window<'a> {
+    lattice: &'a Lattice,
+    /// Global (unwrapped) index of the first row; may be negative on a closed course.
+    first_row: i64,
+    rows: usize,
+    columns: usize,
+    w: Vec<f64>,
+    s: Vec<f64>,
+    t: Vec<f64>,
+    z: Vec<f64>,
+    n: Vec<u32>,
+    set_aside: Vec<u32>,
+}
+
+/// A height with what is known of it.
+#[derive(Debug, Clone, Copy)]
+struct Fitted {
+    plane: FittedPlane,
+    sigma_m: f64,
+    stepped: bool,
+}
+
+impl<'a> Window<'a> {
+    /// Join runs of cell sums (in order, contiguous, unwrapped rows from `first_row`).
+    #[must_use]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "rows and columns are far below 2^53"
+    )]
+    pub fn join(
+        lattice: &'a Lattice,
+        first_row: i64,
+        runs: &[(&CellSums, std::ops::Range<usize>)],
+    ) -> Self {
+        let columns = lattice.columns;
+        let rows = runs.iter().map(|(_, r)| r.len()).sum();
+        let cells = rows * columns;
+        let mut out = Self {
+            lattice,
+            first_row,
+            rows,
+            columns,
+            w: Vec::with_capacity(cells),
+            s: Vec::with_capacity(cells),
+            t: Vec::with_capacity(cells),
+            z: Vec::with_capacity(cells),
+            n: Vec::with_capacity(cells),
+            set_aside: Vec::with_capacity(cells),
+        };
+        for (sums, range) in runs {
+            for row in range.clone() {
+                let s_node = (out.w.len() / columns) as f64 * lattice.s_step_m;
+                for column in 0..columns {
+                    out.push(
+                        sums,
+                        row * columns + column,
+                        s_node,
+                        column as f64 * lattice.t_step_m,
+                    );
+                }
+            }
+        }
+        out
+    }
+
+    fn push(&mut self, sums: &CellSums, k: usize, s_node: f64, t_node: f64) {
+        let w = sums.w[k];
+        let over = if w > 0.0 { w.recip() } else { 0.0 };
+        self.w.push(w);
+        self.s.push(s_node + sums.ws[k] * over);
+        self.t.push(t_node + sums.wt[k] * over);
+        self.z.push(sums.wz[k] * over);
+        self.n.push(sums.n[k]);
+        self.set_aside.push(sums.set_aside[k]);
+    }
+
+    /// The height plane at (s, t) relative to the window's first node, anchored at `anchor`, with
+    /// windows at least `least_b_m` wide; `None` where no cell is near.
+    fn fit(&self, s: f64, t: f64, anchor: usize, least_b_m: f64, level_m: f64) -> Option<Fitted> {
+        let step = self.lattice.t_step_m;
+        let density = self.density(anchor);
+        if density <= 0.0 {
+            return None;
+        }
+        let best = BEST_WIDTH / (level_m * density).cbrt();
+        let b = window_over_cells(best, step)
+            .max(least_b_m)
+            .min(REACH_M_STEPS * step);
+        let mut plane = self.start(s, t, anchor, b)?;
+        let mut fitted = None;
+        for round in 0..=ROUNDS {
+            let widen = if round == 0 { 2.0 } else { 1.0 };
+            let (sums, parts) = self.gather(s, t, b, level_m, &plane, widen);
+            let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
+            plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
+            fitted = Some(self.quality(plane, parts, b, level_m));
+        }
+        fitted
+    }
+
+    /// Σ1/σ² per m² around a cell: over 3 × 3 cells, 7 × 7 where those are empty.
+    #[expect(clippy::cast_precision_loss, reason = "a small count of cells")]
+    fn density(&self, anchor: usize) -> f64 {
+        for reach in [1, 3, REACH] {
+            let (mut sum, mut cells) = (0.0, 0usize);
+            self.around(anchor, reach, |k| {
+                sum += self.w[k];
+                cells += 1;
+            });
+            if sum > 0.0 {
+                return sum / (cells as f64 * self.lattice.s_step_m * self.lattice.t_step_m);
+            }
+        }
+        0.0
+    }
+
+    fn around(&self, anchor: usize, reach: usize, mut each: impl FnMut(usize)) {
+        let (row, column) = (anchor / self.columns, anchor % self.columns);
+        for r in row.saturating_sub(reach)..(row + reach + 1).min(self.rows) {
+            for c in column.saturating_sub(reach)..(column + reach + 1).min(self.columns) {
+                each(r * self.columns + c);
+            }
+        }
+    }
+
+    /// Where the M-estimate starts: the anchor's own cell (the median of its neighbours where it
+    /// is empty), with the slope of the plain window.
+    fn start(&self, s: f64, t: f64, anchor: usize, b: f64) -> Option<FittedPlane> {
+        let mut near: Vec<(f64, f64)> = Vec::with_capacity(49);
+        let reach = if self.w[anchor] > 0.0 { 1 } else { REACH };
+        self.around(anchor, reach, |k| {
+            if self.w[k] > 0.0 {
+                let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
+                near.push((d2, self.z[k]));
+            }
+        });
+        if self.w[anchor] <= 0.0 {
+            near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+            near.truncate(9);
+        }
+        near.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
+        let middle = near.get(near.len() / 2)?.1;
+        let slope = self.slope(s, t, b);
+        let z0 = if self.w[anchor] > 0.0 {
+            self.z[anchor] - slope.0 * (self.s[anchor] - s) - slope.1 * (self.t[anchor] - t)
+        } else {
+            middle
+        };
+        Some(FittedPlane {
+            z0,
+            slope_u: slope.0,
+            slope_v: slope.1,
+        })
+    }
+
+    fn slope(&self, s: f64, t: f64, b: f64) -> (f64, f64) {
+        let mut sums = PlaneSums::default();
+        self.each_in(s, t, 2.0 * b, |k, _, g| {
+            sums.add(g * self.w[k], self.s[k] - s, self.t[k] - t, self.z[k]);
+        });
+        sums.solve(0.0, 0.0, 0.0)
+            .map_or((0.0, 0.0), |p| (p.slope_u, p.slope_v))
+    }
+
+    /// Call `each(cell, d², Gaussian)` for the cells with weight within the cut of a window.
+    fn each_in(&self, s: f64, t: f64, b: f64, mut each: impl FnMut(usize, f64, f64)) {
+        let (hs, ht) = (self.lattice.s_step_m, self.lattice.t_step_m);
+        let reach = (CUT * b).max(1.01 * hs.max(ht));
+        let range = |x: f64, h: f64, n: usize| {
+            let low = usize::try_from(ceil_i32((x - reach) / h)).unwrap_or(0);
+            let high = usize::try_from(floor_i32((x + reach) / h) + 1).unwrap_or(0);
+            low..high.min(n)
+        };
+        let columns = range(t, ht, self.columns);
+        let half = -0.5 / (b * b);
+        for row in range(s, hs, self.rows) {
+            for k in row * self.columns + columns.start
+                ..row * self.columns + columns.end.max(columns.start)
+            {
+                if self.w[k] > 0.0 {
+                    let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
+                    each(k, d2, (half * d2).exp());
+                }
+            }
+        }
+    }
+
+    /// Moments of the window about (s, t) with Tukey's weights against `plane`; and what the
+    /// quality needs: Σg²w, Σgw, Σ of weight lost to steps.
+    fn gather(
+        &self,
+        s: f64,
+        t: f64,
+        b: f64,
+        level_m: f64,
+        plane: &FittedPlane,
+        widen: f64,
+    ) -> (PlaneSums, [f64; 3]) {
+        let mut sums = PlaneSums::default();
+        let mut parts = [0.0; 3];
+        let reach = TUKEY_C * widen;
+        self.each_in(s, t, b, |k, d2, g| {
+            let (u, v) = (self.s[k] - s, self.t[k] - t);
+            let r = self.z[k] - plane.at(u, v);
+            // Road itself differs by √(8π²A·d) over d (its structure function).
+            let road = STRUCTURE * level_m * d2.sqrt() + (SLOPE_CHANGE * widen).powi(2) * d2 * 0.25;
+            let variance = self.w[k].recip() + road;
+            let tukey = biweight(r / (reach * variance.sqrt()));
+            let w = g * self.w[k];
+            sums.add(w * tukey, u, v, self.z[k]);
+            parts[0] += g * g * self.w[k] * tukey;
+            parts[1] += w;
+            if r.abs() > STEP_M && tukey < 0.1 {
+                parts[2] += w;
+            }
+        });
+        (sums, parts)
+    }
+
+    fn quality(&self, plane: FittedPlane, parts: [f64; 3], b: f64, level_m: f64) -> Fitted {
+        let [ggw, gw, lost] = parts;
+        let kept = (gw - lost).max(f64::MIN_POSITIVE);
+        let noise = ggw / (kept * kept);
+        let step = self.lattice.t_step_m;
+        let left_out = LEFT_OUT * level_m * (b * b + step * step / 12.0).sqrt();
+        Fitted {
+            plane,
+            sigma_m: (noise + left_out).sqrt(),
+            stepped: lost > 0.25 * gw,
+        }
+    }
+}
+
+/// The width of Gaussian weights on cells `step` apart that makes, with the box of the cells
+/// themselves, a window of width `best`.
+///
+/// The box brings step²/12. Weights sampled at whole steps spread less than their Gaussian when
+/// it is narrow: Σd²g/Σg = v needs b² = 0.095·step² + 0.73·v below v = 0.35·step² (fitted to the
+/// sum itself; within 4 %).
+fn window_over_cells(best: f64, step: f64) -> f64 {
+    let square = step * step;
+    let spread = (best * best - square / 12.0).max(0.0);
+    spread.max(0.095 * square + 0.73 * spread).sqrt()
+}
+
+/// Widest window, in steps: its cut then stays within the reach.
+const REACH_M_STEPS: f64 = 3.0;
+/// D(d) = 8π²·A·d for S(k) = A·k⁻³.
+const STRUCTURE: f64 = 78.957;
+/// Slopes are held to the start's as by observations this many steps away: a window of one cell
+/// has no slope of its own.
+const SLOPE_RIDGE_STEPS: f64 = 0.3;
+
+/// Fill `rows` of the field from the window; `limits` are the edges at those rows.
+pub fn fit_rows(
+    window: &Window,
+    limits: &super::RowLimits,
+    params: KernelParams,
+    rows: &mut FieldRows,
+) {
+    let offset = offset_rows(rows.first_row, window.first_row);
+    for local in 0..rows.rows {
+        let (right, left) = (limits.right_t_m[local], limits.left_t_m[local]);
+        for column in 0..rows.lattice.columns {
+            let t = rows.lattice.column_t_m(column);
+            if t <= left && t >= right {
+                fit_node(window, params, rows, local, local + offset, column);
+            }
+        }
+        rows.left[local] = fit_rail(window, params, local + offset, left, true);
+        rows.right[local] = fit_rail(window, params, local + offset, right, false);
+    }
+}
+
+fn offset_rows(first: usize, window_first: i64) -> usize {
+    let first = i64::try_from(first).unwrap_or(i64::MAX);
+    usize::try_from(first - window_first).unwrap_or(0)
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn fit_node(
+    window: &Window,
+    params: KernelParams,
+    rows: &mut FieldRows,
+    local: usize,
+    row: usize,
+    column: usize,
+) {
+    let anchor = row * window.columns + column;
+    let out = local * window.columns + column;
+    rows.flags[out] = flags::INSIDE;
+    let Some(gap_m) = gap_around(window, row, column, params.bridge_m) else {
+        return;
+    };
+    let (s, t) = (
+        row as f64 * window.lattice.s_step_m,
+        column as f64 * window.lattice.t_step_m,
+    );
+    let Some(found) = window.fit(s, t, anchor, 0.5 * gap_m, params.level_m) else {
+        return;
+    };
+    rows.z_m[out] = found.plane.z0;
+    rows.sigma_m[out] = to_f32(found.sigma_m.max(0.1 * gap_m * SLOPE_CHANGE));
+    rows.slope_s[out] = to_f32(found.plane.slope_u);
+    rows.slope_t[out] = to_f32(found.plane.slope_v);
+    rows.n[out] = window.n[anchor];
+    rows.flags[out] |= node_flags(window, anchor, found.stepped);
+}
+
+fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {
+    let (n, aside) = (window.n[anchor], window.set_aside[anchor]);
+    let mut out = if n == 0 { flags::BRIDGED } else { 0 };
+    if n > 0 && n < 3 {
+        out |= flags::SPARSE;
+    }
+    if aside >= 3 && f64::from(aside) > OUTLIER_SHARE * f64::from(n + aside) {
+        out |= flags::OUTLIERS;
+    }
+    out | if stepped { flags::STEP } else { 0 }
+}
+
+/// How wide the gap is in which a cell lies: 0 with points of its own, else the narrower of the
+/// gaps along s and t, between cells with points on both sides; `None` when wider than `bridge_m`
+/// or open to one side (that would be extrapolation).
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn gap_around(window: &Window, row: usize, column: usize, bridge_m: f64) -> Option<f64> {
+    let has = |r: usize, c: usize| window.w[r * window.columns + c] > 0.0;
+    if has(row, column) {
+        return Some(0.0);
+    }
+    let limit = |h: f64| crate::numeric::to_index(bridge_m / h + 1e-9).min(REACH);
+    let (hs, ht) = (window.lattice.s_step_m, window.lattice.t_step_m);
+    let up = (1..=limit(hs)).find(|d| row + d < window.rows && has(row + d, column));
+    let down = (1..=limit(hs)).find(|&d| row >= d && has(row - d, column));
+    let left = (1..=limit(ht)).find(|d| column + d < window.columns && has(row, column + d));
+    let right = (1..=limit(ht)).find(|&d| column >= d && has(row, column - d));
+    let along = up.zip(down).map(|(a, b)| (a + b - 1) as f64 * hs);
+    let across = left.zip(right).map(|(a, b)| (a + b - 1) as f64 * ht);
+    let narrower = along
+        .unwrap_or(f64::INFINITY)
+        .min(across.unwrap_or(f64::INFINITY));
+    (narrower <= bridge_m + 1e-9).then_some(narrower)
+}
+
+/// The field on an edge: fitted at the edge itself from the cells inside it. Where the last cells
+/// inside are empty by more than a step there is no height: nothing is carried outwards.
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn fit_rail(
+    window: &Window,
+    params: KernelParams,
+    row: usize,
+    t_m: f64,
+    is_left: bool,
+) -> RailNode {
+    let t = t_m - window.lattice.column_t_m(0);
+    let ht = window.lattice.t_step_m;
+    let nearest = floor_i32(t / ht + 0.5);
+    let inwards = if is_left { -1 } else { 1 };
+    let steps = RAIL_REACH.max(floor_i32(params.bridge_m / ht / 2.0));
+    let anchor = (0..=steps).find_map(|d| {
+        let column = usize::try_from(nearest + inwards * d).ok()?;
+        let k = row * window.columns + column;
+        (column < window.columns && window.w[k] > 0.0).then_some((k, d))
+    });
+    let Some((anchor, distance)) = anchor else {
+        return RailNode::VOID;
+    };
+    let s = row as f64 * window.lattice.s_step_m;
+    let least_b = 0.5 * f64::from(distance) * ht;
+    let Some(found) = window.fit(s, t, anchor, least_b, params.level_m) else {
+        return RailNode::VOID;
+    };
+    let bridged = if distance > RAIL_REACH {
+        flags::BRIDGED
+    } else {
+        0
+    };
+    RailNode {
+        z_m: found.plane.z0,
+        sigma_m: to_f32(found.sigma_m),
+        slope_s: to_f32(found.plane.slope_u),
+        slope_t: to_f32(found.plane.slope_v),
+        flags: flags::INSIDE | bridged,
+    }
+}
+
+/// Cells next to a rail that may be empty without it counting as bridged: the edge cuts through
+/// the last cell, which may hold no point of the road.
+const RAIL_REACH: i32 = 1;

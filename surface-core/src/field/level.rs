@@ -1,0 +1,75 @@
+//! How rough the road is: the level A of its spectrum S(k) = A·k⁻³, from the cells themselves.
+
+use super::cells::CellSums;
+use super::lattice::Lattice;
+
+/// Second differences are taken over this length, metres: long enough that the road moves more
+/// than the noise of a cell, short enough that grade and crowns do not matter.
+const LAG_M: f64 = 0.4;
+/// E[(z₋ − 2z₀ + z₊)²] = 2·8π²·A·lag for S(k) = A·k⁻³ (from the structure function 8π²·A·d).
+const SECOND_DIFFERENCE: f64 = 157.914;
+/// Median of χ² with one degree of freedom.
+const MEDIAN_CHI2: f64 = 0.454_936;
+/// Fewest second differences that tell a level.
+const FEWEST: usize = 200;
+
+/// The level A of one run of rows, metres; `None` where too few cells tell.
+///
+/// The median of squared second differences along s, less the median of the cells' own noise:
+/// steps and kerbs are the minority and do not count.
+#[must_use]
+pub fn road_level_m(sums: &CellSums, lattice: &Lattice) -> Option<f64> {
+    let lag = crate::numeric::to_index((LAG_M / lattice.s_step_m).round()).max(1);
+    let mut squares = Vec::new();
+    let mut noises = Vec::new();
+    for row in lag..sums.rows.saturating_sub(lag) {
+        for column in 0..sums.columns {
+            let k = row * sums.columns + column;
+            let [a, b, c] = [k - lag * sums.columns, k, k + lag * sums.columns];
+            if let Some((d2, noise)) = second_difference(sums, [a, b, c]) {
+                squares.push(d2);
+                noises.push(noise);
+            }
+        }
+    }
+    if squares.len() < FEWEST {
+        return None;
+    }
+    let signal = median(&mut squares) / MEDIAN_CHI2 - median(&mut noises);
+    Some(signal / (SECOND_DIFFERENCE * lag_length(lag, lattice)))
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a small number of rows")]
+fn lag_length(lag: usize, lattice: &Lattice) -> f64 {
+    lag as f64 * lattice.s_step_m
+}
+
+fn second_difference(sums: &CellSums, cells: [usize; 3]) -> Option<(f64, f64)> {
+    if cells.iter().any(|&k| sums.n[k] < 3) {
+        return None;
+    }
+    let [a, b, c] = cells.map(|k| sums.wz[k] / sums.w[k]);
+    let [na, nb, nc] = cells.map(|k| sums.w[k].recip());
+    Some(((a - 2.0 * b + c).powi(2), na + 4.0 * nb + nc))
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    let (_, &mut m, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    m
+}
+
+/// Smoothest and roughest road that is believed, metres: a quarter of a millimetre rms over
+/// 10 m, and a broken track.
+const BELIEVED_M: std::ops::RangeInclusive<f64> = 1e-10..=1e-6;
+
+/// The course's level from its runs': their median, kept within what is believed; the level of a
+/// good circuit (1e-8 m) where none could tell.
+#[must_use]
+pub fn course_level_m(levels: &[Option<f64>]) -> f64 {
+    let mut found: Vec<f64> = levels.iter().copied().flatten().collect();
+    if found.is_empty() {
+        return 1e-8;
+    }
+    median(&mut found).clamp(*BELIEVED_M.start(), *BELIEVED_M.end())
+}

@@ -1,0 +1,217 @@
+//! The two steps of the fit together, on planted roads.
+
+use super::*;
+use crate::cloud::{Frame, PackedPoint};
+
+/// splitmix64 (Steele, Lea, Flood 2014): a generator small enough to stand here.
+struct Random(u64);
+
+impl Random {
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        f64::from(crate::numeric::to_f32(
+            (((z ^ (z >> 31)) >> 40) as f64) / 16_777_216.0,
+        ))
+    }
+
+    /// Irwin–Hall of twelve: a Gaussian to within the needs of these tests.
+    fn gauss(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+const ROWS: usize = 129;
+const HALF_WIDTH_M: f64 = 3.0;
+
+fn lattice() -> Lattice {
+    Lattice::new([0.1, 0.1], ROWS, -32..33, false).unwrap()
+}
+
+fn limits() -> RowLimits {
+    RowLimits {
+        left_t_m: vec![HALF_WIDTH_M; ROWS],
+        right_t_m: vec![-HALF_WIDTH_M; ROWS],
+    }
+}
+
+/// Points at 4000 per m² on z(s, t) with 1 mm of noise.
+fn scan(seed: u64, z: impl Fn(f64, f64) -> f64) -> Vec<PackedPoint> {
+    let mut random = Random(seed);
+    let count = 4000 * 77;
+    let mut point = |_| {
+        let (s, t) = (12.85 * random.uniform(), 6.0 * random.uniform() - 3.0);
+        let abc = [s, t, z(s, t) + 1e-3 * random.gauss()].map(|v| Frame::pack(v).unwrap());
+        PackedPoint {
+            abc,
+            intensity: 0,
+            setup: 5,
+        }
+    };
+    (0..count).map(&mut point).collect()
+}
+
+fn fit(points: &[PackedPoint], level_m: f64) -> FieldRows {
+    let lattice = lattice();
+    let sums = cell_sums(points, &lattice, 0, &limits());
+    let window = Window::join(&lattice, 0, &[(&sums, 0..ROWS)]);
+    let mut rows = FieldRows::empty(lattice, 0, ROWS).unwrap();
+    fit_rows(
+        &window,
+        &limits(),
+        KernelParams {
+            level_m,
+            bridge_m: 0.5,
+        },
+        &mut rows,
+    );
+    rows
+}
+
+fn errors(
+    rows: &FieldRows,
+    z: impl Fn(f64, f64) -> f64,
+    keep: impl Fn(f64, f64) -> bool,
+) -> Vec<f64> {
+    let mut out = Vec::new();
+    for row in 0..ROWS {
+        for column in 0..rows.lattice.columns {
+            let (s, t) = (rows.lattice.row_s_m(row), rows.lattice.column_t_m(column));
+            if let Some(node) = rows.node(row, column).filter(|_| keep(s, t)) {
+                out.push(node.z_m - z(s, t));
+            }
+        }
+    }
+    out
+}
+
+fn rms(e: &[f64]) -> f64 {
+    (e.iter().map(|v| v * v).sum::<f64>() / e.len() as f64).sqrt()
+}
+
+fn smooth(s: f64, t: f64) -> f64 {
+    0.02 * s - 0.015 * t + 0.002 * (s * 0.9).sin()
+}
+
+#[test]
+fn a_smooth_road_is_fitted_well_below_the_noise_of_a_cell_and_says_so() {
+    let rows = fit(&scan(1, smooth), 1e-8);
+    let e = errors(&rows, smooth, |_, _| true);
+    assert_eq!(e.len(), ROWS * 61);
+    // One cell's mean has 1 mm/√40 = 0.16 mm; the window at this level takes about five cells.
+    assert!(rms(&e) < 1.2e-4, "rms {}", rms(&e));
+    let k = rows.index(60, 32).unwrap();
+    // The stated σ includes the road that a level of 1e-8 m leaves out: 0.1–0.2 mm.
+    assert!(
+        (5e-5..3e-4).contains(&f64::from(rows.sigma_m[k])),
+        "σ {}",
+        rows.sigma_m[k]
+    );
+    assert!((f64::from(rows.slope_t[k]) + 0.015).abs() < 3e-3);
+}
+
+#[test]
+fn a_car_in_a_third_of_the_points_and_strays_change_nothing() {
+    let clean = fit(&scan(2, smooth), 1e-8);
+    let mut points = scan(2, smooth);
+    let mut random = Random(9);
+    for (k, p) in points.iter_mut().enumerate() {
+        let [s, t, _] = p.metres();
+        let under = (4.0..8.0).contains(&s) && (-1.0..0.8).contains(&t);
+        if (under && k % 3 == 0) || k % 97 == 0 {
+            let z = smooth(s, t) + 0.2 + random.uniform();
+            p.abc[2] = Frame::pack(z).unwrap();
+            p.setup = 6;
+        }
+    }
+    let rows = fit(&points, 1e-8);
+    let worst = rows
+        .z_m
+        .iter()
+        .zip(&clean.z_m)
+        .filter(|(a, _)| a.is_finite());
+    let worst = worst.map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+    // A third fewer points under the car move a node by a fraction of its σ of 0.1 mm.
+    assert!(worst < 3e-4, "a node moved by {worst} m");
+    assert!(rows.flags.iter().any(|f| f & flags::OUTLIERS != 0));
+}
+
+#[test]
+fn a_car_that_hides_the_road_leaves_a_hole_and_no_hump() {
+    let mut points = scan(3, smooth);
+    for p in &mut points {
+        let [s, t, _] = p.metres();
+        if (4.0..8.0).contains(&s) && (-1.0..0.8).contains(&t) {
+            p.abc[2] = Frame::pack(smooth(s, t) + 1.2 + 0.05 * (7.0 * s).sin()).unwrap();
+        }
+    }
+    let rows = fit(&points, 1e-8);
+    assert!(rows.node(60, 32).is_none());
+    let e = errors(&rows, smooth, |_, _| true);
+    assert!(
+        e.iter().all(|v| v.abs() < 1e-3),
+        "worst {}",
+        e.iter().fold(0.0, |a: f64, v| a.max(v.abs()))
+    );
+}
+
+#[test]
+fn a_five_millimetre_seam_stays_a_step() {
+    let seam = |s: f64, t: f64| smooth(s, t) + if t > 0.03 { 0.005 } else { 0.0 };
+    let rows = fit(&scan(4, seam), 1e-8);
+    let mut e: Vec<f64> = errors(&rows, seam, |_, t| (t - 0.03).abs() < 0.15)
+        .iter()
+        .map(|v| v.abs())
+        .collect();
+    e.sort_unstable_by(f64::total_cmp);
+    let p95 = e[e.len() * 95 / 100];
+    // A plain window of the same width is 2.4 mm off at the step.
+    assert!(p95 < 1.5e-3, "95 % {p95}");
+}
+
+#[test]
+fn a_pothole_wider_than_the_spacing_keeps_its_depth() {
+    let hole = |s: f64, t: f64| {
+        let r = (s - 6.0).hypot(t);
+        smooth(s, t) - if r < 0.175 { 0.03 } else { 0.0 }
+    };
+    let rows = fit(&scan(5, hole), 1e-8);
+    let node = rows.node(60, 32).unwrap();
+    assert!(
+        (node.z_m - hole(6.0, 0.0)).abs() < 1e-3,
+        "{}",
+        node.z_m - smooth(6.0, 0.0)
+    );
+}
+
+#[test]
+fn narrow_holes_are_bridged_and_flagged_and_wide_ones_stay_holes() {
+    let points: Vec<_> = scan(6, smooth)
+        .into_iter()
+        .filter(|p| {
+            let [s, t, _] = p.metres();
+            !((3.0..3.4).contains(&s) || (6.0..7.5).contains(&s) && t.abs() < 1.0)
+        })
+        .collect();
+    let rows = fit(&points, 1e-8);
+    let bridged = rows.node(32, 32).unwrap();
+    assert!(bridged.flags & flags::BRIDGED != 0 && (bridged.z_m - smooth(3.2, 0.0)).abs() < 2e-3);
+    assert!(rows.node(68, 32).is_none());
+}
+
+#[test]
+fn the_level_of_a_random_walk_road_is_found_through_the_noise() {
+    // A road that is a random walk along s has D(d) = q·d, as S(k) = A·k⁻³ has 8π²·A·d.
+    let (a, mut random) = (1e-8, Random(7));
+    let mut walk = vec![0.0; 2600];
+    for k in 1..walk.len() {
+        walk[k] = walk[k - 1] + (78.957 * a * 0.005_f64).sqrt() * random.gauss();
+    }
+    let z = |s: f64, _: f64| walk[crate::numeric::to_index(s / 0.005)];
+    let sums = cell_sums(&scan(8, z), &lattice(), 0, &limits());
+    let level = road_level_m(&sums, &lattice()).unwrap();
+    // One walk of 12.8 m has about 30 independent lags: ±40 %; all columns share it.
+    assert!((0.4e-8..2.2e-8).contains(&level), "level {level}");
+}

@@ -1,0 +1,184 @@
+//! What a build found, as plain data.
+
+use crate::deviation::Summary;
+use crate::mesh::{MaskReport, MeshCheck};
+use crate::ribbon::Gap;
+
+/// Version of the shape of `report.json`; raised when a field changes its meaning or goes.
+pub const FORMAT_VERSION: u32 = 1;
+
+/// Said in every report: what the surface must not be trusted for without others.
+pub const CAUTIONS: [&str; 3] = [
+    "The surface is as good as the scan and its registration: have control and checkpoints by a licensed surveyor before anything is built or judged by it.",
+    "It is made for simulation. For a real road, its repair or the safety of people on it, a licensed engineer and the local codes decide.",
+    "Scanning beside traffic and with a laser is dangerous work: follow the site's rules and the instrument's laser class.",
+];
+
+/// One input file.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Input {
+    /// The file's name without its folder, so that a moved project gives the same report.
+    pub name: String,
+    /// Format and variant.
+    pub format: String,
+    /// Size, bytes.
+    pub bytes: u64,
+    /// BLAKE3 of the whole file, hexadecimal.
+    pub blake3: String,
+    /// Its unit and how it is known.
+    pub units: String,
+}
+
+/// The ribbon in numbers.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct RibbonReport {
+    /// Length of the reference line, metres.
+    pub length_m: f64,
+    /// Whether it closes.
+    pub closed: bool,
+    /// Least, mean and greatest width, metres.
+    pub widths_m: [f64; 3],
+    /// Greatest |κ| · distance to the inner edge; the coordinates fold at 1.
+    pub fold_ratio: f64,
+    /// Stretches where an edge was not seen, with the reason.
+    pub gaps: Vec<Gap>,
+    /// What was decided on the way.
+    pub notes: Vec<String>,
+}
+
+/// What became of the nodes, summed over the course.
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct FieldCounts {
+    /// Nodes between the edges.
+    pub inside: u64,
+    /// Of these, with a height.
+    pub fitted: u64,
+    /// Heights carried over a narrow hole.
+    pub bridged: u64,
+    /// Nodes with one or two points only.
+    pub sparse: u64,
+    /// Nodes where many points were set aside as not road.
+    pub outliers: u64,
+    /// Nodes at a step.
+    pub step: u64,
+    /// Median σ of the fitted heights, millimetres (to 0.01 mm).
+    pub sigma_median_mm: f64,
+    /// σ that 95 % of the fitted heights stay below, millimetres (to 0.01 mm).
+    pub sigma_95_mm: f64,
+    /// Level A of the road's spectrum S(k) = A·k⁻³, m.
+    pub level_m: f64,
+    /// Median number of points a fitted node has in its cell.
+    pub points_median: u32,
+}
+
+/// A spot as it stands in the report.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct SpotReport {
+    /// Number, as in `deviation.csv` and on the picture.
+    pub id: u32,
+    /// Station and offset, metres.
+    pub at_m: [f64; 2],
+    /// World coordinates, metres.
+    pub xy_m: [f64; 2],
+    /// Area, m².
+    pub area_m2: f64,
+    /// Largest robust mean of its cells, signed, millimetres.
+    pub worst_mm: f64,
+    /// Why.
+    pub why: String,
+}
+
+/// What the run was asked to do.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Parameters {
+    /// Spacing asked for, metres.
+    pub spacing_m: f64,
+    /// Spacing along the line that divides it evenly, metres.
+    pub s_step_m: f64,
+    /// Tolerance, millimetres.
+    pub tolerance_mm: f64,
+    /// Widest hole that is bridged, metres.
+    pub bridge_m: f64,
+    /// Whether a rough line was given.
+    pub line_given: bool,
+    /// Whether the course was said to be closed.
+    pub closed_given: Option<bool>,
+    /// Whether scanner positions were known.
+    pub setups_known: bool,
+}
+
+/// One stage's share of the run.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct StageRun {
+    /// The stage.
+    pub stage: String,
+    /// Wall time, seconds.
+    pub seconds: f64,
+    /// Highest resident memory of the process so far, MiB; 0 where the system does not tell.
+    pub peak_mib: u64,
+}
+
+/// What differs from run to run; nothing in it is part of the answer.
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize, serde::Deserialize)]
+pub struct RunReport {
+    /// Worker threads.
+    pub threads: usize,
+    /// Stages in order.
+    pub stages: Vec<StageRun>,
+}
+
+/// Everything that a build found.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Report {
+    /// [`FORMAT_VERSION`].
+    pub format_version: u32,
+    /// Version of the tool.
+    pub version: String,
+    /// What it was asked to do.
+    pub parameters: Parameters,
+    /// What it read.
+    pub inputs: Vec<Input>,
+    /// Points read, and points on the road.
+    pub points: u64,
+    /// Points between the edges.
+    pub points_on_road: u64,
+    /// Points dropped: not finite, or more than 40 km from the origin.
+    pub points_dropped: u64,
+    /// Setups: how many, and how many with a known position.
+    pub setups: u64,
+    /// Whole-metre origin of every local coordinate.
+    pub origin_m: [f64; 3],
+    /// Name of the coordinate system, where the files have one.
+    pub crs: Option<String>,
+    /// The ribbon.
+    pub ribbon: RibbonReport,
+    /// The field.
+    pub field: FieldCounts,
+    /// What was left out of the mesh.
+    pub mask: MaskReport,
+    /// The check of the mesh.
+    pub mesh: MeshCheck,
+    /// The deviation map in numbers, and the verdict.
+    pub deviation: Summary,
+    /// The spots, most severe first, at most [`Report::MOST_SPOTS`].
+    pub spots: Vec<SpotReport>,
+    /// What a reader should doubt.
+    pub doubts: Vec<String>,
+    /// [`CAUTIONS`].
+    pub cautions: Vec<String>,
+    /// Times and memory; leave out when comparing two reports.
+    pub run: RunReport,
+}
+
+impl Report {
+    /// Spots listed in the report; `deviation.csv` has them all.
+    pub const MOST_SPOTS: usize = 100;
+
+    /// The report as JSON text.
+    ///
+    /// # Errors
+    /// Never for a report of finite numbers; whatever `serde_json` says otherwise.
+    pub fn to_json(&self) -> Result<String, serde_json::Error> {
+        Ok(serde_json::to_string_pretty(self)? + "\n")
+    }
+}

@@ -1,0 +1,9 @@
+//! All that was found, for people and for scripts.
+
+mod content;
+mod text;
+
+pub use content::{
+    CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RibbonReport, RunReport,
+    SpotReport, StageRun,
+};

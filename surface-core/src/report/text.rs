@@ -1,0 +1,147 @@
+//! The report in words: what a track modeller reads in ten seconds.
+
+use std::fmt::Write as _;
+
+use super::content::{Report, RibbonReport};
+use crate::deviation::Verdict;
+
+/// Spots that the summary names; the rest is in `deviation.csv`.
+const NAMED_SPOTS: usize = 5;
+
+impl Report {
+    /// The summary: verdict first, then road, surface, deviation, doubts.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        let mut out = self.verdict_line();
+        let _ = writeln!(out, "{}", self.road_line());
+        let _ = writeln!(out, "{}", self.surface_line());
+        let _ = writeln!(out, "{}", self.mesh_line());
+        let _ = writeln!(out, "{}", self.deviation_line());
+        for spot in self.spots.iter().take(NAMED_SPOTS) {
+            let _ = writeln!(
+                out,
+                "  spot {:<3} s {:8.1} m  t {:+6.2} m  {:+6.1} mm  {:6.2} m²  {}",
+                spot.id, spot.at_m[0], spot.at_m[1], spot.worst_mm, spot.area_m2, spot.why
+            );
+        }
+        if self.spots.len() > NAMED_SPOTS {
+            let _ = writeln!(out, "  … all spots are in deviation.csv");
+        }
+        for doubt in &self.doubts {
+            let _ = writeln!(out, "doubt       {doubt}");
+        }
+        out
+    }
+
+    fn verdict_line(&self) -> String {
+        let tolerance = self.parameters.tolerance_mm;
+        match self.deviation.verdict {
+            Verdict::WithinTolerance => format!("WITHIN TOLERANCE ({tolerance} mm)\n"),
+            Verdict::Beyond { spots, share } => format!(
+                "TOLERANCE NOT MET ({tolerance} mm): {spots} spots, {:.2} % of the cells\n",
+                100.0 * share
+            ),
+            Verdict::NothingJudged => "NOTHING COULD BE JUDGED: no cell has enough points\n".into(),
+        }
+    }
+
+    fn road_line(&self) -> String {
+        format!(
+            "{}; {} of {} points on it",
+            self.ribbon.line(),
+            grouped(self.points_on_road),
+            grouped(self.points)
+        )
+    }
+
+    fn surface_line(&self) -> String {
+        let f = &self.field;
+        let share = |n: u64| 100.0 * n as f64 / f.inside.max(1) as f64;
+        format!(
+            "surface     {} heights at {} m, σ {:.2} mm (95 % below {:.2}); {:.2} % bridged, {:.2} % holes",
+            grouped(f.fitted),
+            self.parameters.spacing_m,
+            f.sigma_median_mm,
+            f.sigma_95_mm,
+            share(f.bridged),
+            share(f.inside.saturating_sub(f.fitted))
+        )
+    }
+
+    fn mesh_line(&self) -> String {
+        let m = &self.mesh;
+        let state = if m.is_valid() { "no defect" } else { "DEFECTS" };
+        let mut out = format!(
+            "mesh        {} triangles, {state}; least angle off the rails {:.1}°",
+            grouped(m.faces),
+            m.least_angle_off_rails_deg
+        );
+        for (name, count) in m.defects().iter().filter(|d| d.1 > 0) {
+            let _ = write!(out, "; {count} {name}");
+        }
+        out
+    }
+
+    fn deviation_line(&self) -> String {
+        let d = &self.deviation;
+        let quantiles = d.d_quantiles_m.map_or_else(String::new, |q| {
+            let [half, most, nearly_all] = q.map(|v| 1e3 * v);
+            format!("; points |d| {half:.1} / {most:.1} / {nearly_all:.1} mm (50 / 95 / 99 %)")
+        });
+        format!(
+            "deviation   {:.2} % of the cells within {} mm{quantiles}",
+            100.0 * d.share_within,
+            self.parameters.tolerance_mm
+        )
+    }
+}
+
+impl RibbonReport {
+    fn line(&self) -> String {
+        let [least, mean, most] = self.widths_m;
+        let shape = if self.closed { "closed" } else { "open" };
+        format!(
+            "road        {:.1} m {shape}, {least:.2} to {most:.2} m wide (mean {mean:.2})",
+            self.length_m
+        )
+    }
+
+    /// The ribbon in words: the road, gaps in its edges, what was decided.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        let mut out = self.line() + "\n";
+        for gap in &self.gaps {
+            let _ = writeln!(
+                out,
+                "gap         {} edge, s {:.1} to {:.1} m: {}",
+                gap.side, gap.from_s_m, gap.to_s_m, gap.reason
+            );
+        }
+        for note in &self.notes {
+            let _ = writeln!(out, "note        {note}");
+        }
+        out
+    }
+}
+
+/// 1234567 → "1 234 567" (narrow no-break spaces).
+fn grouped(n: u64) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (k, digit) in digits.chars().enumerate() {
+        if k > 0 && (digits.len() - k) % 3 == 0 {
+            out.push('\u{202f}');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn large_counts_are_grouped_by_three() {
+        assert_eq!(super::grouped(1_234_567), "1\u{202f}234\u{202f}567");
+        assert_eq!(super::grouped(12), "12");
+    }
+}

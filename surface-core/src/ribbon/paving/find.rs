@@ -1,0 +1,565 @@
+//! Both edges along the whole line.
+
+use rayon::prelude::*;
+
+use super::evidence::{Class, Evidence, Sample};
+use super::profile::{Cell, CellSize, ProfileShape, Row, rows};
+use super::refine::{WINDOW_M, refined_edge};
+use super::stretch::{Stretch, Wanted, points_beside};
+use super::trace::best_path;
+use crate::cloud::{TileError, TileStore};
+use crate::numeric::{ceil_i32, floor_i32, median, quantile, to_index};
+use crate::progress::{Cancelled, Progress};
+use crate::ribbon::{EdgeError, Edges, Gap, ReferenceLine, Side};
+
+/// Step between stations, metres: half the distance over which edges of real roads are straight.
+const STATION_STEP_M: f64 = 0.5;
+/// Stations of a stretch: 64 m, some megabytes of points.
+const STRETCH_STATIONS: usize = 128;
+/// Stretches worked on at once; their points are all that is in memory.
+const STRETCHES_AT_ONCE: usize = 4;
+/// Densest use of points: ten a cell of the profiles, and a point each 4 mm of t for the change
+/// point. More would cost time and move no edge by a millimetre.
+const PROFILE_DENSITY_PER_M2: f64 = 400.0;
+const REFINE_DENSITY_PER_M2: f64 = 1000.0;
+/// Without a guess: the road reaches at least this far from the line, metres…
+const SURE_ROAD_M: f64 = 1.5;
+/// …and this outermost part of what was scanned beside it is verge, metres.
+const SURE_VERGE_M: f64 = 3.0;
+/// With a guess: verge begins and ends this far beyond it, metres.
+const VERGE_BEYOND_M: [f64; 2] = [0.3, 2.0];
+/// Cross-lines are not followed beyond this share of the way to the centre of curvature.
+const FOLD_SHARE: f64 = 0.95;
+/// A fall of evidence by this much per 0.05 m cell over a quarter of a metre ends the road…
+const STOP_PER_CELL: f64 = 2.0;
+const STOP_WIDTH_M: f64 = 0.25;
+/// …but at least this much, when cells are wide.
+const STOP_LEAST: f64 = 3.0;
+/// Share of the stop's fall that must show within [`SEEN_WITHIN_M`] for an edge to count as seen.
+const SEEN_SHARE: f64 = 0.3;
+const SEEN_WITHIN_M: f64 = 0.5;
+/// Shorter stretches without evidence are bridged without a word, metres.
+const MIN_GAP_M: f64 = 1.0;
+/// Half the length over which refined edges are smoothed, metres.
+const SMOOTH_HALF_M: f64 = 1.5;
+/// Refined edges further than this from the median of their neighbours are strays, metres (or 4
+/// times the neighbours' own spread).
+const STRAY_M: f64 = 0.03;
+
+/// How edges are sought.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PavingParams {
+    /// No edge is sought further than this from the line, metres.
+    pub search_half_width_m: f64,
+    /// With a guess, no edge is sought further than this beyond it, metres.
+    pub beyond_guess_m: f64,
+}
+
+impl Default for PavingParams {
+    /// 15 m: half of the widest start straight; 3 m: a kerb and some verge beyond a paved mask.
+    fn default() -> Self {
+        Self {
+            search_half_width_m: 15.0,
+            beyond_guess_m: 3.0,
+        }
+    }
+}
+
+/// Why no edges were found.
+#[derive(Debug, thiserror::Error)]
+pub enum PavingError {
+    /// The tile store failed.
+    #[error(transparent)]
+    Tiles(#[from] TileError),
+    /// Stopped on request.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+    /// No points lie beside the line.
+    #[error("no points within {half_width_m:.1} m of the line")]
+    NoPoints {
+        /// How far was looked, metres.
+        half_width_m: f64,
+    },
+    /// An edge was seen nowhere.
+    #[error("the {side} edge shows nowhere within {half_width_m:.1} m of the line: {reason}")]
+    NoEdge {
+        /// Which edge.
+        side: Side,
+        /// How far was looked, metres.
+        half_width_m: f64,
+        /// The most frequent reason.
+        reason: &'static str,
+    },
+    /// The edges cross.
+    #[error("the edges found do not bound a road: {0}")]
+    Edges(#[from] EdgeError),
+}
+
+/// Find both edges of the paving along `line` in the world tile store.
+///
+/// `guess` (from a paved mask, or an earlier round) says where to learn road and verge and how far
+/// to look; without it the road is taken to reach 1.5 m either way. Evenness from point to point
+/// decides; brightness and steps only help, so that paint, kerbs and other asphalt stay inside.
+/// Where an edge does not show it is interpolated and a [`Gap`] with the reason is given.
+///
+/// The result does not depend on the number of threads. Memory: a few stretches of 64 m of points,
+/// and 6 bytes per 0.5 m of line and cell across.
+///
+/// # Errors
+/// [`PavingError`].
+pub fn find_edges(
+    line: &ReferenceLine,
+    tiles: &TileStore,
+    guess: Option<&Edges>,
+    params: &PavingParams,
+    progress: &mut dyn Progress,
+) -> Result<(Edges, Vec<Gap>), PavingError> {
+    let search = Search::new(line, tiles, guess, params)?;
+    progress.stage("edges", 2 * search.stations as u64);
+    let profiles = search.profiles(progress)?;
+    let evidence = search.learn(&profiles);
+    let mut tracks = [Side::Left, Side::Right].map(|side| search.track(side, &profiles, &evidence));
+    drop(profiles);
+    search.refine(&mut tracks, progress)?;
+    let mut gaps = Vec::new();
+    for (track, side) in tracks.iter_mut().zip([Side::Left, Side::Right]) {
+        gaps.extend(search.bridge(track, side)?);
+    }
+    let [left, right] = tracks;
+    let right = right.out_m.iter().map(|t| -t).collect();
+    let edges = Edges::new(search.step, left.out_m, right, line.is_closed())?;
+    Ok((edges, gaps))
+}
+
+/// One edge while it is being found: distance outwards from the line at every station, and why it
+/// is not seen there.
+struct Track {
+    out_m: Vec<f64>,
+    unseen: Vec<Option<&'static str>>,
+}
+
+/// The job: stations, how far to look, what to learn from.
+struct Search<'a> {
+    line: &'a ReferenceLine,
+    tiles: &'a TileStore,
+    guess: Option<&'a Edges>,
+    stations: usize,
+    step: f64,
+    shape: ProfileShape,
+    /// How far to look left and right at each station, metres.
+    limits: Vec<[f64; 2]>,
+}
+
+impl<'a> Search<'a> {
+    fn new(
+        line: &'a ReferenceLine,
+        tiles: &'a TileStore,
+        guess: Option<&'a Edges>,
+        params: &PavingParams,
+    ) -> Result<Self, PavingError> {
+        let pieces = to_index((line.length_m() / STATION_STEP_M).round()).max(4);
+        let step = line.length_m() / pieces as f64;
+        let stations = if line.is_closed() { pieces } else { pieces + 1 };
+        let limit = |k: usize| limits_at(line, guess, params, k as f64 * step);
+        let limits: Vec<[f64; 2]> = (0..stations).map(limit).collect();
+        let half_width_m = limits.iter().flatten().copied().fold(0.0, f64::max);
+        let density = density_along(line, tiles).min(PROFILE_DENSITY_PER_M2);
+        if density <= 0.0 {
+            return Err(PavingError::NoPoints { half_width_m });
+        }
+        let size = CellSize::for_density(density);
+        let cells = to_index((half_width_m / size.width_m).ceil()).max(1);
+        Ok(Self {
+            line,
+            tiles,
+            guess,
+            stations,
+            step,
+            shape: ProfileShape { size, cells },
+            limits,
+        })
+    }
+
+    /// t from right to left that is road beyond doubt.
+    fn core(&self, station: usize) -> [f64; 2] {
+        let s = station as f64 * self.step;
+        self.guess.map_or([-SURE_ROAD_M, SURE_ROAD_M], |g| {
+            let (l, r) = (g.left_m(s), g.right_m(s));
+            [0.75 * r + 0.25 * l, 0.25 * r + 0.75 * l]
+        })
+    }
+
+    /// The stretches of the line in batches.
+    fn batches(&self) -> Vec<Vec<Stretch>> {
+        let stretch = |first: usize| Stretch {
+            first,
+            stations: STRETCH_STATIONS.min(self.stations - first),
+            step_m: self.step,
+        };
+        let all: Vec<Stretch> = (0..self.stations)
+            .step_by(STRETCH_STATIONS)
+            .map(stretch)
+            .collect();
+        all.chunks(STRETCHES_AT_ONCE)
+            .map(<[Stretch]>::to_vec)
+            .collect()
+    }
+
+    fn reach_over(&self, stretch: &Stretch) -> f64 {
+        let limits = &self.limits[stretch.first..stretch.first + stretch.stations];
+        limits.iter().flatten().copied().fold(0.0, f64::max)
+    }
+
+    /// Run `work` over all stretches, some at a time, keeping their order.
+    fn over_stretches<T: Send>(
+        &self,
+        progress: &mut dyn Progress,
+        work: impl Fn(&Stretch) -> Result<T, TileError> + Sync,
+    ) -> Result<Vec<T>, PavingError> {
+        let mut out = Vec::new();
+        for batch in self.batches() {
+            let results: Result<Vec<T>, TileError> = batch.par_iter().map(&work).collect();
+            out.extend(results?);
+            progress.advance(batch.iter().map(|s| s.stations as u64).sum())?;
+        }
+        Ok(out)
+    }
+
+    fn profiles(&self, progress: &mut dyn Progress) -> Result<Vec<Row>, PavingError> {
+        let work = |stretch: &Stretch| {
+            let wanted = Wanted {
+                reach_t_m: self.reach_over(stretch),
+                margin_s_m: self.shape.size.half_length_m,
+                density_per_m2: PROFILE_DENSITY_PER_M2,
+            };
+            let points = points_beside(self.line, self.tiles, stretch, &wanted)?;
+            let mut rows = rows(&points, stretch, &self.shape, &|k| {
+                self.core(stretch.first + k)
+            });
+            for (k, row) in rows.iter_mut().enumerate() {
+                self.cut_at_limits(row, stretch.first + k);
+            }
+            Ok(rows)
+        };
+        let rows = self.over_stretches(progress, work)?;
+        Ok(rows.into_iter().flatten().collect())
+    }
+
+    fn cut_at_limits(&self, row: &mut Row, station: usize) {
+        for (cells, limit) in row.iter_mut().zip(self.limits[station]) {
+            let keep = to_index(limit / self.shape.size.width_m);
+            cells.iter_mut().skip(keep).for_each(|c| *c = Cell::EMPTY);
+        }
+    }
+
+    fn learn(&self, profiles: &[Row]) -> Evidence {
+        let mut sample = Sample::new();
+        for (station, row) in profiles.iter().enumerate() {
+            let core = self.core(station);
+            for (side, cells) in row.iter().enumerate() {
+                let road = if side == 0 {
+                    [core[0], core[1]]
+                } else {
+                    [-core[1], -core[0]]
+                };
+                let verge = self.verge(station, side, cells);
+                for (j, &cell) in cells.iter().enumerate() {
+                    let out = (j as f64 + 0.5) * self.shape.size.width_m;
+                    if (road[0]..=road[1]).contains(&out) {
+                        sample.add(cell, Class::Road);
+                    } else if (verge[0]..=verge[1]).contains(&out) {
+                        sample.add(cell, Class::Verge);
+                    }
+                }
+            }
+        }
+        sample.learn()
+    }
+
+    /// Distances from the line that are verge: just beyond the guess, or the outermost of what was
+    /// scanned.
+    fn verge(&self, station: usize, side: usize, cells: &[Cell]) -> [f64; 2] {
+        let s = station as f64 * self.step;
+        if let Some(guess) = self.guess {
+            let edge = if side == 0 {
+                guess.left_m(s)
+            } else {
+                -guess.right_m(s)
+            };
+            return VERGE_BEYOND_M.map(|beyond| edge + beyond);
+        }
+        let filled = cells
+            .iter()
+            .rposition(|c| !c.is_empty())
+            .map_or(0, |j| j + 1);
+        let end = filled as f64 * self.shape.size.width_m;
+        [(end - SURE_VERGE_M).max(SURE_ROAD_M + SURE_VERGE_M), end]
+    }
+
+    /// Fall of evidence after which the road has ended.
+    fn stop(&self) -> f64 {
+        (STOP_PER_CELL * STOP_WIDTH_M / self.shape.size.width_m).max(STOP_LEAST)
+    }
+
+    /// The coarse edge of one side.
+    fn track(&self, side: Side, profiles: &[Row], evidence: &Evidence) -> Track {
+        let (stop, index) = (self.stop(), side as usize);
+        let width = self.shape.size.width_m;
+        let scores: Vec<Vec<f32>> = profiles
+            .iter()
+            .zip(&self.limits)
+            .map(|(row, limits)| {
+                let mut score = evidence.score(&row[index], stop);
+                let last = to_index(limits[index] / width);
+                let worst =
+                    score.iter().copied().fold(0.0, f32::max) - crate::numeric::to_f32(stop);
+                score.iter_mut().skip(last + 1).for_each(|v| *v = worst);
+                score
+            })
+            .collect();
+        let path = best_path(&scores, width, self.line.is_closed());
+        let unseen = (0..self.stations)
+            .map(|k| {
+                self.doubt(
+                    &scores[k],
+                    &profiles[k][index],
+                    path[k],
+                    self.limits[k][index],
+                )
+            })
+            .collect();
+        Track {
+            out_m: path.iter().map(|&j| j as f64 * width).collect(),
+            unseen,
+        }
+    }
+
+    /// Why the edge after `j` cells is not to be believed, if so.
+    fn doubt(&self, score: &[f32], cells: &[Cell], j: usize, limit: f64) -> Option<&'static str> {
+        let width = self.shape.size.width_m;
+        let look = to_index((SEEN_WITHIN_M / width).ceil());
+        let last = to_index(limit / width).min(cells.len());
+        let around = &cells[j.saturating_sub(look)..(j + look).min(cells.len())];
+        let filled = around.iter().filter(|c| !c.is_empty()).count();
+        let beyond = score[(j + look).min(score.len() - 1)];
+        if j + 1 >= last {
+            Some("the paving reaches to the end of the search")
+        } else if filled * 2 < around.len() {
+            Some("no points near the edge")
+        } else if f64::from(score[j] - beyond) < SEEN_SHARE * self.stop() {
+            Some("no contrast between road and verge")
+        } else {
+            None
+        }
+    }
+
+    /// Move the seen edges to where the raw points change, and smooth them along the line.
+    fn refine(
+        &self,
+        tracks: &mut [Track; 2],
+        progress: &mut dyn Progress,
+    ) -> Result<(), PavingError> {
+        let coarse = &*tracks;
+        let work = |stretch: &Stretch| self.refine_stretch(stretch, coarse);
+        let refined = self.over_stretches(progress, work)?;
+        let refined: Vec<[Option<f64>; 2]> = refined.into_iter().flatten().collect();
+        for (side, track) in tracks.iter_mut().enumerate() {
+            let raw: Vec<Option<f64>> = refined.iter().map(|r| r[side]).collect();
+            let smooth = self.smooth(&raw);
+            for (k, v) in smooth.into_iter().enumerate() {
+                match v {
+                    Some(v) if track.unseen[k].is_none() => track.out_m[k] = v,
+                    Some(_) => {}
+                    None => {
+                        track.unseen[k].get_or_insert("no contrast between road and verge");
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn refine_stretch(
+        &self,
+        stretch: &Stretch,
+        coarse: &[Track; 2],
+    ) -> Result<Vec<[Option<f64>; 2]>, TileError> {
+        let half = self.shape.size.half_length_m;
+        let outs = |track: &Track| {
+            let out = &track.out_m[stretch.first..stretch.first + stretch.stations];
+            out.iter().copied().fold(0.0, f64::max)
+        };
+        let wanted = Wanted {
+            reach_t_m: outs(&coarse[0]).max(outs(&coarse[1])) + WINDOW_M,
+            margin_s_m: half,
+            density_per_m2: REFINE_DENSITY_PER_M2,
+        };
+        let points = points_beside(self.line, self.tiles, stretch, &wanted)?;
+        let edge = |k: usize, side: usize| {
+            let station = stretch.first + k;
+            let track = &coarse[side];
+            let sign = if side == 0 { 1.0 } else { -1.0 };
+            let t = sign * track.out_m[station];
+            let core = self.core(station);
+            let found = refined_edge(&points, stretch.station(k), half, core, sign, t);
+            found
+                .filter(|_| track.unseen[station].is_none())
+                .map(|t| sign * t)
+        };
+        Ok((0..stretch.stations)
+            .map(|k| [edge(k, 0), edge(k, 1)])
+            .collect())
+    }
+
+    /// Robust local lines through the refined edges: strays go, real changes of width stay.
+    fn smooth(&self, raw: &[Option<f64>]) -> Vec<Option<f64>> {
+        let reach = ceil_i32(SMOOTH_HALF_M / self.step);
+        let n = raw.len();
+        let at = |k: usize, d: i32| {
+            let j = floor_i32(k as f64) + d;
+            let j = if self.line.is_closed() {
+                usize::try_from(j.rem_euclid(floor_i32(n as f64))).ok()
+            } else {
+                usize::try_from(j).ok().filter(|j| *j < n)
+            };
+            j.and_then(|j| raw[j])
+                .map(|v| (f64::from(d) * self.step, v))
+        };
+        (0..n)
+            .map(|k| {
+                local_line(
+                    &(-reach..=reach)
+                        .filter_map(|d| at(k, d))
+                        .collect::<Vec<_>>(),
+                )
+            })
+            .collect()
+    }
+
+    /// Interpolate where the edge is not seen and say so.
+    fn bridge(&self, track: &mut Track, side: Side) -> Result<Vec<Gap>, PavingError> {
+        let n = self.stations;
+        let seen: Vec<usize> = (0..n).filter(|&k| track.unseen[k].is_none()).collect();
+        let Some(&first) = seen.first() else {
+            return Err(self.no_edge(track, side));
+        };
+        let mut gaps = Vec::new();
+        for (i, &a) in seen.iter().enumerate() {
+            let b = seen.get(i + 1).copied().unwrap_or(first + n);
+            if b > a + 1 && (self.line.is_closed() || b < n) {
+                self.bridge_between(track, a, b);
+                gaps.extend(self.gap(track, side, a + 1, b - 1));
+            }
+        }
+        if !self.line.is_closed() {
+            let last = seen[seen.len() - 1];
+            for k in (0..first).chain(last + 1..n) {
+                track.out_m[k] = track.out_m[if k < first { first } else { last }];
+            }
+            let ends = [(0, first), (last + 1, n)];
+            let ends = ends.into_iter().filter(|(a, b)| a < b);
+            gaps.extend(ends.filter_map(|(a, b)| self.gap(track, side, a, b - 1)));
+        }
+        gaps.sort_by(|a, b| a.from_s_m.total_cmp(&b.from_s_m));
+        Ok(gaps)
+    }
+
+    fn bridge_between(&self, track: &mut Track, a: usize, b: usize) {
+        let n = self.stations;
+        let (from, to) = (track.out_m[a], track.out_m[b % n]);
+        for k in a + 1..b {
+            let share = (k - a) as f64 / (b - a) as f64;
+            track.out_m[k % n] = from + share * (to - from);
+        }
+    }
+
+    /// The gap over stations a..=b (b may run past the closure), if long enough to tell.
+    fn gap(&self, track: &Track, side: Side, a: usize, b: usize) -> Option<Gap> {
+        let length = (b + 1 - a) as f64 * self.step;
+        let end = self.line.length_m();
+        let s = |k: f64| {
+            let s = k * self.step;
+            if s > end { s - end } else { s }
+        };
+        (length >= MIN_GAP_M).then(|| Gap {
+            from_s_m: s((a as f64 - 0.5).max(0.0)),
+            to_s_m: s(b as f64 + 0.5).min(end),
+            side,
+            reason: commonest((a..=b).filter_map(|k| track.unseen[k % self.stations])).to_owned(),
+        })
+    }
+
+    fn no_edge(&self, track: &Track, side: Side) -> PavingError {
+        let limits = self.limits.iter().map(|l| l[side as usize]);
+        PavingError::NoEdge {
+            side,
+            half_width_m: limits.fold(0.0, f64::max),
+            reason: commonest(track.unseen.iter().filter_map(|r| *r)),
+        }
+    }
+}
+
+fn commonest(reasons: impl Iterator<Item = &'static str>) -> &'static str {
+    let mut counts = std::collections::BTreeMap::new();
+    for reason in reasons {
+        *counts.entry(reason).or_insert(0usize) += 1;
+    }
+    counts
+        .into_iter()
+        .max_by_key(|(_, n)| *n)
+        .map_or("not seen", |(r, _)| r)
+}
+
+/// How far to look to the left and the right of the line at s.
+fn limits_at(
+    line: &ReferenceLine,
+    guess: Option<&Edges>,
+    params: &PavingParams,
+    s: f64,
+) -> [f64; 2] {
+    let curvature = line.curvature_per_m(s);
+    let fold = FOLD_SHARE / curvature.abs().max(1e-9);
+    let one = |edge: Option<f64>, inner: bool| {
+        let far = edge.map_or(f64::INFINITY, |e| e + params.beyond_guess_m);
+        let far = far.min(params.search_half_width_m).max(SURE_ROAD_M);
+        if inner { far.min(fold) } else { far }
+    };
+    [
+        one(guess.map(|g| g.left_m(s)), curvature > 0.0),
+        one(guess.map(|g| -g.right_m(s)), curvature < 0.0),
+    ]
+}
+
+/// Lower quartile of the density of the tiles under the line, points per m².
+fn density_along(line: &ReferenceLine, tiles: &TileStore) -> f64 {
+    let steps = to_index(line.length_m() / 16.0) + 1;
+    let tile = |k: usize| {
+        let p = line.point(k as f64 * 16.0);
+        let key = (floor_i32(p[0] / 16.0), floor_i32(p[1] / 16.0));
+        tiles.count(key) as f64 / 256.0
+    };
+    let mut densities: Vec<f64> = (0..steps).map(tile).filter(|d| *d > 0.0).collect();
+    quantile(&mut densities, 0.25).unwrap_or(0.0)
+}
+
+/// Value at 0 of a line through (distance, value) pairs, strays left out.
+fn local_line(pairs: &[(f64, f64)]) -> Option<f64> {
+    let mut values: Vec<f64> = pairs.iter().map(|p| p.1).collect();
+    let middle = median(&mut values)?;
+    let spread = crate::numeric::mad_sigma(&mut values, middle)?;
+    let limit = STRAY_M.max(4.0 * spread);
+    let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (d, v) in pairs.iter().filter(|p| (p.1 - middle).abs() <= limit) {
+        n += 1.0;
+        x += d;
+        y += v;
+        xx += d * d;
+        xy += d * v;
+    }
+    let det = n * xx - x * x;
+    Some(if n >= 3.0 && det > 1e-9 {
+        (y * xx - x * xy) / det
+    } else {
+        middle
+    })
+}
