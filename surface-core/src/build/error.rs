@@ -23,15 +23,24 @@ pub enum BuildError {
     /// No course in the cloud.
     #[error(transparent)]
     Course(#[from] crate::ribbon::CourseError),
+    /// No ribbon along the course.
+    #[error(transparent)]
+    Ribbon(#[from] crate::ribbon::RibbonError),
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
     /// No mesh on the field.
     #[error(transparent)]
     Mesh(#[from] crate::mesh::MeshError),
+    /// The patches of the mesh do not follow each other.
+    #[error(transparent)]
+    Assemble(#[from] crate::mesh::AssembleError<crate::export::PlyError>),
     /// The mesh file could not be written.
     #[error(transparent)]
     Ply(#[from] crate::export::PlyError),
+    /// The file of points could not be written.
+    #[error(transparent)]
+    Laz(#[from] crate::export::LazError),
     /// The cells of the deviation map do not fit the course.
     #[error(transparent)]
     Frame(#[from] crate::deviation::FrameError),
@@ -63,4 +72,33 @@ pub enum BuildError {
         /// The spacing.
         spacing_m: f64,
     },
+}
+
+impl BuildError {
+    /// What the user can do about it, as one sentence.
+    #[must_use]
+    pub fn hint(&self) -> String {
+        match self {
+            Self::Read(error) => error.hint().to_owned(),
+            Self::Course(error) => error.hint().to_owned(),
+            Self::Ribbon(_) => {
+                "give a rough line along the course with --line, or a finished ribbon".to_owned()
+            }
+            Self::Tiles(_) => {
+                "free space, or give another folder for scratch files with --scratch".to_owned()
+            }
+            Self::Cancelled(_) => "nothing was changed; run the same command again".to_owned(),
+            Self::Field(_) | Self::Ply(_) | Self::Laz(_) | Self::Write { .. } => {
+                "check that the output folder can be written and has space left".to_owned()
+            }
+            Self::Lattice(_) | Self::NoSurface { .. } => {
+                "try a wider --spacing, and see what `surface inspect` says of the scans".to_owned()
+            }
+            Self::Parameter { .. } => "see `surface fit --help`".to_owned(),
+            Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
+                "look at the ribbon with `surface ribbon`; give a better --line if it is wrong"
+                    .to_owned()
+            }
+        }
+    }
 }

@@ -13,13 +13,12 @@ use super::sections::sort_by_section;
 use super::surface::Mesher;
 use crate::cloud::io::Scans;
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
+use crate::export::{DeviationLaz, FieldStore, Picture, write_spots_csv};
 use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
 use crate::report::{
-    CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RibbonReport, RunReport,
-    SpotReport,
+    CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport, SpotReport,
 };
 use crate::ribbon::{Ribbon, RibbonPoint};
 
@@ -197,14 +196,16 @@ fn deviation_laz(
         return Ok(None);
     }
     let path = folder.part("deviation.laz")?;
-    Ok(Some(DeviationLaz::create(&path, ribbon.frame.origin_m)?))
+    Ok(Some(DeviationLaz::create(
+        &path,
+        ribbon.frame.origin_m,
+        None,
+    )?))
 }
 
 fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
-    let origin = ribbon.frame.origin_m;
     map.spots(tolerance_m, &|s, t| {
-        let [x, y] = ribbon.line.to_local(RibbonPoint { s, t });
-        [x + origin[0], y + origin[1]]
+        ribbon.line.to_local(RibbonPoint { s, t })
     })
 }
 
@@ -214,16 +215,22 @@ fn write_map(
     params: &FitParams,
     folder: &mut BuildFolder,
 ) -> Result<(), BuildError> {
-    let mut csv = Vec::new();
     let path = folder.part("deviation.csv")?;
-    write_spots_csv(&findings.spots, &mut csv).map_err(write_error(&path))?;
-    folder.put("deviation.csv", &csv)?;
-    let picture = MapPicture::of_ribbon(&findings.map, &findings.spots, ribbon, params.tolerance_m);
+    let mut csv = Vec::new();
+    write_spots_csv(&mut csv, &findings.spots, &ribbon.frame, true).map_err(write_error(&path))?;
+    std::fs::write(&path, csv).map_err(write_error(&path))?;
+    let edges = |s: f64| (ribbon.edges.right_m(s), ribbon.edges.left_m(s));
+    let picture = Picture {
+        map: &findings.map,
+        spots: &findings.spots,
+        summary: &findings.map.summary(&findings.spots, params.tolerance_m),
+        place: &|s, t| ribbon.line.to_local(RibbonPoint { s, t }),
+        edges: Some(&edges),
+    };
     let path = folder.part("deviation.png")?;
     let file = std::fs::File::create(&path).map_err(write_error(&path))?;
-    picture
-        .write_png(std::io::BufWriter::new(file))
-        .map_err(write_error(&path))
+    let drawn = picture.write_png(std::io::BufWriter::new(file));
+    drawn.map_err(|error| write_error(&path)(error.into()))
 }
 
 fn inputs(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {
@@ -274,14 +281,7 @@ fn report(
         setups: scans.setups().len() as u64,
         origin_m: ribbon.frame.origin_m,
         crs: scans.files().iter().find_map(|f| f.crs.clone()),
-        ribbon: RibbonReport {
-            length_m: ribbon.line.length_m(),
-            closed: ribbon.line.is_closed(),
-            widths_m: ribbon.widths_m(),
-            fold_ratio: ribbon.fold_ratio(),
-            gaps: ribbon.gaps.clone(),
-            notes: road.notes.clone(),
-        },
+        ribbon: super::road::ribbon_report(ribbon, &road.notes),
         field: found.field,
         mask: found.mask,
         mesh: found.check,
@@ -290,7 +290,7 @@ fn report(
             .spots
             .iter()
             .take(Report::MOST_SPOTS)
-            .map(spot_report)
+            .map(|spot| spot_report(spot, ribbon))
             .collect(),
         doubts,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
@@ -298,11 +298,12 @@ fn report(
     }
 }
 
-fn spot_report(spot: &Spot) -> SpotReport {
+fn spot_report(spot: &Spot, ribbon: &Ribbon) -> SpotReport {
+    let origin = ribbon.frame.origin_m;
     SpotReport {
         id: spot.id,
         at_m: spot.at_m,
-        xy_m: spot.xy_m,
+        xy_m: [spot.xy_m[0] + origin[0], spot.xy_m[1] + origin[1]],
         area_m2: spot.area_m2,
         worst_mm: 1e3 * spot.worst_m,
         why: spot.why.word().to_owned(),

@@ -9,7 +9,8 @@ use super::params::FitParams;
 use crate::cloud::Frame;
 use crate::cloud::io::{ReadOptions, Scans};
 use crate::progress::Progress;
-use crate::ribbon::{CourseHints, CourseParams, Ribbon, find_course};
+use crate::report::RibbonReport;
+use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
 
 /// The cloud on disk and the road in it.
 #[derive(Debug)]
@@ -105,28 +106,31 @@ fn find_ribbon(
         setups,
     };
     let course = find_course(&cloud.grid, &hints, progress)?;
-    let course_params = CourseParams {
-        half_width: Some(crate::ribbon::HalfWidths::constant(course.half_width_m)),
-        ..CourseParams::default()
+    let ribbon_params = RibbonParams {
+        half_width: Some(HalfWidths::Constant(course.half_width_m)),
+        ..RibbonParams::default()
     };
     let ribbon = Ribbon::from_course(
         &course.polyline_m,
         course.closed,
         cloud.frame,
         &cloud.tiles,
-        &course_params,
+        &ribbon_params,
         progress,
     )?;
     Ok((ribbon, course.notes))
 }
 
-/// A ribbon with what was decided on the way to it.
-#[derive(Debug)]
-pub struct FoundRibbon {
-    /// The ribbon.
-    pub ribbon: Ribbon,
-    /// What was decided, in words.
-    pub notes: Vec<String>,
+/// The ribbon in numbers, with what was decided on the way to it.
+pub(super) fn ribbon_report(ribbon: &Ribbon, notes: &[String]) -> RibbonReport {
+    RibbonReport {
+        length_m: ribbon.line.length_m(),
+        closed: ribbon.line.is_closed(),
+        widths_m: ribbon.widths_m(),
+        fold_ratio: ribbon.fold_ratio(),
+        gaps: ribbon.gaps.clone(),
+        notes: notes.to_vec(),
+    }
 }
 
 /// Find the road in scans: reference line and edges. Scratch files go beside `out` and are gone
@@ -139,7 +143,7 @@ pub fn ribbon(
     out: &std::path::Path,
     params: &FitParams,
     progress: &mut dyn Progress,
-) -> Result<FoundRibbon, BuildError> {
+) -> Result<RibbonReport, BuildError> {
     let mut scans = open(paths, params)?;
     let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
     let parent = parent.unwrap_or_else(|| std::path::Path::new("."));
@@ -150,8 +154,5 @@ pub fn ribbon(
     let part = out.with_extension("geojson.part");
     std::fs::write(&part, text).map_err(super::folder::write_error(&part))?;
     std::fs::rename(&part, out).map_err(super::folder::write_error(out))?;
-    Ok(FoundRibbon {
-        ribbon: road.ribbon,
-        notes: road.notes,
-    })
+    Ok(ribbon_report(&road.ribbon, &road.notes))
 }

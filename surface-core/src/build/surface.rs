@@ -9,7 +9,7 @@ use crate::cloud::{PackedPoint, TileStore};
 use crate::deviation::{
     CellFrame, Closure, DeviationCells, DeviationMap, MapBuilder, SectionCells, SectionPoints,
 };
-use crate::export::{DeviationLaz, FieldStore, PlyWriter};
+use crate::export::{DeviationLaz, FieldStore, HeldPoint, PlyWriter};
 use crate::field::{FieldRows, Lattice};
 use crate::mesh::{Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex};
 use crate::numeric::{round_i32, to_index};
@@ -35,7 +35,7 @@ impl<'a> Mesher<'a> {
         lattice: &Lattice,
         field: &'a FieldStore,
     ) -> Result<(Self, MaskReport), BuildError> {
-        let layout = Layout::new(lattice, ribbon)?;
+        let layout = Layout::new(ribbon, lattice)?;
         let mut mask = NodeMask::new(&layout);
         let sections: Vec<usize> = (0..lattice.sections()).collect();
         in_order(
@@ -189,26 +189,24 @@ impl<'a> Mesher<'a> {
         out
     }
 
-    fn kept(&self, held: &Columns, (which, tolerance_m): (DeviationPoints, f64)) -> Kept {
+    fn kept(&self, held: &Columns, (which, tolerance_m): (DeviationPoints, f64)) -> Vec<HeldPoint> {
         let wanted = |d: f64| match which {
             DeviationPoints::All => d.is_finite(),
             DeviationPoints::Beyond => d.abs() > tolerance_m,
             DeviationPoints::None => false,
         };
-        let chosen = (0..held.d.len()).filter(|&k| wanted(held.d[k]));
-        chosen
-            .map(|k| (held.xyz[k], held.d[k], held.intensity[k], held.setup[k]))
+        (0..held.d.len())
+            .filter(|&k| wanted(held.d[k]))
+            .map(|k| held.point(k))
             .collect()
     }
 }
 
-/// Points that go to `deviation.laz`: local x, y, z; signed distance; intensity; setup.
-pub(super) type Kept = Vec<([f64; 3], f64, u16, u16)>;
-
 struct Held {
     patch: Patch,
     cells: SectionCells,
-    kept: Kept,
+    /// Points that go to `deviation.laz`.
+    kept: Vec<HeldPoint>,
 }
 
 #[derive(Default)]
@@ -222,6 +220,15 @@ struct Columns {
 }
 
 impl Columns {
+    fn point(&self, k: usize) -> HeldPoint {
+        HeldPoint {
+            xyz_m: self.xyz[k],
+            d_m: self.d[k],
+            intensity: self.intensity[k],
+            setup: self.setup[k],
+        }
+    }
+
     fn push(&mut self, std: [f64; 3], xyz: [f64; 3], point: &PackedPoint) {
         self.s.push(std[0]);
         self.t.push(std[1]);

@@ -9,19 +9,26 @@ mod course;
 mod error;
 mod layout;
 mod link;
+mod lookup;
 mod mask;
 mod number;
 mod parts;
 mod patch;
 #[cfg(test)]
 mod patch_tests;
+mod plan_grid;
 mod rim;
 mod station;
+mod surface;
+#[cfg(test)]
+mod surface_tests;
 
 pub use assemble::{AssembleError, Assembler, MeshSink};
 pub use check::{MeshCheck, MeshChecker};
 pub use error::MeshError;
 pub use layout::Layout;
+pub use lookup::PatchIndex;
 pub use mask::{DroppedPart, MaskReport, NodeMask, SectionLoss};
 pub use patch::{Patch, ZONE_BRIDGED, ZONE_PAVED};
 pub use station::RowFrame;
+pub use surface::{MeshColumns, SurfaceMesh};

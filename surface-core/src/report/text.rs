@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::content::Report;
+use super::content::{Report, RibbonReport};
 use crate::deviation::Verdict;
 
 /// Spots that the summary names; the rest is in `deviation.csv`.
@@ -46,11 +46,9 @@ impl Report {
     }
 
     fn road_line(&self) -> String {
-        let [least, mean, most] = self.ribbon.widths_m;
-        let shape = if self.ribbon.closed { "closed" } else { "open" };
         format!(
-            "road        {:.1} m {shape}, {least:.2} to {most:.2} m wide (mean {mean:.2}); {} of {} points on it",
-            self.ribbon.length_m,
+            "{}; {} of {} points on it",
+            self.ribbon.line(),
             grouped(self.points_on_road),
             grouped(self.points)
         )
@@ -95,6 +93,34 @@ impl Report {
             100.0 * d.share_within,
             self.parameters.tolerance_mm
         )
+    }
+}
+
+impl RibbonReport {
+    fn line(&self) -> String {
+        let [least, mean, most] = self.widths_m;
+        let shape = if self.closed { "closed" } else { "open" };
+        format!(
+            "road        {:.1} m {shape}, {least:.2} to {most:.2} m wide (mean {mean:.2})",
+            self.length_m
+        )
+    }
+
+    /// The ribbon in words: the road, gaps in its edges, what was decided.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        let mut out = self.line() + "\n";
+        for gap in &self.gaps {
+            let _ = writeln!(
+                out,
+                "gap         {} edge, s {:.1} to {:.1} m: {}",
+                gap.side, gap.from_s_m, gap.to_s_m, gap.reason
+            );
+        }
+        for note in &self.notes {
+            let _ = writeln!(out, "note        {note}");
+        }
+        out
     }
 }
 

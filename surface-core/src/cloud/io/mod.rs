@@ -5,13 +5,20 @@
 //! whatever the file holds; points whose coordinates are no numbers are dropped and counted. A
 //! file is never held in memory as a whole.
 
+mod e57;
 mod error;
 mod geokeys;
+mod intensity;
 mod las;
+mod lines;
 mod open;
+mod ply;
 mod scans;
 mod setup_table;
 mod source;
+#[cfg(test)]
+mod testing;
+mod text;
 mod units;
 mod wkt;
 

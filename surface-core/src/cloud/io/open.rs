@@ -5,8 +5,8 @@ use std::io::Read;
 use std::path::Path;
 
 use super::error::ReadError;
-use super::las;
 use super::source::Opened;
+use super::{e57, las, ply, text};
 
 /// Bytes looked at to tell the format.
 const LOOK: usize = 4096;
@@ -15,12 +15,17 @@ const LOOK: usize = 4096;
 pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     let first = first_bytes(path)?;
     if first.starts_with(b"LASF") {
-        return las::open(path);
+        las::open(path)
+    } else if first.starts_with(b"ASTM-E57") {
+        e57::open(path)
+    } else if first.starts_with(b"ply\n") || first.starts_with(b"ply\r\n") {
+        ply::open(path)
+    } else if let Some(found) = no_text(path, &first) {
+        let path = path.to_owned();
+        Err(ReadError::UnknownFormat { path, found })
+    } else {
+        text::open(path)
     }
-    Err(ReadError::UnknownFormat {
-        path: path.to_owned(),
-        found: describe(path, &first),
-    })
 }
 
 fn first_bytes(path: &Path) -> Result<Vec<u8>, ReadError> {
@@ -44,7 +49,8 @@ fn first_bytes(path: &Path) -> Result<Vec<u8>, ReadError> {
     Ok(first)
 }
 
-fn describe(path: &Path, first: &[u8]) -> String {
+/// Why a file cannot be text: its name promises another format, or its bytes are none.
+fn no_text(path: &Path, first: &[u8]) -> Option<String> {
     let extension = path
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
@@ -54,9 +60,15 @@ fn describe(path: &Path, first: &[u8]) -> String {
         Some("ply") => Some("PLY"),
         _ => None,
     };
-    match promised {
-        Some(format) => format!("the name says {format}, but the first bytes do not"),
-        None if first.contains(&0) => "binary data of an unknown kind".to_owned(),
-        None => "text without columns of numbers".to_owned(),
+    if let Some(format) = promised {
+        return Some(format!(
+            "the name says {format}, but the first bytes do not"
+        ));
     }
+    if first.starts_with(&[0xff, 0xfe]) || first.starts_with(&[0xfe, 0xff]) {
+        return Some("text in UTF-16; save it as UTF-8".to_owned());
+    }
+    first
+        .contains(&0)
+        .then(|| "binary data of an unknown kind".to_owned())
 }

@@ -4,6 +4,7 @@ mod chunk;
 mod hanging;
 mod result;
 mod stream;
+mod whole;
 
 pub use result::MeshCheck;
 pub use stream::MeshChecker;

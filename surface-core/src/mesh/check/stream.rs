@@ -138,11 +138,7 @@ impl MeshChecker {
 
     fn count_vertices(&mut self, patch: &Patch, numbers: &Numbers) {
         let good = |v: usize| {
-            let n = patch.normals[v];
-            let length = n[0].mul_add(n[0], n[1].mul_add(n[1], n[2] * n[2])).sqrt();
-            patch.positions_m[v].iter().all(|c| c.is_finite())
-                && (length - 1.0).abs() <= UNIT_NORMAL_TOLERANCE
-                && n[2] > 0.0
+            patch.positions_m[v].iter().all(|c| c.is_finite()) && is_upward_unit(&patch.normals[v])
         };
         let bad = (0..numbers.owned).filter(|&v| !good(v)).count();
         self.sums.check.vertices += numbers.owned as u64;
@@ -168,6 +164,12 @@ impl MeshChecker {
         self.numbering.check_done()?;
         Ok(self.sums.finish())
     }
+}
+
+/// Whether a normal has unit length and points up.
+pub(super) fn is_upward_unit(n: &[f32; 3]) -> bool {
+    let length = (n[0] * n[0] + n[1] * n[1] + n[2] * n[2]).sqrt();
+    (length - 1.0).abs() <= UNIT_NORMAL_TOLERANCE && n[2] > 0.0
 }
 
 /// The patch alone.

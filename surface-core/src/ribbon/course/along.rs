@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 
-use super::cells::Window;
 use super::error::CourseError;
 use super::find::{Course, CourseHints, STEP_M, half_width};
 use super::mask::{PavedMask, mask_in};
@@ -16,11 +15,7 @@ use crate::progress::Progress;
 /// Farthest that a rough line may be off, metres.
 const LINE_OFF_M: f64 = 12.0;
 /// Range and smoothing of the rounds, metres. Chosen by the test of an octagon 5 m off.
-const ROUNDS: [(f64, f64); 3] = [
-    (LINE_OFF_M, 6.0),
-    (0.5 * LINE_OFF_M, 4.0),
-    (0.5 * LINE_OFF_M, 3.0),
-];
+const ROUNDS: [(f64, f64); 3] = [(LINE_OFF_M, 6.0), (4.0, 4.0), (3.0, 3.0)];
 /// A rough line shorter than this is none, metres.
 const LINE_MIN_M: f64 = 20.0;
 /// A rough line whose ends are as near as this is closed, metres.
@@ -40,7 +35,7 @@ pub(super) fn along_line(
     let closed = is_closed(&line, hints.closed);
     let rough = resample(&line, closed, STEP_M);
     check_covered(grid, &rough)?;
-    let mask = mask_in(grid, Some(window(&rough)), progress)?;
+    let mask = mask_in(grid, Some(&rough), progress)?;
     progress.stage("rough line onto the paved ground", 1);
     let (mut moved, share) = settle(&rough, closed, &mask);
     progress.advance(1)?;
@@ -120,18 +115,6 @@ fn is_closed(line: &[[f64; 2]], wish: Option<bool>) -> bool {
     let total = length(line, false);
     let ends = distance(line[0], line[line.len() - 1]);
     wish.unwrap_or(ends <= LINE_CLOSED_M && total > 4.0 * LINE_CLOSED_M)
-}
-
-fn window(line: &[[f64; 2]]) -> Window {
-    let reach = 2.0 * LINE_OFF_M;
-    let mut window = [[f64::INFINITY; 2], [f64::NEG_INFINITY; 2]];
-    for p in line {
-        for a in 0..2 {
-            window[0][a] = window[0][a].min(p[a] - reach);
-            window[1][a] = window[1][a].max(p[a] + reach);
-        }
-    }
-    window
 }
 
 /// An error where too much of the line has no measured ground near.

@@ -16,6 +16,10 @@ const UNEVEN_MAX_MM: f64 = 60.0;
 const VALLEY_MAX: f64 = 0.75;
 /// … and when their means differ at least by this: a factor of two in evenness.
 const LOG_RATIO_MIN: f64 = 0.69;
+/// Smallest share of a class of evenness: the road in a scan that sees far across the country.
+const EVEN_SHARE_MIN: f64 = 0.02;
+/// Smallest share of a class of brightness: water and roofs are darker than any road, but few.
+const BRIGHT_SHARE_MIN: f64 = 0.08;
 /// The same for brightness: a factor of 1.16.
 const LOG_BRIGHT_MIN: f64 = 0.15;
 /// With one class of evenness only, the whole cloud is paved if its median is below this, mm:
@@ -26,8 +30,16 @@ const PAVED_MAX_MM: f64 = 6.0;
 const BRIGHT_SAY: f64 = 1.0;
 /// How much a cell's evenness can say at most, in the same unit.
 const EVEN_SAY: f64 = 4.0;
-/// Classes told apart by brightness are ranked by evenness only if that differs so much.
-const RANK_RATIO: f64 = 1.15;
+/// Classes told apart by brightness are ranked by the evenness of their better quarter (the rest is
+/// mixed with edges and bushes) only if that differs so much.
+const RANK_RATIO: f64 = 1.5;
+/// Cells this near to a rough line are mostly road, metres …
+const NEAR_LINE_M: f64 = 4.0;
+/// … and cells this far from it mostly verge, metres.
+const FAR_FROM_LINE_M: [f64; 2] = [12.0, 24.0];
+/// Brightness tells road from verge along a line if their distributions part by this share: two
+/// samples of one kind of ground in patches differ by up to 0.2.
+const LINE_LEAD_MIN: f64 = 0.3;
 /// Half of the narrowest road, metres.
 const HALF_ROAD_MIN_M: f64 = 1.5;
 /// Half of the widest crack, drain or paint line that is closed, metres.
@@ -110,16 +122,18 @@ pub fn paved_mask(grid: &CellGrid, progress: &mut dyn Progress) -> Result<PavedM
     mask_in(grid, None, progress)
 }
 
-/// [`paved_mask`] of a part of the plane.
+/// [`paved_mask`] of the ground along a rough line.
 pub(super) fn mask_in(
     grid: &CellGrid,
-    window: Option<Window>,
+    line: Option<&[[f64; 2]]>,
     progress: &mut dyn Progress,
 ) -> Result<PavedMask, CourseError> {
-    let raster = gather(grid, window)?;
+    let raster = gather(grid, line.map(window))?;
     let features = Features::of(&raster, progress)?;
     let mut notes = vec![describe_cells(&raster)];
-    let judge = Judge::learn(&features).map_err(|seen| no_road(&raster, 0, seen))?;
+    let sides = line.map(|l| Sides::of(&raster, l));
+    let judge =
+        Judge::learn(&features, sides.as_ref()).map_err(|seen| no_road(&raster, 0, seen))?;
     notes.push(judge.words.clone());
     let mut paved = vote(&raster, &features, &judge);
     clean(&mut paved, &raster.layout, &mut notes);
@@ -164,6 +178,86 @@ fn no_road(raster: &GroundRaster, paved: usize, seen: String) -> CourseError {
     }
 }
 
+/// Part of the plane along a rough line.
+fn window(line: &[[f64; 2]]) -> Window {
+    let mut window = [[f64::INFINITY; 2], [f64::NEG_INFINITY; 2]];
+    for p in line {
+        for a in 0..2 {
+            window[0][a] = window[0][a].min(p[a] - FAR_FROM_LINE_M[1]);
+            window[1][a] = window[1][a].max(p[a] + FAR_FROM_LINE_M[1]);
+        }
+    }
+    window
+}
+
+/// Which cells lie near a rough line (mostly road) and which beside it (mostly verge).
+struct Sides {
+    near: Vec<usize>,
+    beside: Vec<usize>,
+}
+
+impl Sides {
+    fn of(raster: &GroundRaster, line: &[[f64; 2]]) -> Self {
+        let layout = &raster.layout;
+        let mut on = vec![false; layout.len()];
+        for k in line.iter().filter_map(|&p| layout.locate(p)) {
+            on[k] = true;
+        }
+        let away = distance_to(&on, layout.width, true);
+        let pick = |from: f64, to: f64| {
+            let is_in =
+                |s: &usize| (from..=to).contains(&(f64::from(away[raster.at[*s]]) * layout.cell_m));
+            (0..raster.at.len()).filter(is_in).collect()
+        };
+        Self {
+            near: pick(0.0, NEAR_LINE_M),
+            beside: pick(FAR_FROM_LINE_M[0], FAR_FROM_LINE_M[1]),
+        }
+    }
+
+    /// The brightness that parts the cells near the line best from those beside it, and whether
+    /// those near are brighter: where their distributions differ most (Kolmogorov and Smirnov).
+    fn split(&self, features: &Features) -> Option<(Split, bool)> {
+        let of = |cells: &[usize]| -> Vec<f64> {
+            let known = cells
+                .iter()
+                .filter(|&&k| features.log_uneven[k] <= UNEVEN_MAX_MM.ln());
+            let mut values: Vec<f64> = known
+                .filter_map(|&k| features.brightness.get(k))
+                .copied()
+                .collect();
+            values.sort_by(f64::total_cmp);
+            values
+        };
+        let (near, beside) = (of(&self.near), of(&self.beside));
+        let share = |v: &[f64], t: f64| v.partition_point(|x| *x < t) as f64 / v.len() as f64;
+        let lead = |t: f64| share(&near, t) - share(&beside, t);
+        let threshold = near
+            .iter()
+            .copied()
+            .max_by(|a, b| lead(*a).abs().total_cmp(&lead(*b).abs()))?;
+        if !(lead(threshold).abs() >= LINE_LEAD_MIN) {
+            return None;
+        }
+        let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;
+        let part = |lower: bool| {
+            let all = near.iter().chain(&beside).copied();
+            mean(
+                &all.filter(|v| (*v < threshold) == lower)
+                    .collect::<Vec<_>>(),
+            )
+        };
+        let means = [part(true), part(false)];
+        let split = Split {
+            threshold,
+            means,
+            lower_share: share(&near, threshold),
+            valley: 0.0,
+        };
+        Some((split, lead(threshold) < 0.0))
+    }
+}
+
 /// What was learnt about the two classes.
 #[derive(Debug)]
 struct Judge {
@@ -176,15 +270,17 @@ struct Judge {
 
 impl Judge {
     /// Learn from the cloud's own cells; the error says in words why there are no two classes.
-    fn learn(features: &Features) -> Result<Self, String> {
+    fn learn(features: &Features, sides: Option<&Sides>) -> Result<Self, String> {
         let even = even_split(features);
-        let Some(median) = median_mm(features, &|_| true) else {
+        let Some(median) = uneven_mm(features, 0.5, &|_| true) else {
             return Err("no cell holds enough points".into());
         };
-        match (even, bright_split(features)) {
-            (Some(even), _) => Ok(Self::by_evenness(features, even)),
-            (None, Some(bright)) => Ok(Self::by_brightness(features, bright)),
-            (None, None) if median <= PAVED_MAX_MM => Ok(Self {
+        let by_line = || sides.and_then(|s| s.split(features));
+        match (even, by_line(), bright_split(features)) {
+            (Some(even), ..) => Ok(Self::by_evenness(features, even)),
+            (None, Some(bright), _) => Ok(Self::by_line(bright)),
+            (None, None, Some(bright)) => Ok(Self::by_brightness(features, bright)),
+            (None, None, None) if median <= PAVED_MAX_MM => Ok(Self {
                 even: None,
                 bright: None,
                 bright_say: 0.0,
@@ -218,18 +314,33 @@ impl Judge {
         }
     }
 
+    fn by_line(bright: (Split, bool)) -> Self {
+        let words = format!(
+            "evenness does not tell the ground apart: paved is what is {} along the rough line",
+            if bright.1 { "bright" } else { "dark" }
+        );
+        Self {
+            even: None,
+            bright: Some(bright),
+            bright_say: EVEN_SAY,
+            words,
+        }
+    }
+
     fn by_brightness(features: &Features, bright: Split) -> Self {
         let side = |upper: bool| {
-            median_mm(features, &|k| {
-                (features.brightness[k] > bright.threshold) == upper
+            uneven_mm(features, 0.25, &|k| {
+                features.log_uneven[k] <= UNEVEN_MAX_MM.ln()
+                    && (features.brightness[k] > bright.threshold) == upper
             })
         };
         let (dark, light) = (
             side(false).unwrap_or(f64::MAX),
             side(true).unwrap_or(f64::MAX),
         );
-        // Asphalt is darker than grass in the near infrared, unless evenness says otherwise.
-        let brighter = light * RANK_RATIO < dark;
+        // Asphalt is darker than grass in the near infrared, unless the cloud is fine enough for
+        // evenness to say otherwise: below the noise of an aerial scan all ground is alike.
+        let brighter = light * RANK_RATIO < dark && light <= PAVED_MAX_MM;
         let words = format!(
             "evenness does not tell the ground apart (dark {dark:.0} mm, bright {light:.0} mm): \
              paved is the {} class of the intensity",
@@ -276,7 +387,9 @@ fn even_split(features: &Features) -> Option<Split> {
         .iter()
         .filter(|v| !v.is_nan())
         .for_each(|&v| histogram.add(v));
-    histogram.split().filter(|s| is_two(s, LOG_RATIO_MIN))
+    histogram
+        .split(EVEN_SHARE_MIN)
+        .filter(|s| is_two(s, LOG_RATIO_MIN))
 }
 
 fn is_two(split: &Split, apart: f64) -> bool {
@@ -290,7 +403,9 @@ fn bright_split(features: &Features) -> Option<Split> {
             histogram.add(b);
         }
     }
-    histogram.split().filter(|s| is_two(s, LOG_BRIGHT_MIN))
+    histogram
+        .split(BRIGHT_SHARE_MIN)
+        .filter(|s| is_two(s, LOG_BRIGHT_MIN))
 }
 
 /// Brightness of the classes that evenness made, and whether the even one is brighter; `None`
@@ -323,14 +438,14 @@ fn bright_split_of(features: &Features, is_even: &dyn Fn(usize) -> bool) -> Opti
     (low[2] < high[0] && high[1] - low[1] >= LOG_BRIGHT_MIN).then_some((split, brighter))
 }
 
-/// Median unevenness of the cells that `of` picks, mm.
-fn median_mm(features: &Features, of: &dyn Fn(usize) -> bool) -> Option<f64> {
+/// Unevenness below which the share `q` of the cells that `of` picks lies, mm.
+fn uneven_mm(features: &Features, q: f64, of: &dyn Fn(usize) -> bool) -> Option<f64> {
     let all = features.log_uneven.iter().enumerate();
     let mut values: Vec<f64> = all
         .filter(|(k, v)| !v.is_nan() && of(*k))
         .map(|(_, &v)| v)
         .collect();
-    quantile(&mut values, 0.5).map(f64::exp)
+    quantile(&mut values, q).map(f64::exp)
 }
 
 /// Each cell's say summed with half of its neighbours' says, unknown cells saying nothing; cells

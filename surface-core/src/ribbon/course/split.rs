@@ -21,9 +21,6 @@ pub(super) struct Split {
     pub valley: f64,
 }
 
-/// Smallest share of a class.
-const SHARE_MIN: f64 = 0.02;
-
 impl Histogram {
     /// Bins of width `bin` from `low` to `high`; values outside are left out.
     pub fn new(low: f64, high: f64, bin: f64) -> Self {
@@ -61,11 +58,12 @@ impl Histogram {
 
     /// The two classes by the minimum-error criterion of Kittler and Illingworth (Pattern
     /// Recognition 19:41, 1986), which, unlike the criterion of largest variance between classes,
-    /// is not drawn into the larger and wider class. `None` for an empty histogram.
-    pub fn split(&self) -> Option<Split> {
+    /// is not drawn into the larger and wider class. Neither class is smaller than `share_min`.
+    /// `None` for an empty histogram.
+    pub fn split(&self, share_min: f64) -> Option<Split> {
         let counts = self.smoothed();
         let best = (1..counts.len())
-            .filter_map(|cut| Some((criterion(&counts, cut)?, cut)))
+            .filter_map(|cut| Some((criterion(&counts, cut, share_min)?, cut)))
             .min_by(|a, b| a.0.total_cmp(&b.0))?;
         let (lower, upper) = (
             moments(&counts, 0, best.1),
@@ -94,11 +92,11 @@ fn moments(counts: &[f64], from: usize, to: usize) -> (f64, f64, f64) {
 }
 
 /// Cost of cutting before bin `cut`; `None` where one side is all but empty.
-fn criterion(counts: &[f64], cut: usize) -> Option<f64> {
+fn criterion(counts: &[f64], cut: usize, share_min: f64) -> Option<f64> {
     let (w1, _, v1) = moments(counts, 0, cut);
     let (w2, _, v2) = moments(counts, cut, counts.len());
     let (p1, p2) = (w1 / (w1 + w2), w2 / (w1 + w2));
-    if !(p1 >= SHARE_MIN && p2 >= SHARE_MIN) {
+    if !(p1 >= share_min && p2 >= share_min) {
         return None;
     }
     // A class narrower than a bin is as wide as a bin: 1/12, and what the smoothing adds, 4/3.
@@ -143,7 +141,9 @@ mod tests {
 
     #[test]
     fn a_small_narrow_class_beside_a_large_wide_one_is_split_between_them() {
-        let split = bells(&[(1.0, 0.2, 0.1), (3.0, 0.6, 0.9)]).split().unwrap();
+        let split = bells(&[(1.0, 0.2, 0.1), (3.0, 0.6, 0.9)])
+            .split(0.02)
+            .unwrap();
         // The two bells are equally high (weighted) near 1.6.
         assert!((split.threshold - 1.6).abs() < 0.2, "{split:?}");
         assert!(
@@ -154,12 +154,12 @@ mod tests {
 
     #[test]
     fn one_class_shows_no_valley() {
-        let split = bells(&[(3.0, 0.5, 1.0)]).split().unwrap();
+        let split = bells(&[(3.0, 0.5, 1.0)]).split(0.02).unwrap();
         assert!(split.valley > 0.9, "{split:?}");
     }
 
     #[test]
     fn an_empty_histogram_has_no_classes() {
-        assert_eq!(Histogram::new(0.0, 1.0, 0.1).split(), None);
+        assert_eq!(Histogram::new(0.0, 1.0, 0.1).split(0.02), None);
     }
 }

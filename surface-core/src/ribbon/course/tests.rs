@@ -1,5 +1,7 @@
 //! Courses made in the test, scanned by a simple rule, and found again.
 
+use std::rc::Rc;
+
 use super::polyline::{distance, length, resample};
 use super::*;
 use crate::cloud::CellGrid;
@@ -55,14 +57,14 @@ impl Scene {
     fn scan(&self) -> CellGrid {
         let mut grid = CellGrid::new(self.cell_m);
         let mut dice = Dice(7);
-        for (i, j, near) in self.cells() {
+        for (i, j, away, near) in self.cells() {
             let mut columns = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
             for _ in 0..self.points_a_cell {
                 let p = [
                     (i as f64 + dice.unit()) * self.cell_m,
                     (j as f64 + dice.unit()) * self.cell_m,
                 ];
-                let (z, intensity) = self.point(p, &near, &mut dice);
+                let (z, intensity) = self.point(p, (away, &near), &mut dice);
                 columns.0.push(p[0]);
                 columns.1.push(p[1]);
                 columns.2.push(z);
@@ -73,13 +75,13 @@ impl Scene {
         grid
     }
 
-    /// Cells in reach of the roads, with the centre line's points near each.
-    fn cells(&self) -> Vec<(i64, i64, Vec<[f64; 2]>)> {
+    /// Cells in reach of the roads, how far from the centre line, and its points near each.
+    fn cells(&self) -> Vec<(i64, i64, f64, Rc<Vec<[f64; 2]>>)> {
         let reach = self.half_width_m + self.verge_m;
         let mut near = std::collections::BTreeMap::<(i64, i64), Vec<[f64; 2]>>::new();
         let coarse = |v: f64| crate::numeric::floor_i32(v / 16.0) as i64;
         for (road, closed) in &self.roads {
-            for p in resample(road, *closed, 0.5) {
+            for p in resample(road, *closed, 1.0) {
                 let r = (reach / 16.0).ceil() as i64;
                 for a in -r..=r {
                     for b in -r..=r {
@@ -93,21 +95,22 @@ impl Scene {
         let per = (16.0 / self.cell_m) as i64;
         let mut cells = Vec::new();
         for ((a, b), points) in near {
+            let points = Rc::new(points);
             for (i, j) in (0..per * per).map(|k| (a * per + k % per, b * per + k / per)) {
                 let p = [
                     (i as f64 + 0.5) * self.cell_m,
                     (j as f64 + 0.5) * self.cell_m,
                 ];
-                if nearest(&points, p) < reach && !self.holes.iter().any(|h| distance(h.0, p) < h.1)
-                {
-                    cells.push((i, j, points.clone()));
+                let away = nearest(&points, p);
+                if away < reach && !self.holes.iter().any(|h| distance(h.0, p) < h.1) {
+                    cells.push((i, j, away, points.clone()));
                 }
             }
         }
         cells
     }
 
-    fn point(&self, p: [f64; 2], road: &[[f64; 2]], dice: &mut Dice) -> (f64, u16) {
+    fn point(&self, p: [f64; 2], (away, road): (f64, &[[f64; 2]]), dice: &mut Dice) -> (f64, u16) {
         // A tripod every 40 m along x and y: heights get noisier, echoes weaker with distance.
         let far = ((p[0] / 40.0 - (p[0] / 40.0).round()) * 40.0)
             .hypot((p[1] / 40.0 - (p[1] / 40.0).round()) * 40.0);
@@ -118,7 +121,10 @@ impl Scene {
         if self.boxes.iter().any(inside) {
             return (ground + 0.3 + 1.1 * dice.unit(), 20_000);
         }
-        if nearest(road, p) < self.half_width_m {
+        // Only cells on the edge need a look at every point.
+        let on_edge = (away - self.half_width_m).abs() < self.cell_m;
+        let away = if on_edge { nearest(road, p) } else { away };
+        if away < self.half_width_m {
             (
                 ground + noise * dice.bell(),
                 (9_000.0 * echo * (1.0 + 0.1 * dice.bell())) as u16,

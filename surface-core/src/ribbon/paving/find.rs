@@ -5,10 +5,11 @@ use rayon::prelude::*;
 use super::evidence::{Class, Evidence, Sample};
 use super::profile::{Cell, CellSize, ProfileShape, Row, rows};
 use super::refine::{WINDOW_M, refined_edge};
+use super::smooth::smoothed;
 use super::stretch::{Stretch, Wanted, points_beside};
 use super::trace::best_path;
 use crate::cloud::{TileError, TileStore};
-use crate::numeric::{ceil_i32, floor_i32, median, quantile, to_index};
+use crate::numeric::{floor_i32, quantile, to_index};
 use crate::progress::{Cancelled, Progress};
 use crate::ribbon::{EdgeError, Edges, Gap, ReferenceLine, Side};
 
@@ -40,12 +41,6 @@ const SEEN_SHARE: f64 = 0.3;
 const SEEN_WITHIN_M: f64 = 0.5;
 /// Shorter stretches without evidence are bridged without a word, metres.
 const MIN_GAP_M: f64 = 1.0;
-/// Half the length over which refined edges are smoothed, metres.
-const SMOOTH_HALF_M: f64 = 1.5;
-/// Refined edges further than this from the median of their neighbours are strays, metres (or 4
-/// times the neighbours' own spread).
-const STRAY_M: f64 = 0.03;
-
 /// How edges are sought.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PavingParams {
@@ -365,7 +360,7 @@ impl<'a> Search<'a> {
         let refined: Vec<[Option<f64>; 2]> = refined.into_iter().flatten().collect();
         for (side, track) in tracks.iter_mut().enumerate() {
             let raw: Vec<Option<f64>> = refined.iter().map(|r| r[side]).collect();
-            let smooth = self.smooth(&raw);
+            let smooth = smoothed(&raw, self.step, self.line.is_closed());
             for (k, v) in smooth.into_iter().enumerate() {
                 match v {
                     Some(v) if track.unseen[k].is_none() => track.out_m[k] = v,
@@ -409,31 +404,6 @@ impl<'a> Search<'a> {
         Ok((0..stretch.stations)
             .map(|k| [edge(k, 0), edge(k, 1)])
             .collect())
-    }
-
-    /// Robust local lines through the refined edges: strays go, real changes of width stay.
-    fn smooth(&self, raw: &[Option<f64>]) -> Vec<Option<f64>> {
-        let reach = ceil_i32(SMOOTH_HALF_M / self.step);
-        let n = raw.len();
-        let at = |k: usize, d: i32| {
-            let j = floor_i32(k as f64) + d;
-            let j = if self.line.is_closed() {
-                usize::try_from(j.rem_euclid(floor_i32(n as f64))).ok()
-            } else {
-                usize::try_from(j).ok().filter(|j| *j < n)
-            };
-            j.and_then(|j| raw[j])
-                .map(|v| (f64::from(d) * self.step, v))
-        };
-        (0..n)
-            .map(|k| {
-                local_line(
-                    &(-reach..=reach)
-                        .filter_map(|d| at(k, d))
-                        .collect::<Vec<_>>(),
-                )
-            })
-            .collect()
     }
 
     /// Interpolate where the edge is not seen and say so.
@@ -540,26 +510,4 @@ fn density_along(line: &ReferenceLine, tiles: &TileStore) -> f64 {
     };
     let mut densities: Vec<f64> = (0..steps).map(tile).filter(|d| *d > 0.0).collect();
     quantile(&mut densities, 0.25).unwrap_or(0.0)
-}
-
-/// Value at 0 of a line through (distance, value) pairs, strays left out.
-fn local_line(pairs: &[(f64, f64)]) -> Option<f64> {
-    let mut values: Vec<f64> = pairs.iter().map(|p| p.1).collect();
-    let middle = median(&mut values)?;
-    let spread = crate::numeric::mad_sigma(&mut values, middle)?;
-    let limit = STRAY_M.max(4.0 * spread);
-    let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for (d, v) in pairs.iter().filter(|p| (p.1 - middle).abs() <= limit) {
-        n += 1.0;
-        x += d;
-        y += v;
-        xx += d * d;
-        xy += d * v;
-    }
-    let det = n * xx - x * x;
-    Some(if n >= 3.0 && det > 1e-9 {
-        (y * xx - x * xy) / det
-    } else {
-        middle
-    })
 }

@@ -9,6 +9,7 @@ mod evidence;
 mod find;
 mod profile;
 mod refine;
+mod smooth;
 mod stretch;
 mod trace;
 #[cfg(test)]

@@ -9,6 +9,11 @@ pub(super) const WINDOW_M: f64 = 0.8;
 /// Points nearer to the coarse edge than this belong to neither class at first, metres: about the
 /// error of the coarse edge.
 const UNDECIDED_M: f64 = 0.12;
+/// Road is looked at up to this far inside the edge, metres, where points are dense: a kerb's back
+/// is straight over it, its whole section is not (`an_oval_with_kerbs_and_joints_is_found_without_a_hint`).
+const INSIDE_M: f64 = 0.45;
+/// Cells at most this long (half, metres) mean dense points.
+const DENSE_HALF_M: f64 = 0.5;
 /// Fewest points of either class.
 const MIN_POINTS: usize = 6;
 /// Least spread of heights, metres: the rounding of stored points and the grain of asphalt.
@@ -62,8 +67,14 @@ pub(super) fn refined_edge(
         .collect();
     window.sort_by(|a, b| a.u.total_cmp(&b.u));
     let mut edge = 0.0;
+    let inside = if half <= DENSE_HALF_M {
+        INSIDE_M
+    } else {
+        WINDOW_M
+    };
     for _ in 0..ROUNDS {
-        edge = change_point(&window, edge)?;
+        let from = window.partition_point(|p| p.u < edge - inside);
+        edge = change_point(&window[from..], edge)?;
     }
     Some(coarse_t + sign * edge)
 }

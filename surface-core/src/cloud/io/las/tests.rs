@@ -3,6 +3,7 @@ use std::path::PathBuf;
 use las::{Builder, Color, Point, Writer, point::Format};
 
 use crate::cloud::Columns;
+use crate::cloud::io::testing::read;
 use crate::cloud::io::{ReadError, ReadOptions, Scans, Unit};
 
 /// `n` points of a sloping line; every field differs from point to point.
@@ -46,22 +47,6 @@ fn write(dir: &tempfile::TempDir, name: &str, format: Format, n: u32) -> PathBuf
     }
     writer.close().unwrap();
     path
-}
-
-fn read(paths: &[PathBuf]) -> Result<(Columns, Scans), ReadError> {
-    let mut scans = Scans::open(paths, &ReadOptions::default())?;
-    let (mut all, mut batch) = (Columns::default(), Columns::default());
-    while scans.next_batch(&mut batch)? > 0 {
-        all.x.extend(&batch.x);
-        all.y.extend(&batch.y);
-        all.z.extend(&batch.z);
-        all.intensity.extend(&batch.intensity);
-        all.setup.extend(&batch.setup);
-        if let Some(time) = &batch.time_s {
-            all.time_s.get_or_insert_default().extend(time);
-        }
-    }
-    Ok((all, scans))
 }
 
 fn formats() -> impl Iterator<Item = Format> {

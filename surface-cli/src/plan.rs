@@ -1,0 +1,226 @@
+//! From what was typed (and the config file) to checked parameters, ready to run.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, Result, bail};
+use serde::Deserialize;
+use surface_core::build::{self, FitParams};
+use surface_core::cloud::io::Unit;
+use surface_core::ribbon::{Ribbon, RoughLine};
+
+use crate::args::{DeviationPoints, FitArgs, Format, ScanArgs, Units};
+
+/// `course.toml`: every option has a key of the same name.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
+struct Config {
+    units: Option<String>,
+    line: Option<PathBuf>,
+    closed: Option<bool>,
+    setups: Option<PathBuf>,
+    threads: Option<usize>,
+    memory: Option<f64>,
+    scratch: Option<PathBuf>,
+    format: Option<String>,
+    spacing: Option<f64>,
+    tolerance: Option<f64>,
+    bridge: Option<f64>,
+    deviation_points: Option<String>,
+}
+
+impl Config {
+    fn read(path: Option<&Path>) -> Result<Self> {
+        let Some(path) = path else {
+            return Ok(Self::default());
+        };
+        let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
+        let mut config: Self =
+            toml::from_str(&text).with_context(|| format!("{}", path.display()))?;
+        // Files named in a config file stand beside it.
+        let beside = path.parent().unwrap_or_else(|| Path::new(""));
+        for file in [&mut config.line, &mut config.setups, &mut config.scratch]
+            .into_iter()
+            .flatten()
+        {
+            *file = beside.join(&file);
+        }
+        Ok(config)
+    }
+}
+
+/// A checked request.
+pub struct Plan {
+    /// Scan files.
+    pub scans: Vec<PathBuf>,
+    /// What steers the build.
+    pub params: FitParams,
+    /// How the answer is printed.
+    pub format: Format,
+}
+
+fn word<T: clap::ValueEnum>(
+    typed: Option<T>,
+    file: Option<&String>,
+    key: &str,
+) -> Result<Option<T>> {
+    match (typed, file) {
+        (Some(value), _) => Ok(Some(value)),
+        (None, Some(text)) => match T::from_str(text, true) {
+            Ok(value) => Ok(Some(value)),
+            Err(_) => bail!("config key {key}: {text:?} is none of its values"),
+        },
+        (None, None) => Ok(None),
+    }
+}
+
+/// The plan of `surface ribbon`.
+pub fn of_ribbon(args: &ScanArgs) -> Result<Plan> {
+    plan(args, &Config::read(args.config.as_deref())?)
+}
+
+/// The plan of `surface fit`.
+pub fn of_fit(args: &FitArgs) -> Result<Plan> {
+    let config = Config::read(args.scan.config.as_deref())?;
+    let mut plan = plan(&args.scan, &config)?;
+    let params = &mut plan.params;
+    if let Some(spacing_m) = args.spacing.or(config.spacing) {
+        params.spacing_m = spacing_m;
+    }
+    if let Some(tolerance_mm) = args.tolerance.or(config.tolerance) {
+        params.tolerance_m = 1e-3 * tolerance_mm;
+    }
+    if let Some(bridge_m) = args.bridge.or(config.bridge) {
+        params.bridge_m = bridge_m;
+    }
+    let which = word(
+        args.deviation_points,
+        config.deviation_points.as_ref(),
+        "deviation-points",
+    )?;
+    params.deviation_points = match which {
+        Some(DeviationPoints::All) => build::DeviationPoints::All,
+        Some(DeviationPoints::None) => build::DeviationPoints::None,
+        Some(DeviationPoints::Beyond) | None => build::DeviationPoints::Beyond,
+    };
+    params.check()?;
+    Ok(plan)
+}
+
+fn plan(args: &ScanArgs, config: &Config) -> Result<Plan> {
+    set_threads(args.threads.or(config.threads))?;
+    let mut params = FitParams {
+        closed: (args.closed || config.closed == Some(true)).then_some(true),
+        scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
+        memory_bytes: memory_bytes(args.memory.or(config.memory))?,
+        units: word(args.units, config.units.as_ref(), "units")?.map(unit),
+        ..FitParams::default()
+    };
+    if let Some(path) = args.line.as_ref().or(config.line.as_ref()) {
+        read_line(path, &mut params)?;
+    }
+    if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
+        params.setups = read_setups(path)?;
+    }
+    params.check()?;
+    let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    Ok(Plan {
+        scans: args.scans.clone(),
+        params,
+        format,
+    })
+}
+
+fn unit(units: Units) -> Unit {
+    match units {
+        Units::M => Unit::Metre,
+        Units::Ft => Unit::InternationalFoot,
+        Units::UsFt => Unit::UsSurveyFoot,
+    }
+}
+
+fn set_threads(threads: Option<usize>) -> Result<()> {
+    let Some(threads) = threads else {
+        return Ok(());
+    };
+    if !(1..=1024).contains(&threads) {
+        bail!("--threads is {threads}: give 1 to 1024");
+    }
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build_global();
+    pool.context("worker threads")
+}
+
+/// What was asked for, else a quarter of the machine's memory, at least 0.5 GiB.
+fn memory_bytes(gib: Option<f64>) -> Result<u64> {
+    let bytes = match gib {
+        Some(gib) if gib.is_finite() && gib > 0.0 && gib < 1e6 => gib * f64::from(1u32 << 30),
+        Some(gib) => bail!("--memory is {gib}: give GiB, for example 2"),
+        None => return Ok((machine_bytes() / 4).max(512 << 20)),
+    };
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "checked above"
+    )]
+    Ok(bytes as u64)
+}
+
+/// Memory of the machine as `/proc/meminfo` tells; 8 GiB where it does not.
+fn machine_bytes() -> u64 {
+    let text = std::fs::read_to_string("/proc/meminfo").unwrap_or_default();
+    let line = text.lines().find_map(|l| l.strip_prefix("MemTotal:"));
+    let kib = line.and_then(|l| l.trim().strip_suffix("kB")?.trim().parse::<u64>().ok());
+    kib.map_or(8 << 30, |k| k << 10)
+}
+
+/// A finished ribbon is used as it is; any other line is a rough one.
+fn read_line(path: &Path, params: &mut FitParams) -> Result<()> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
+    if let Ok(ribbon) = Ribbon::from_geojson(&text) {
+        params.ribbon = Some(ribbon);
+        return Ok(());
+    }
+    let line = RoughLine::parse(&name, &text)?;
+    if params.closed.is_none() && line.closed {
+        params.closed = Some(true);
+    }
+    params.line = Some(line.points);
+    Ok(())
+}
+
+/// `[name,]x,y,z` a line, with or without a header.
+fn read_setups(path: &Path) -> Result<Vec<[f64; 3]>> {
+    let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
+    let mut out = Vec::new();
+    for (number, line) in text.lines().enumerate() {
+        let line = line.trim();
+        if line.is_empty() || line.starts_with('#') {
+            continue;
+        }
+        let words: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
+        let numbers: Option<Vec<f64>> = words
+            .iter()
+            .rev()
+            .take(3)
+            .map(|w| w.parse().ok().filter(|v: &f64| v.is_finite()))
+            .collect();
+        match numbers.as_deref() {
+            Some([z, y, x]) => out.push([*x, *y, *z]),
+            _ if number == 0 => {}
+            _ => bail!(
+                "{} line {}: expected [name,]x,y,z in metres, found {line:?}",
+                path.display(),
+                number + 1
+            ),
+        }
+    }
+    if out.is_empty() {
+        bail!(
+            "{} names no scanner position: give lines of [name,]x,y,z in metres",
+            path.display()
+        );
+    }
+    Ok(out)
+}

@@ -1,0 +1,149 @@
+use std::path::{Path, PathBuf};
+
+use ::e57::{
+    E57Writer, Quaternion, Record, RecordDataType, RecordName, RecordValue, Transform, Translation,
+};
+
+use crate::cloud::io::ReadError;
+use crate::cloud::io::testing::{read, read_bytes};
+
+const QUARTER_TURN_LEFT: Quaternion = Quaternion {
+    w: std::f64::consts::FRAC_1_SQRT_2,
+    x: 0.0,
+    y: 0.0,
+    z: std::f64::consts::FRAC_1_SQRT_2,
+};
+
+fn double(name: RecordName) -> Record {
+    let data_type = RecordDataType::Double {
+        min: None,
+        max: None,
+    };
+    Record { name, data_type }
+}
+
+fn flag(name: RecordName, max: i64) -> Record {
+    let data_type = RecordDataType::Integer { min: 0, max };
+    Record { name, data_type }
+}
+
+/// Two scans: one in x y z, turned by 90° and moved, one in range and angles without a pose.
+fn write(dir: &Path) -> PathBuf {
+    let path = dir.join("a.e57");
+    let mut writer = E57Writer::from_file(&path, "file").unwrap();
+    cartesian(&mut writer);
+    spherical(&mut writer);
+    writer.finalize().unwrap();
+    path
+}
+
+fn cartesian(writer: &mut E57Writer<std::fs::File>) {
+    let prototype = vec![
+        double(RecordName::CartesianX),
+        double(RecordName::CartesianY),
+        double(RecordName::CartesianZ),
+        flag(RecordName::CartesianInvalidState, 2),
+        flag(RecordName::Intensity, 100),
+    ];
+    let mut scan = writer.add_pointcloud("one", prototype).unwrap();
+    scan.set_name(Some("tower".to_owned()));
+    scan.set_transform(Some(Transform {
+        rotation: QUARTER_TURN_LEFT,
+        translation: Translation {
+            x: 100.0,
+            y: 200.0,
+            z: 10.0,
+        },
+    }));
+    for (x, state) in [(1.0, 0), (2.0, 1), (3.0, 2), (4.0, 0)] {
+        scan.add_point(vec![
+            RecordValue::Double(x),
+            RecordValue::Double(0.0),
+            RecordValue::Double(-1.5),
+            RecordValue::Integer(state),
+            RecordValue::Integer(50),
+        ])
+        .unwrap();
+    }
+    scan.finalize().unwrap();
+}
+
+fn spherical(writer: &mut E57Writer<std::fs::File>) {
+    let prototype = vec![
+        double(RecordName::SphericalRange),
+        double(RecordName::SphericalAzimuth),
+        double(RecordName::SphericalElevation),
+        flag(RecordName::SphericalInvalidState, 2),
+    ];
+    let mut scan = writer.add_pointcloud("two", prototype).unwrap();
+    for (range, state) in [(10.0, 0), (20.0, 2)] {
+        let angle = std::f64::consts::FRAC_PI_6;
+        scan.add_point(vec![
+            RecordValue::Double(range),
+            RecordValue::Double(0.0),
+            RecordValue::Double(angle),
+            RecordValue::Integer(state),
+        ])
+        .unwrap();
+    }
+    scan.finalize().unwrap();
+}
+
+#[test]
+fn each_scan_is_a_setup_at_its_pose_and_invalid_points_are_left_out() {
+    let dir = tempfile::tempdir().unwrap();
+    let (all, scans) = read(&[write(dir.path())]).unwrap();
+    let found: Vec<_> = (0..all.len())
+        .map(|k| [all.x[k], all.y[k], all.z[k]])
+        .collect();
+    // x of the scan points north after a quarter turn to the left; the second scan is at (0, 0, 0).
+    let expected = [
+        [100.0, 201.0, 8.5],
+        [100.0, 204.0, 8.5],
+        [10.0 * (std::f64::consts::FRAC_PI_6).cos(), 0.0, 5.0],
+    ];
+    assert_eq!(found.len(), 3);
+    for (found, expected) in found.iter().flatten().zip(expected.iter().flatten()) {
+        assert!((found - expected).abs() < 1e-12, "{found} for {expected}");
+    }
+    assert_eq!(
+        (all.setup, all.intensity),
+        (vec![0, 0, 1], vec![32_768, 32_768, 0])
+    );
+    let setups = scans.setups();
+    assert_eq!(
+        (setups[0].name.as_str(), setups[0].position_m),
+        ("tower", Some([100.0, 200.0, 10.0]))
+    );
+    assert_eq!(
+        (setups[1].name.as_str(), setups[1].position_m),
+        ("a.e57 scan 2", None)
+    );
+    assert!(scans.files()[0].units.known);
+}
+
+#[test]
+fn a_file_cut_off_anywhere_is_an_error_that_names_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let whole = std::fs::read(write(dir.path())).unwrap();
+    // Every byte near pages' edges, every 13th elsewhere: each cut is a thread and a file.
+    for len in (1..whole.len()).filter(|n| n % 13 == 0 || n % 1024 < 2) {
+        let error = read_bytes("b.e57", &whole[..len]).expect_err(&format!("cut at {len}"));
+        assert!(error.to_string().contains("b.e57"), "{error}");
+    }
+}
+
+#[test]
+fn a_flipped_bit_is_found_by_its_pages_check_sum() {
+    let dir = tempfile::tempdir().unwrap();
+    let whole = std::fs::read(write(dir.path())).unwrap();
+    for at in (48..whole.len()).step_by(97) {
+        let mut bytes = whole.clone();
+        bytes[at] ^= 4;
+        let result = read_bytes("b.e57", &bytes);
+        assert!(
+            matches!(result, Err(ReadError::Damaged { .. })),
+            "byte {at}"
+        );
+    }
+}

@@ -1,0 +1,137 @@
+//! Vertices written as text, one a line.
+
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+
+use super::BATCH;
+use super::header::{Header, Kind};
+use crate::cloud::Columns;
+use crate::cloud::io::error::ReadError;
+use crate::cloud::io::intensity::Scale;
+use crate::cloud::io::lines::Lines;
+use crate::cloud::io::source::Source;
+
+pub(super) struct AsciiSource {
+    path: PathBuf,
+    lines: Lines,
+    header: Header,
+    done: u64,
+    scale: Option<Scale>,
+    raw_intensity: Vec<f64>,
+}
+
+impl AsciiSource {
+    pub fn open(path: &Path, reader: BufReader<File>, header: Header) -> Result<Self, ReadError> {
+        let mut lines = Lines::after(path, reader, header.lines);
+        for element in &header.elements[..header.vertex] {
+            for found in 0..element.count {
+                if skip_blank(&mut lines)?.is_none() {
+                    return Err(wrong_count(path, element.count, found));
+                }
+            }
+        }
+        Ok(Self {
+            path: path.to_owned(),
+            lines,
+            scale: header.wanted.scale,
+            header,
+            done: 0,
+            raw_intensity: Vec::new(),
+        })
+    }
+
+    /// Read one vertex.
+    fn vertex(&mut self, out: &mut Columns) -> Result<(), ReadError> {
+        let wanted = self.header.wanted;
+        let (mut xyz, mut intensity, mut time) = (self.header.origin, 0.0, 0.0);
+        let Some(line) = skip_blank(&mut self.lines)? else {
+            let declared = self.header.vertices().count;
+            return Err(wrong_count(
+                &self.path,
+                declared,
+                self.done + out.len() as u64,
+            ));
+        };
+        let mut words = line.split_ascii_whitespace();
+        let mut read = || -> Result<(), String> {
+            for (k, property) in self.header.elements[self.header.vertex]
+                .properties
+                .iter()
+                .enumerate()
+            {
+                let value = match property.kind {
+                    Kind::Scalar(_) => number(words.next(), &property.name)?,
+                    Kind::List { .. } => {
+                        let count = number(words.next(), &property.name)?;
+                        let items = crate::numeric::to_index(count);
+                        if items > 0 && words.nth(items - 1).is_none() {
+                            return Err(format!("a list '{}' that is too short", property.name));
+                        }
+                        continue;
+                    }
+                };
+                match wanted.xyz.iter().position(|&c| c == k) {
+                    Some(axis) => xyz[axis] += value,
+                    None if wanted.intensity == Some(k) => intensity = value,
+                    None if wanted.time == Some(k) => time = value,
+                    None => {}
+                }
+            }
+            Ok(())
+        };
+        let done = read();
+        done.map_err(|what| self.lines.damaged(what))?;
+        out.push(xyz, 0, 0);
+        self.raw_intensity.push(intensity);
+        if let Some(times) = &mut out.time_s {
+            times.push(time);
+        }
+        Ok(())
+    }
+}
+
+fn skip_blank(lines: &mut Lines) -> Result<Option<&str>, ReadError> {
+    while lines.skip_blank()? {}
+    lines.next()
+}
+
+fn number(word: Option<&str>, name: &str) -> Result<f64, String> {
+    let word = word.ok_or_else(|| format!("a vertex without '{name}'"))?;
+    word.parse().map_err(|_| {
+        let start: String = word.chars().take(20).collect();
+        format!("'{start}' is no number in '{name}'")
+    })
+}
+
+fn wrong_count(path: &Path, declared: u64, found: u64) -> ReadError {
+    ReadError::WrongCount {
+        path: path.to_owned(),
+        declared,
+        found,
+    }
+}
+
+impl Source for AsciiSource {
+    fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
+        out.clear();
+        self.raw_intensity.clear();
+        out.time_s = self
+            .header
+            .wanted
+            .time
+            .map(|_| out.time_s.take().unwrap_or_default());
+        let left = self.header.vertices().count - self.done;
+        for _ in 0..left.min(BATCH) {
+            self.vertex(out)?;
+        }
+        self.done += out.len() as u64;
+        if self.header.wanted.intensity.is_some() {
+            let raw = &self.raw_intensity;
+            let scale = *self.scale.get_or_insert_with(|| Scale::learned(raw));
+            out.intensity.clear();
+            out.intensity.extend(raw.iter().map(|&v| scale.apply(v)));
+        }
+        Ok(out.len())
+    }
+}
