@@ -186,6 +186,7 @@ fn header(origin_m: [f64; 3], vertices: u64, faces: u64) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::mesh::{MeshColumns, SurfaceMesh};
 
     fn patch() -> Patch {
         Patch {
@@ -226,6 +227,32 @@ mod tests {
         assert_eq!(
             bytes[HEADER_BYTES + 120..],
             [3, 0, 0, 0, 0, 1, 0, 0, 0, 2, 0, 0, 0, 1]
+        );
+    }
+
+    #[test]
+    fn what_was_written_is_read_back_bit_for_bit() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("m.ply");
+        let origin_m = [400_000.0, 5_500_000.0, 200.0];
+        let mut writer = PlyWriter::create(&path, origin_m).unwrap();
+        let mut columns = MeshColumns {
+            origin_m,
+            ..MeshColumns::default()
+        };
+        let mut second = patch();
+        second.positions_m[1] = [0.1 + 0.2, 1.0 / 3.0, -1e-7];
+        for (patch, face) in [(patch(), [0, 1, 2]), (second, [1, 4, 5])] {
+            writer.vertices(&patch, 3).unwrap();
+            writer.faces(&[face], &[2]).unwrap();
+            let Ok(()) = columns.vertices(&patch, 3);
+            let Ok(()) = columns.faces(&[face], &[2]);
+        }
+        writer.finish().unwrap();
+        let file = std::io::BufReader::new(File::open(&path).unwrap());
+        assert_eq!(
+            SurfaceMesh::read(file, &path).unwrap().into_columns(),
+            columns
         );
     }
 

@@ -39,6 +39,26 @@ impl Triangles<'_> {
         self.best(x, y, |height| (height - z_m).abs())
     }
 
+    /// The first triangle at (x, y): the only one, but for common sides, where none overlap.
+    #[inline]
+    pub(super) fn first(&self, x: f64, y: f64) -> Option<Hit> {
+        let candidates = self.grid.candidates(x, y);
+        let hit = candidates
+            .iter()
+            .find_map(|&face| self.hit(face, x, y, 0.0));
+        hit.or_else(|| {
+            candidates
+                .iter()
+                .find_map(|&face| self.hit(face, x, y, CRACK_SHARE))
+        })
+    }
+
+    /// The point in the triangle if it lies clear of the sides.
+    #[inline]
+    pub(super) fn well_inside(&self, face: u32, x: f64, y: f64) -> Option<Hit> {
+        self.hit(face, x, y, -CRACK_SHARE)
+    }
+
     /// Of the triangles at (x, y) the one of least `cost` (a function of the height there).
     #[inline]
     fn best(&self, x: f64, y: f64, cost: impl Fn(f64) -> f64) -> Option<Hit> {
@@ -60,7 +80,8 @@ impl Triangles<'_> {
             .find_map(|&face| self.hit(face, x, y, CRACK_SHARE))
     }
 
-    /// The point in the triangle, or at most the share `slack` outside.
+    /// The point in the triangle, or at most the share `slack` outside; clear of the sides by that
+    /// share when it is negative.
     ///
     /// Each side is tested by the cross product of its ends relative to the point, which only
     /// changes its sign when the ends are swapped (also in floating point): of two triangles that
@@ -123,10 +144,15 @@ pub(super) fn upward_unit(n: [f64; 3]) -> [f64; 3] {
 }
 
 /// Looks up distances from the triangles of one patch.
+///
+/// A patch is a sheet without overlaps, so the first triangle found is the answer; a point on a
+/// common side belongs to the triangle that comes first in the patch.
 #[derive(Debug)]
 pub struct PatchIndex<'a> {
     patch: &'a Patch,
     grid: PlanGrid,
+    /// Vertical part of each triangle's upward unit normal.
+    rise: Vec<f64>,
 }
 
 impl<'a> PatchIndex<'a> {
@@ -134,7 +160,16 @@ impl<'a> PatchIndex<'a> {
     #[must_use]
     pub fn new(patch: &'a Patch) -> Self {
         let grid = PlanGrid::new(&patch.positions_m, &patch.faces);
-        Self { patch, grid }
+        let mut index = Self {
+            patch,
+            grid,
+            rise: Vec::new(),
+        };
+        let faces = 0..crate::numeric::to_u32(patch.faces.len());
+        index.rise = faces
+            .map(|face| index.triangles().face_normal(face)[2])
+            .collect();
+        index
     }
 
     fn triangles(&self) -> Triangles<'_> {
@@ -150,15 +185,24 @@ impl<'a> PatchIndex<'a> {
     #[must_use]
     #[inline]
     pub fn signed_distance(&self, p_m: [f64; 3]) -> Option<f64> {
-        self.triangles().signed_distance(p_m)
+        let hit = self.triangles().first(p_m[0], p_m[1])?;
+        Some((p_m[2] - hit.z_m) * self.rise[hit.face as usize])
     }
 
     /// The same for columns of points: fills `out` with distances, NaN where there is no triangle.
     /// All slices must have one length; what is missing in the shorter ones is not answered.
+    ///
+    /// Fast when neighbours in the columns are neighbours on the ground: a point well inside the
+    /// triangle of the one before needs no search.
     pub fn signed_distances(&self, x_m: &[f64], y_m: &[f64], z_m: &[f64], out: &mut [f64]) {
         let triangles = self.triangles();
+        let mut last = None;
         for (((out, &x), &y), &z) in out.iter_mut().zip(x_m).zip(y_m).zip(z_m) {
-            *out = triangles.signed_distance([x, y, z]).unwrap_or(f64::NAN);
+            let again = last.and_then(|face| triangles.well_inside(face, x, y));
+            let hit = again.or_else(|| triangles.first(x, y));
+            last = hit.map(|hit| hit.face);
+            let distance = |hit: Hit| (z - hit.z_m) * self.rise[hit.face as usize];
+            *out = hit.map_or(f64::NAN, distance);
         }
     }
 }

@@ -17,6 +17,7 @@ mod patch;
 #[cfg(test)]
 mod patch_tests;
 mod plan_grid;
+mod read;
 mod rim;
 mod station;
 mod surface;
@@ -30,5 +31,6 @@ pub use layout::Layout;
 pub use lookup::PatchIndex;
 pub use mask::{DroppedPart, MaskReport, NodeMask, SectionLoss};
 pub use patch::{Patch, ZONE_BRIDGED, ZONE_PAVED};
+pub use read::{MeshReadError, Place};
 pub use station::RowFrame;
 pub use surface::{MeshColumns, SurfaceMesh};

@@ -55,29 +55,15 @@ impl PlanGrid {
 
     /// The bounds and the cell width.
     fn empty(corners: &impl Fn(&[u32; 3]) -> Corners, faces: &[[u32; 3]]) -> Option<Self> {
-        let boxes = || faces.iter().map(|f| bounds(&corners(f)));
-        let whole = boxes().reduce(|a, b| {
+        let whole = faces.iter().map(|f| bounds(&corners(f))).reduce(|a, b| {
             [
                 [a[0][0].min(b[0][0]), a[0][1].min(b[0][1])],
                 [a[1][0].max(b[1][0]), a[1][1].max(b[1][1])],
             ]
         })?;
-        let width = |b: &[[f64; 2]; 2], k: usize| b[1][k] - b[0][k];
-        let count = faces.len() as f64;
-        let mean = boxes().map(|b| width(&b, 0).max(width(&b, 1))).sum::<f64>() / count;
-        // A mesh of no extent (all triangles vertical in one point) still has one cell.
-        let mut cell_m = (CELL_SHARE * mean).max(1e-9);
-        let cells = |cell_m: f64, b: &[[f64; 2]; 2]| {
-            (width(b, 0) / cell_m + 1.0) * (width(b, 1) / cell_m + 1.0)
-        };
-        let too_many = |cell_m: f64| {
-            let entries: f64 = boxes().map(|b| cells(cell_m, &b)).sum();
-            entries > MOST_ENTRIES * count || cells(cell_m * BLOCK as f64, &whole) > MOST_BLOCKS
-        };
-        while too_many(cell_m) {
-            cell_m *= 1.5;
-        }
-        let side = |k: usize| to_index(width(&whole, k) / cell_m) / BLOCK + 1;
+        let extent = [whole[1][0] - whole[0][0], whole[1][1] - whole[0][1]];
+        let cell_m = cell_width(corners, faces, extent);
+        let side = |k: usize| to_index(extent[k] / cell_m) / BLOCK + 1;
         let blocks = [side(0), side(1)];
         Some(Self {
             origin: whole[0],
@@ -184,6 +170,37 @@ impl PlanGrid {
         let cell = block as usize * BLOCK_CELLS + j % BLOCK * BLOCK + i % BLOCK;
         &self.entries[self.start[cell] as usize..self.start[cell + 1] as usize]
     }
+}
+
+/// The cell width that suits the triangles and keeps within memory.
+fn cell_width(
+    corners: &impl Fn(&[u32; 3]) -> Corners,
+    faces: &[[u32; 3]],
+    extent: [f64; 2],
+) -> f64 {
+    // Σ over triangles of widths, heights and areas of their boxes: the entries at cell width c
+    // are about Σ (w/c + 1)(h/c + 1).
+    let (mut sides, mut larger, mut areas) = (0.0, 0.0, 0.0);
+    for face in faces {
+        let [low, high] = bounds(&corners(face));
+        let (w, h) = (high[0] - low[0], high[1] - low[1]);
+        sides += w + h;
+        larger += w.max(h);
+        areas += w * h;
+    }
+    let count = faces.len() as f64;
+    let too_many = |cell_m: f64| {
+        let entries = areas / (cell_m * cell_m) + sides / cell_m + count;
+        let block_m = cell_m * BLOCK as f64;
+        let blocks = (extent[0] / block_m + 1.0) * (extent[1] / block_m + 1.0);
+        entries > MOST_ENTRIES * count || blocks > MOST_BLOCKS
+    };
+    // A mesh of no extent (all triangles vertical in one point) still has one cell.
+    let mut cell_m = (CELL_SHARE * larger / count).max(1e-9);
+    while too_many(cell_m) {
+        cell_m *= 1.5;
+    }
+    cell_m
 }
 
 fn bounds(corners: &Corners) -> [[f64; 2]; 2] {

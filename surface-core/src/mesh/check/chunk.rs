@@ -2,11 +2,16 @@
 
 use super::super::parts::Parts;
 use super::hanging::hanging_vertices;
-use super::result::{LEAST_ANGLE_DEG, MeshCheck};
+use super::result::MeshCheck;
 
 /// Least area of a triangle in plan, m²: 0.01 mm². At a spacing of 0.1 m that is a height of
 /// 0.2 µm; honest triangles are 10⁴ times larger, rounding at 40 km is 10⁵ times smaller.
 const LEAST_AREA_M2: f64 = 1e-8;
+
+/// sin² of 15°, the least angle of a triangle that touches no rail.
+const SLIVER_SINE2: f64 = 0.066_987_298_107_780_66;
+/// sin² of 60°: no triangle has a greater least angle.
+const MOST_SINE2: f64 = 0.75;
 
 /// Which triangles of a vertex the chunk holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,13 +41,13 @@ pub(super) struct Chunk {
 }
 
 /// Sums over all chunks.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Sums {
     pub check: MeshCheck,
     pub parts: Parts,
     pub loops: Loops,
-    least_sine2: Option<f64>,
-    least_sine2_off_rails: Option<f64>,
+    least_sine2: f64,
+    least_sine2_off_rails: f64,
 }
 
 /// Border loops, by union-find over the vertices of border edges.
@@ -98,23 +103,51 @@ impl Fans {
     }
 }
 
-/// Whether the links form one chain or one ring.
-fn is_one_fan(links: &[[u32; 2]]) -> bool {
-    let follows = |v: u32| links.iter().find(|link| link[0] == v);
-    let first = links
-        .iter()
-        .find(|link| !links.iter().any(|other| other[1] == link[0]));
-    let Some(first) = first.or(links.first()) else {
-        return false;
+/// How the triangles around a vertex hang together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fan {
+    /// There are none.
+    None,
+    /// A closed ring.
+    Ring,
+    /// A fan with two open sides.
+    Open,
+    /// Anything else.
+    Broken,
+}
+
+fn fan(links: &[[u32; 2]]) -> Fan {
+    let Some(&any) = links.first() else {
+        return Fan::None;
     };
+    let starts = |link: &&[u32; 2]| !links.iter().any(|other| other[1] == link[0]);
+    let first = *links.iter().find(starts).unwrap_or(&any);
     let mut at = first[1];
-    for walked in 1..=links.len() {
-        match follows(at) {
-            Some(next) if at != first[0] => at = next[1],
-            _ => return walked == links.len(),
+    let mut walked = 1;
+    while let Some(next) = links.iter().find(|link| link[0] == at) {
+        if at == first[0] || walked == links.len() {
+            break;
+        }
+        at = next[1];
+        walked += 1;
+    }
+    match (walked == links.len(), at == first[0]) {
+        (true, true) => Fan::Ring,
+        (true, false) => Fan::Open,
+        _ => Fan::Broken,
+    }
+}
+
+impl Default for Sums {
+    fn default() -> Self {
+        Self {
+            check: MeshCheck::default(),
+            parts: Parts::default(),
+            loops: Loops::default(),
+            least_sine2: MOST_SINE2,
+            least_sine2_off_rails: MOST_SINE2,
         }
     }
-    false
 }
 
 impl Sums {
@@ -127,8 +160,15 @@ impl Sums {
                 continue;
             }
             let links = fans.of(v);
-            self.add_vertex(chunk.known[v], links);
-            self.add_edges(chunk, v, links, &mut border);
+            let fan = fan(links);
+            if chunk.known[v] == Known::All {
+                self.add_vertex(fan);
+            }
+            if fan == Fan::Ring {
+                self.add_ring(chunk, v, links);
+            } else {
+                self.add_edges(chunk, v, links, &mut border);
+            }
         }
         for &[a, b] in &border {
             self.loops
@@ -148,11 +188,16 @@ impl Sums {
         }
     }
 
-    fn add_vertex(&mut self, known: Known, links: &[[u32; 2]]) {
-        if known == Known::All {
-            self.check.loose_vertices += u64::from(links.is_empty());
-            self.check.pinches += u64::from(!links.is_empty() && !is_one_fan(links));
-        }
+    fn add_vertex(&mut self, fan: Fan) {
+        self.check.loose_vertices += u64::from(fan == Fan::None);
+        self.check.pinches += u64::from(fan == Fan::Broken);
+    }
+
+    /// Count the edges of a vertex whose triangles form a ring: all have two triangles, one on
+    /// either side.
+    fn add_ring(&mut self, chunk: &Chunk, v: usize, links: &[[u32; 2]]) {
+        let later = |u: u32| u as usize > v && is_settled(chunk.known[v], chunk.known[u as usize]);
+        self.check.edges += links.iter().filter(|link| later(link[0])).count() as u64;
     }
 
     /// Count the edges from `v` to vertices after it, and the triangles whose first vertex it is.
@@ -219,18 +264,16 @@ impl Sums {
         // The least angle lies between the two longer sides; it is at most 60°, where the sine
         // still grows with the angle.
         let sine2 = twice_area * twice_area / (squares[1] * squares[2]);
-        let least = |old: Option<f64>| Some(old.map_or(sine2, |old| old.min(sine2)));
-        self.least_sine2 = least(self.least_sine2);
+        self.least_sine2 = self.least_sine2.min(sine2);
         if !face.iter().any(|&v| on_rail[v as usize]) {
-            self.least_sine2_off_rails = least(self.least_sine2_off_rails);
-            self.check.slivers += u64::from(sine2.sqrt().asin().to_degrees() < LEAST_ANGLE_DEG);
+            self.least_sine2_off_rails = self.least_sine2_off_rails.min(sine2);
+            self.check.slivers += u64::from(sine2 < SLIVER_SINE2);
         }
     }
 
     /// Everything has been added: sum up.
     pub(super) fn finish(mut self) -> MeshCheck {
-        let angle =
-            |sine2: Option<f64>| sine2.map_or(60.0, |s| s.sqrt().min(1.0).asin().to_degrees());
+        let angle = |sine2: f64| sine2.sqrt().asin().to_degrees();
         let mut check = self.check;
         check.least_angle_deg = angle(self.least_sine2);
         check.least_angle_off_rails_deg = angle(self.least_sine2_off_rails);

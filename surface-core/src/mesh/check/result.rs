@@ -1,8 +1,5 @@
 //! What the check found.
 
-/// Least angle of a triangle that touches no rail, degrees.
-pub(super) const LEAST_ANGLE_DEG: f64 = 15.0;
-
 /// What is true of a mesh, and what is wrong with it.
 ///
 /// Angles are measured in plan, where the triangulation is made. A triangle counts as a rail
@@ -31,7 +28,7 @@ pub struct MeshCheck {
     pub area_m2: f64,
     /// Longest edge in plan, metres.
     pub longest_edge_m: f64,
-    /// Least angle of all triangles, degrees.
+    /// Least angle of all triangles, degrees (60 when there are none).
     pub least_angle_deg: f64,
     /// Least angle of triangles that touch no rail, degrees.
     pub least_angle_off_rails_deg: f64,
