@@ -13,7 +13,7 @@ use super::sections::sort_by_section;
 use super::surface::Mesher;
 use crate::cloud::io::Scans;
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{DeviationLaz, FieldStore, Picture, write_spots_csv};
+use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
@@ -204,8 +204,10 @@ fn deviation_laz(
 }
 
 fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
+    let [east, north, _] = ribbon.frame.origin_m;
     map.spots(tolerance_m, &|s, t| {
-        ribbon.line.to_local(RibbonPoint { s, t })
+        let [x, y] = ribbon.line.to_local(RibbonPoint { s, t });
+        [east + x, north + y]
     })
 }
 
@@ -217,20 +219,13 @@ fn write_map(
 ) -> Result<(), BuildError> {
     let path = folder.part("deviation.csv")?;
     let mut csv = Vec::new();
-    write_spots_csv(&mut csv, &findings.spots, &ribbon.frame, true).map_err(write_error(&path))?;
+    write_spots_csv(&findings.spots, &mut csv).map_err(write_error(&path))?;
     std::fs::write(&path, csv).map_err(write_error(&path))?;
-    let edges = |s: f64| (ribbon.edges.right_m(s), ribbon.edges.left_m(s));
-    let picture = Picture {
-        map: &findings.map,
-        spots: &findings.spots,
-        summary: &findings.map.summary(&findings.spots, params.tolerance_m),
-        place: &|s, t| ribbon.line.to_local(RibbonPoint { s, t }),
-        edges: Some(&edges),
-    };
+    let picture = MapPicture::of_ribbon(&findings.map, &findings.spots, ribbon, params.tolerance_m);
     let path = folder.part("deviation.png")?;
     let file = std::fs::File::create(&path).map_err(write_error(&path))?;
     let drawn = picture.write_png(std::io::BufWriter::new(file));
-    drawn.map_err(|error| write_error(&path)(error.into()))
+    drawn.map_err(write_error(&path))
 }
 
 fn inputs(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {

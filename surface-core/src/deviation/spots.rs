@@ -10,7 +10,7 @@ pub struct Spot {
     pub id: u32,
     /// Where the worst cell is: s, t along a ribbon, or x, y in the plane; metres.
     pub at_m: [f64; 2],
-    /// The same place, x and y relative to the origin, metres.
+    /// The same place as x and y, metres, in the frame that `place` gave.
     pub xy_m: [f64; 2],
     /// Middle of its extent: s, t or x, y; metres. Not always inside the spot.
     pub middle_m: [f64; 2],
@@ -46,8 +46,8 @@ impl DeviationMap {
     ///
     /// A spot is a group of cells, joined over sides and corners (and over the start of a lap),
     /// each of whose robust means is beyond the tolerance by more than its own 95 % uncertainty:
-    /// a stray point makes no spot, a pothole does. `place` takes (u, v) to x, y relative to the
-    /// origin (the identity in the plane); areas are those of the cells' outlines on the ground.
+    /// a stray point makes no spot, a pothole does. `place` takes (u, v) to x, y (the identity
+    /// in the plane, or with the origin added); areas are those of the cells' outlines on the ground.
     #[must_use]
     pub fn spots(&self, tolerance_m: f64, place: &dyn Fn(f64, f64) -> [f64; 2]) -> Vec<Spot> {
         let beyond = |c: &Cell| c.state() == CellState::Judged && c.is_beyond(tolerance_m);

@@ -7,7 +7,7 @@ mod spots;
 mod zarr;
 
 pub use laz::{DeviationLaz, HeldPoint, LazError};
-pub use picture::{Canvas, Diverging, Picture, Rgb, RibbonEdges};
+pub use picture::{Canvas, Diverging, MapPicture, Rgb};
 pub use ply::{PlyError, PlyWriter};
-pub use spots::write_spots_csv;
+pub use spots::{write_plane_spots_csv, write_spots_csv};
 pub use zarr::{FieldStore, ZarrError};

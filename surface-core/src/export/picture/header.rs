@@ -1,7 +1,7 @@
 //! Title, numbers, colour bar and legend.
 
 use super::canvas::{Canvas, Size, Style};
-use super::page::{MARGIN, Picture, WIDTH};
+use super::page::{MARGIN, MapPicture, WIDTH};
 use super::paint::{FAINT, INK, PAPER, Paint, Palette};
 use super::scale::{count, plain};
 use crate::deviation::Verdict;
@@ -33,7 +33,7 @@ const BAR: [f64; 4] = [MARGIN + 40.0, 146.0, 1000.0, 30.0];
 /// Length of the arrows for what is off the scale, pixels.
 const CAP: f64 = 34.0;
 
-pub(super) fn draw(canvas: &mut Canvas, picture: &Picture<'_>, palette: &Palette) {
+pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Palette) {
     canvas.text([MARGIN, 34.0], TITLE, "Deviation: cloud minus surface");
     verdict(canvas, picture);
     canvas.text([MARGIN, 84.0], NUMBERS, &numbers(picture));
@@ -42,7 +42,7 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &Picture<'_>, palette: &Palette
 }
 
 /// The verdict as a filled label at the right end of the title.
-fn verdict(canvas: &mut Canvas, picture: &Picture<'_>) {
+fn verdict(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     let (text, ground) = match picture.summary.verdict {
         Verdict::WithinTolerance => ("WITHIN TOLERANCE", [0, 110, 90]),
         Verdict::Beyond { .. } => ("BEYOND TOLERANCE", [176, 52, 0]),
@@ -58,8 +58,8 @@ fn verdict(canvas: &mut Canvas, picture: &Picture<'_>) {
 }
 
 /// The title line: points, tolerance, spots, worst, share within, quantile.
-fn numbers(picture: &Picture<'_>) -> String {
-    let summary = picture.summary;
+fn numbers(picture: &MapPicture<'_>) -> String {
+    let summary = &picture.summary;
     let mut parts = vec![
         format!("{} points", count(summary.points)),
         format!("tolerance ±{} mm", plain(1e3 * summary.tolerance_m)),

@@ -14,4 +14,4 @@ mod unrolled;
 
 pub use canvas::Canvas;
 pub use colour::{Diverging, Rgb};
-pub use page::{Picture, RibbonEdges};
+pub use page::MapPicture;

@@ -1,12 +1,13 @@
 //! The page: how wide, what goes where.
 
-use std::io::Write;
+use std::io::{self, Write};
 
 use super::canvas::Canvas;
 use super::paint::{PAPER, Palette};
 use super::{header, plan, table, unrolled};
 use crate::deviation::{DeviationMap, Spot, Summary};
 use crate::numeric::{to_index, to_u32};
+use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// Width of the page, pixels: sharp on a 4 K screen and halved on a smaller one still legible.
 pub(super) const WIDTH: f64 = 2400.0;
@@ -15,32 +16,71 @@ pub(super) const MARGIN: f64 = 56.0;
 /// The header ends here, pixels from the top.
 pub(super) const HEADER: f64 = 236.0;
 
-/// Right and left edge of the road at s, metres across.
-pub type RibbonEdges<'a> = &'a dyn Fn(f64) -> (f64, f64);
+/// (u, v) → x, y, straight in v.
+type Place<'a> = Box<dyn Fn(f64, f64) -> [f64; 2] + 'a>;
+/// s → right and left edge of the road, metres across.
+type RibbonEdges<'a> = Box<dyn Fn(f64) -> [f64; 2] + 'a>;
 
 /// A deviation map to be drawn.
 ///
 /// Drawn are the plan (north up), the worst spots as a table and, for a map along a course, the
 /// ribbon unrolled in rows. The same input gives the same pixels.
-#[derive(Clone, Copy)]
-pub struct Picture<'a> {
-    /// The cells.
-    pub map: &'a DeviationMap,
-    /// The spots of that map, worst first; the first 20 are ringed and numbered.
-    pub spots: &'a [Spot],
-    /// The numbers of the title line, and the tolerance that the scale is made for.
-    pub summary: &'a Summary,
-    /// Takes (u, v) to x, y in metres; must be straight in v (a ribbon's normal is, the identity
-    /// is).
-    pub place: &'a dyn Fn(f64, f64) -> [f64; 2],
-    /// Edges of the road; `None` in the plane.
-    pub edges: Option<RibbonEdges<'a>>,
+pub struct MapPicture<'a> {
+    pub(super) map: &'a DeviationMap,
+    pub(super) spots: &'a [Spot],
+    pub(super) summary: Summary,
+    pub(super) place: Place<'a>,
+    pub(super) edges: Option<RibbonEdges<'a>>,
+}
+
+impl std::fmt::Debug for MapPicture<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("MapPicture")
+            .field("summary", &self.summary)
+            .finish_non_exhaustive()
+    }
+}
+
+impl<'a> MapPicture<'a> {
+    /// The picture of a map along `ribbon`, with its spots, worst first, for that tolerance.
+    #[must_use]
+    pub fn of_ribbon(
+        map: &'a DeviationMap,
+        spots: &'a [Spot],
+        ribbon: &'a Ribbon,
+        tolerance_m: f64,
+    ) -> Self {
+        let edges = |s: f64| {
+            let s = ribbon.line.wrap_s(s);
+            [ribbon.edges.right_m(s), ribbon.edges.left_m(s)]
+        };
+        Self {
+            map,
+            spots,
+            summary: map.summary(spots, tolerance_m),
+            place: Box::new(|s, t| ribbon.line.to_local(RibbonPoint { s, t })),
+            edges: Some(Box::new(edges)),
+        }
+    }
+
+    /// The picture of a map of the plane, with its spots, worst first, for that tolerance.
+    #[must_use]
+    pub fn of_plane(map: &'a DeviationMap, spots: &'a [Spot], tolerance_m: f64) -> Self {
+        let summary = map.summary(spots, tolerance_m);
+        Self {
+            map,
+            spots,
+            summary,
+            place: Box::new(|x, y| [x, y]),
+            edges: None,
+        }
+    }
 }
 
 /// Spots that are ringed and listed.
 pub(super) const LISTED: usize = 20;
 
-impl Picture<'_> {
+impl MapPicture<'_> {
     /// Draw the picture.
     #[must_use]
     pub fn draw(&self) -> Canvas {
@@ -62,9 +102,9 @@ impl Picture<'_> {
     /// Draw the picture as PNG.
     ///
     /// # Errors
-    /// What the encoder or `out` says.
-    pub fn write_png<W: Write>(&self, out: W) -> Result<(), png::EncodingError> {
-        self.draw().write_png(out)
+    /// What `out` says.
+    pub fn write_png<W: Write>(&self, out: W) -> io::Result<()> {
+        Ok(self.draw().write_png(out)?)
     }
 
     /// The spots that are ringed, with their numbers.

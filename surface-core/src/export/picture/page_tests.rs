@@ -63,15 +63,8 @@ fn a_plan_shows_the_colour_of_each_cell_at_its_place() {
     let map = map(frame, 1, [16.0, 16.0], &square);
     let place = |x: f64, y: f64| [x, y];
     let spots = map.spots(TOLERANCE_M, &place);
-    let summary = map.summary(&spots, TOLERANCE_M);
     assert_eq!(spots.len(), 1);
-    let picture = Picture {
-        map: &map,
-        spots: &spots,
-        summary: &summary,
-        place: &place,
-        edges: None,
-    };
+    let picture = MapPicture::of_plane(&map, &spots, TOLERANCE_M);
     let mut bytes = Vec::new();
     picture.write_png(&mut bytes).unwrap();
     let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))
@@ -117,14 +110,9 @@ fn the_unrolled_ribbon_shows_s_to_the_right_and_left_on_top() {
     let map = map(frame, 20, [250.0, 4.0], &d);
     let place = |s: f64, t: f64| [s, t];
     let spots = map.spots(TOLERANCE_M, &place);
-    let summary = map.summary(&spots, TOLERANCE_M);
-    let edges = |_: f64| (-4.0, 4.0);
-    let picture = Picture {
-        map: &map,
-        spots: &spots,
-        summary: &summary,
-        place: &place,
-        edges: Some(&edges),
+    let picture = MapPicture {
+        edges: Some(Box::new(|_| [-4.0, 4.0])),
+        ..MapPicture::of_plane(&map, &spots, TOLERANCE_M)
     };
     let canvas = picture.draw();
     let rows = unrolled::Rows::new(&picture).unwrap();
@@ -165,13 +153,9 @@ fn the_page_stays_of_a_size_that_opens() {
             let (sin, cos) = (s * turn).sin_cos();
             [(1.0 / turn - t) * cos, (1.0 / turn - t) * sin]
         };
-        let summary = map.summary(&[], TOLERANCE_M);
-        let picture = Picture {
-            map: &map,
-            spots: &[],
-            summary: &summary,
-            place: &place,
-            edges: None,
+        let picture = MapPicture {
+            place: Box::new(place),
+            ..MapPicture::of_plane(&map, &[], TOLERANCE_M)
         };
         let rows = unrolled::Rows::new(&picture).unwrap();
         let width_m = (WIDTH - MARGIN - rows.at(0, 0.0, 0.0)[0])
@@ -185,14 +169,10 @@ fn the_page_stays_of_a_size_that_opens() {
 fn an_empty_map_is_drawn_and_says_so() {
     let frame = CellFrame::ribbon(&[0.0, 50.0], Closure::Open, 0.25).unwrap();
     let map = MapBuilder::new(frame).finish();
-    let summary = map.summary(&[], TOLERANCE_M);
     let place = |s: f64, t: f64| [s, t];
-    let picture = Picture {
-        map: &map,
-        spots: &[],
-        summary: &summary,
-        place: &place,
-        edges: None,
+    let picture = MapPicture {
+        place: Box::new(place),
+        ..MapPicture::of_plane(&map, &[], TOLERANCE_M)
     };
     let canvas = picture.draw();
     assert!(canvas.height() > 300 && canvas.width() == 2400);

@@ -1,7 +1,7 @@
 //! The plan: the map as it lies on the ground, north up.
 
 use super::canvas::{Canvas, Size, Style};
-use super::page::{HEADER, MARGIN, Picture, pixels};
+use super::page::{HEADER, MARGIN, MapPicture, pixels};
 use super::paint::{FAINT, INK, Layer, PAPER, Paint, Palette};
 use super::rings::{self, Ring};
 use super::scale::{plain, round_below};
@@ -44,7 +44,7 @@ pub(super) struct Plan {
 }
 
 impl Plan {
-    pub fn new(picture: &Picture<'_>) -> Self {
+    pub fn new(picture: &MapPicture<'_>) -> Self {
         let (mut low, mut high) = ([f64::INFINITY; 2], [f64::NEG_INFINITY; 2]);
         for_outline(picture, &mut |p| {
             low = [low[0].min(p[0]), low[1].min(p[1])];
@@ -75,7 +75,7 @@ impl Plan {
         ]
     }
 
-    pub fn draw(&self, canvas: &mut Canvas, picture: &Picture<'_>, palette: &Palette) {
+    pub fn draw(&self, canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Palette) {
         self.cells(canvas, picture, palette);
         self.edges(canvas, picture);
         if picture.map.frame().is_ribbon() {
@@ -86,7 +86,7 @@ impl Plan {
         self.scale_bar(canvas);
     }
 
-    fn cells(&self, canvas: &mut Canvas, picture: &Picture<'_>, palette: &Palette) {
+    fn cells(&self, canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Palette) {
         let size = (pixels(LEFT + WIDE), pixels(TOP + self.height));
         let mut layer = Layer::new(size.0, size.1);
         for (row, cells) in picture.map.rows().filter(|r| !r.1.is_empty()) {
@@ -103,8 +103,8 @@ impl Plan {
         layer.lay_on(canvas, [0, 0], palette);
     }
 
-    fn edges(&self, canvas: &mut Canvas, picture: &Picture<'_>) {
-        let (Some(edges), Some((from, to))) = (picture.edges, picture.map.frame().extent_m())
+    fn edges(&self, canvas: &mut Canvas, picture: &MapPicture<'_>) {
+        let (Some(edges), Some((from, to))) = (&picture.edges, picture.map.frame().extent_m())
         else {
             return;
         };
@@ -112,7 +112,7 @@ impl Plan {
         for side in [0, 1] {
             let point = |k: i32| {
                 let s = from + (to - from - 1e-6) * f64::from(k) / f64::from(steps);
-                let (right, left) = edges(s);
+                let [right, left] = edges(s);
                 self.at((picture.place)(s, [right, left][side]))
             };
             let line: Vec<[f64; 2]> = (0..=steps).map(point).collect();
@@ -121,7 +121,7 @@ impl Plan {
     }
 
     /// The start with the direction of travel, and s at round distances beside the course.
-    fn course_labels(&self, canvas: &mut Canvas, picture: &Picture<'_>) {
+    fn course_labels(&self, canvas: &mut Canvas, picture: &MapPicture<'_>) {
         let Some((from, to)) = picture.map.frame().extent_m() else {
             return;
         };
@@ -137,7 +137,7 @@ impl Plan {
         self.direction(canvas, picture, from, half);
     }
 
-    fn half_width_m(&self, picture: &Picture<'_>) -> f64 {
+    fn half_width_m(&self, picture: &MapPicture<'_>) -> f64 {
         let (first, last) = picture.map.column_range().unwrap_or((0, 0));
         let column = |k| picture.map.frame().column_m(k);
         column(first).0.abs().max(column(last).1.abs())
@@ -147,7 +147,7 @@ impl Plan {
     fn mark(
         &self,
         canvas: &mut Canvas,
-        picture: &Picture<'_>,
+        picture: &MapPicture<'_>,
         s: f64,
         half_m: f64,
         text: &str,
@@ -163,8 +163,8 @@ impl Plan {
     }
 
     /// Left end of the road at s in pixels, and the unit direction to the left of it.
-    fn outward(&self, picture: &Picture<'_>, s: f64, half_m: f64) -> ([f64; 2], [f64; 2]) {
-        let left = picture.edges.map_or(half_m, |edges| edges(s).1);
+    fn outward(&self, picture: &MapPicture<'_>, s: f64, half_m: f64) -> ([f64; 2], [f64; 2]) {
+        let left = picture.edges.as_ref().map_or(half_m, |edges| edges(s)[1]);
         let foot = self.at((picture.place)(s, left));
         let inner = self.at((picture.place)(s, left - 1.0));
         let d = [foot[0] - inner[0], foot[1] - inner[1]];
@@ -173,8 +173,8 @@ impl Plan {
     }
 
     /// A line across the road at the start and an arrow along it on the left.
-    fn direction(&self, canvas: &mut Canvas, picture: &Picture<'_>, s: f64, half_m: f64) {
-        let right = picture.edges.map_or(-half_m, |edges| edges(s).0);
+    fn direction(&self, canvas: &mut Canvas, picture: &MapPicture<'_>, s: f64, half_m: f64) {
+        let right = picture.edges.as_ref().map_or(-half_m, |edges| edges(s)[0]);
         let (foot, out) = self.outward(picture, s, half_m);
         let other = self.at((picture.place)(s, right));
         canvas.line(foot, other, 4.0, INK);
@@ -189,7 +189,7 @@ impl Plan {
         );
     }
 
-    fn rings(&self, picture: &Picture<'_>) -> Vec<Ring> {
+    fn rings(&self, picture: &MapPicture<'_>) -> Vec<Ring> {
         let ring = |spot: &crate::deviation::Spot| {
             let reach = 0.5 * self.scale * spot.length_m.max(spot.width_m) + 7.0;
             let [u, v] = spot.middle_m;
@@ -224,7 +224,7 @@ impl Plan {
 }
 
 /// Corners of the outermost cells of each row.
-fn for_outline(picture: &Picture<'_>, take: &mut dyn FnMut([f64; 2])) {
+fn for_outline(picture: &MapPicture<'_>, take: &mut dyn FnMut([f64; 2])) {
     let frame = picture.map.frame();
     for (row, cells) in picture.map.rows() {
         if let (Some(first), Some(last)) = (cells.first(), cells.last()) {

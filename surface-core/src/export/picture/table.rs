@@ -1,7 +1,7 @@
 //! The worst spots as a table beside the plan.
 
 use super::canvas::{Canvas, Size, Style};
-use super::page::{HEADER, LISTED, MARGIN, Picture, WIDTH, number};
+use super::page::{HEADER, LISTED, MARGIN, MapPicture, WIDTH, number};
 use super::paint::{FAINT, HAIR, INK};
 use crate::deviation::Spot;
 
@@ -31,7 +31,7 @@ pub(super) fn height(spots: usize) -> f64 {
     LINE * (4.5 + number(spots.min(LISTED)))
 }
 
-pub(super) fn draw(canvas: &mut Canvas, picture: &Picture<'_>) {
+pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     let top = HEADER + 10.0;
     if picture.spots.is_empty() {
         canvas.text([LEFT, top], HEADING, "No spots beyond tolerance");

@@ -1,7 +1,7 @@
 //! The ribbon unrolled in rows: s to the right, the left edge on top.
 
 use super::canvas::{Canvas, Size, Style};
-use super::page::{MARGIN, Picture, WIDTH, pixels};
+use super::page::{MARGIN, MapPicture, WIDTH, pixels};
 use super::paint::{FAINT, HAIR, INK, Layer, Paint, Palette};
 use super::rings::{self, Ring};
 use super::scale::plain;
@@ -52,7 +52,7 @@ pub(super) struct Rows {
 
 impl Rows {
     /// `None` for a map of the plane or without cells.
-    pub fn new(picture: &Picture<'_>) -> Option<Self> {
+    pub fn new(picture: &MapPicture<'_>) -> Option<Self> {
         let (from_m, to_m) = picture.map.frame().extent_m()?;
         let (first, last) = picture.map.column_range()?;
         let column = |k| picture.map.frame().column_m(k);
@@ -103,7 +103,7 @@ impl Rows {
         (start, (start + self.row_m).min(self.to_m))
     }
 
-    pub fn draw(&self, canvas: &mut Canvas, picture: &Picture<'_>, palette: &Palette, top: f64) {
+    pub fn draw(&self, canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Palette, top: f64) {
         canvas.line([MARGIN, top + 6.0], [WIDTH - MARGIN, top + 6.0], 1.0, HAIR);
         let text = format!("Unrolled ribbon, {} m a row", plain(self.row_m));
         canvas.text([MARGIN, top + 22.0], HEAD, &text);
@@ -129,7 +129,7 @@ impl Rows {
     fn cells(
         &self,
         canvas: &mut Canvas,
-        picture: &Picture<'_>,
+        picture: &MapPicture<'_>,
         palette: &Palette,
         y: &dyn Fn(i32) -> f64,
     ) {
@@ -161,14 +161,14 @@ impl Rows {
     }
 
     /// Edge lines and the letters that name the sides.
-    fn edges(&self, canvas: &mut Canvas, picture: &Picture<'_>, row: i32, top: f64) {
+    fn edges(&self, canvas: &mut Canvas, picture: &MapPicture<'_>, row: i32, top: f64) {
         let (from, to) = self.part(row);
         let steps = ceil_i32((to - from) * self.scale / 4.0).max(1);
         let at = |k: i32| from + (to - from) * f64::from(k) / f64::from(steps);
-        if let Some(edges) = picture.edges {
+        if let Some(edges) = &picture.edges {
             for side in [0, 1] {
                 let point = |k: i32| {
-                    let (right, left) = edges(at(k).min(self.to_m - 1e-6));
+                    let [right, left] = edges(at(k).min(self.to_m - 1e-6));
                     let [x, y] = self.at(row, at(k), [right, left][side]);
                     [x, y + top]
                 };
@@ -204,7 +204,7 @@ impl Rows {
         }
     }
 
-    fn rings(&self, picture: &Picture<'_>, top: &dyn Fn(i32) -> f64) -> Vec<Ring> {
+    fn rings(&self, picture: &MapPicture<'_>, top: &dyn Fn(i32) -> f64) -> Vec<Ring> {
         let ring = |spot: &crate::deviation::Spot| {
             let [s, t] = spot.middle_m;
             let row = self.row_of(s);
