@@ -8,7 +8,7 @@ use super::path::{PathError, knots};
 use super::paving::{Paving, kerb_height_m, smoothstep};
 use super::roughness::Tile;
 use super::spec::CourseSpec;
-use super::whole::{floor_i64, to_index, wrap_index};
+use super::whole::{floor_i64, to_index};
 
 /// East, north and height of the course's origin in the coordinates of written scans, metres.
 pub const ORIGIN_M: [f64; 3] = [512_000.0, 5_403_000.0, 240.0];
@@ -148,16 +148,16 @@ impl Course {
     #[inline]
     pub fn row(&self, s_m: f64) -> Row {
         let n = self.rows.len();
-        let v = s_m / self.line.knots().1;
-        let f = v - v.floor();
-        let i = wrap_index(floor_i64(v), n);
+        let (i, beyond) = self.line.knot_before(s_m);
+        let f = beyond / self.line.knots().1;
         let w = [
             f * (-0.5 + f * (1.0 - 0.5 * f)),
             1.0 + f * f * (-2.5 + 1.5 * f),
             f * (0.5 + f * (2.0 - 1.5 * f)),
             f * f * (-0.5 + 0.5 * f),
         ];
-        let at = [(i + n - 1) % n, i, (i + 1) % n, (i + 2) % n].map(|j| &self.rows[j]);
+        let wrap = |j: usize| if j >= n { j - n } else { j };
+        let at = [wrap(i + n - 1), i, wrap(i + 1), wrap(i + 2)].map(|j| &self.rows[j]);
         let c: [f64; 8] = std::array::from_fn(|k| (0..4).map(|j| w[j] * at[j][k]).sum::<f64>());
         Row {
             z_m: c[0],

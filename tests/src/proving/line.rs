@@ -1,6 +1,6 @@
 //! The truth's reference line: a closed C² cubic spline, and the foot of any point on it.
 
-use super::whole::{floor_i64, index_u32, to_index, wrap_index};
+use super::whole::{index_u32, to_index};
 
 /// Half the reach of the grid that finds the nearest knot, metres.
 const REACH_M: f64 = 24.0;
@@ -77,10 +77,20 @@ impl Line {
 
     #[inline]
     fn eval(&self, s_m: f64) -> [[f64; 2]; 3] {
-        let v = s_m / self.step_m;
-        let floor = v.floor();
-        let i = wrap_index(floor_i64(floor), self.segments.len());
-        self.segments[i].eval((v - floor) * self.step_m)
+        let (i, u) = self.knot_before(s_m);
+        self.segments[i].eval(u)
+    }
+
+    /// Index of the knot at or before `s`, and the distance beyond it, metres.
+    #[inline]
+    pub(super) fn knot_before(&self, s_m: f64) -> (usize, f64) {
+        let (n, length) = (self.segments.len(), self.length_m());
+        let s = match s_m {
+            s if (0.0..length).contains(&s) => s,
+            s => s.rem_euclid(length),
+        };
+        let i = to_index(s / self.step_m).min(n - 1);
+        (i, s - i as f64 * self.step_m)
     }
 
     /// Position at `s`.

@@ -4,13 +4,23 @@
 //! of what it proves. Tests, benches and the demonstration use it.
 
 pub mod course;
+pub mod demo;
+pub mod edges;
 pub mod fft;
+pub mod information;
+pub mod laz;
 pub mod line;
+pub mod objects;
 pub mod path;
 pub mod paving;
+pub mod ply;
+pub mod returns;
 pub mod rng;
 pub mod roughness;
 pub mod sample;
+pub mod scanner;
+pub mod score;
+pub mod setups;
 pub mod shape;
 pub mod spec;
 pub mod whole;
@@ -18,4 +28,5 @@ pub mod whole;
 pub use course::{Course, ORIGIN_M, Place, Row, Zone};
 pub use path::{Corner, PathError};
 pub use roughness::Spectrum;
+pub use setups::{Noise, ScanParams, Setup};
 pub use spec::CourseSpec;

@@ -113,9 +113,9 @@ impl Tile {
 /// The four periodic nodes around `u` and the weights of a uniform cubic B-spline.
 #[inline]
 fn weights(u: f64) -> ([usize; 4], [f64; 4]) {
-    let floor = u.floor();
-    let f = u - floor;
-    let base = wrap_index(floor_i64(floor), NODES) + NODES - 1;
+    let floor = floor_i64(u);
+    let f = u - floor as f64;
+    let base = wrap_index(floor, NODES) + NODES - 1;
     let g = 1.0 - f;
     let w = [
         g * g * g / 6.0,
