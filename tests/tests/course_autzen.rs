@@ -41,10 +41,11 @@ fn a_ring_road_in_an_aerial_scan_is_followed_along_a_rough_circle() {
     let radii: Vec<f64> = course.polyline_m.iter().map(|p| p[0].hypot(p[1])).collect();
     let mean = radii.iter().sum::<f64>() / radii.len() as f64;
     // Cells of 2 m and an outer edge that the measurement itself blurs by 2.4 m: a metre of the
-    // mean. One place, where a car park joins, and 30 m under trees may be off by more.
+    // mean, and 3.5 m in most places. Where a car park joins, and for 30 m under trees, the line
+    // may be off by more.
     assert!((mean - RADIUS_M).abs() < 1.0, "mean radius {mean:.2} m");
     assert!(radii.iter().all(|r| (r - RADIUS_M).abs() < 7.0));
-    let near = radii.iter().filter(|r| (*r - RADIUS_M).abs() < 2.5).count();
+    let near = radii.iter().filter(|r| (*r - RADIUS_M).abs() < 3.5).count();
     assert!(
         course.closed && 10 * near >= 8 * radii.len(),
         "{near} of {}",
