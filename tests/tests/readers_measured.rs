@@ -1,7 +1,9 @@
 //! Measured scans: what is known about them from other programs is what we find.
 
 use surface_core::cloud::Columns;
+use surface_core::cloud::inspect::{Doubt, inspect};
 use surface_core::cloud::io::{ReadOptions, Scans, Unit};
+use surface_core::progress::Silent;
 use surface_tests::datasets;
 
 /// Lowest and highest corner, and the number of points.
@@ -54,4 +56,32 @@ fn a_mobile_scan_in_metres_keeps_its_coordinates() {
     let (found, n) = bounds(&mut scans);
     assert_eq!(n, 28_185);
     assert!((found[0][0] - 1_423_214.52).abs() < 1e-6 && (found[1][2] - 67.90).abs() < 1e-6);
+}
+
+fn inspected(name: &str) -> Option<Vec<Doubt>> {
+    let path = datasets::fetch(name)?;
+    let mut scans = Scans::open(&[path], &ReadOptions::default()).unwrap();
+    Some(inspect(&mut scans, &mut Silent).unwrap().doubts)
+}
+
+#[test]
+fn heights_in_steps_of_a_centimetre_are_a_doubt() {
+    let Some(doubts) = inspected("plane.laz") else {
+        return;
+    };
+    let step = |d: &Doubt| match d {
+        Doubt::Quantised { step_mm, .. } => Some(*step_mm),
+        _ => None,
+    };
+    let step = doubts.iter().find_map(step).unwrap();
+    assert!((step - 10.0).abs() < 1e-3, "{step}");
+}
+
+#[test]
+fn a_bush_that_is_all_road_surface_by_its_class_is_a_doubt() {
+    let Some(doubts) = inspected("vegetation_1_3.las") else {
+        return;
+    };
+    let wrong = |d: &Doubt| matches!(d, Doubt::ClassIsNoGround { class: 11, .. });
+    assert!(doubts.iter().any(wrong), "{doubts:?}");
 }

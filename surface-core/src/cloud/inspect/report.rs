@@ -182,7 +182,7 @@ impl fmt::Display for Doubt {
             }
             Self::Repeated { share } => write!(
                 f,
-                "{:.1} % of the points repeat another one exactly; was a file given twice?",
+                "{:.1} % of the points repeat another one exactly: a file given twice, or coarsely rounded coordinates",
                 100.0 * share
             ),
             Self::ClassIsNoGround {

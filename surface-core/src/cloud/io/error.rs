@@ -134,14 +134,12 @@ pub enum ReadError {
         system: String,
     },
     /// The file's own records name a unit that is neither metre nor foot.
-    #[error("{path}: unit '{unit}' ({factor_m} m) is neither metre nor foot")]
+    #[error("{path}: unit '{unit}' is neither metre nor foot")]
     UnknownUnit {
         /// The file.
         path: PathBuf,
         /// The unit's name in the file.
         unit: String,
-        /// Its length in metres as the file states it.
-        factor_m: f64,
     },
     /// One file is known to be in feet and another says nothing.
     #[error(

@@ -18,6 +18,9 @@ const VERTICAL_UNITS: u16 = 4099;
 const IN_DIRECTORY: u16 = 0;
 const IN_DOUBLES: u16 = 34736;
 const IN_TEXT: u16 = 34737;
+/// Codes of units of length in the EPSG register. Anything else in a key of units is "user
+/// defined" (32767), or nonsense that some writers put there, and tells nothing.
+const UNITS: std::ops::RangeInclusive<u16> = 9001..=9099;
 /// "User defined" in any key of codes.
 const USER_DEFINED: u16 = 32767;
 
@@ -95,7 +98,7 @@ impl<'a> GeoKeys<'a> {
             Some(3) => return CrsUnits::NotProjected("earth-centred".to_owned()),
             _ => {}
         }
-        let vertical = self.code(VERTICAL_UNITS).map(coded);
+        let vertical = self.code(VERTICAL_UNITS).filter(is_unit).map(coded);
         match self.horizontal() {
             Some(length) => units::both(length, vertical, "the file's GeoTIFF keys"),
             None => match self.epsg().filter(|&code| is_metric(code)) {
@@ -110,13 +113,17 @@ impl<'a> GeoKeys<'a> {
     }
 
     fn horizontal(&self) -> Option<Length> {
-        match self.code(LINEAR_UNITS) {
-            Some(USER_DEFINED) | None => self
+        match self.code(LINEAR_UNITS).filter(is_unit) {
+            None => self
                 .double(LINEAR_UNIT_SIZE)
                 .map(|size| Length::new("user-defined", size)),
             Some(code) => Some(coded(code)),
         }
     }
+}
+
+fn is_unit(code: &u16) -> bool {
+    UNITS.contains(code)
 }
 
 fn coded(code: u16) -> Length {
@@ -177,6 +184,7 @@ mod tests {
         ));
         assert_eq!(units_of(&[[3072, 0, 1, 2992]]), CrsUnits::Silent);
         assert_eq!(known(&[[3072, 0, 1, 25832]]).0, Unit::Metre);
+        assert_eq!(units_of(&[[3076, 0, 1, 32632]]), CrsUnits::Silent);
         assert!(matches!(
             units_of(&[[3076, 0, 1, 9036]]),
             CrsUnits::Unknown(..)

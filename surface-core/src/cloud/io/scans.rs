@@ -322,15 +322,11 @@ fn file_units(path: &Path, head: &Head, options: &ReadOptions) -> Result<FileUni
                 return Err(ReadError::NotProjected { path, system });
             }
         },
-        CrsUnits::Unknown(unit, factor_m) => match options.units {
+        CrsUnits::Unknown(unit) => match options.units {
             Some(_) => FileUnits::assumed(unit),
             None => {
-                let (unit, factor_m) = (unit.clone(), *factor_m);
-                return Err(ReadError::UnknownUnit {
-                    path,
-                    unit,
-                    factor_m,
-                });
+                let unit = unit.clone();
+                return Err(ReadError::UnknownUnit { path, unit });
             }
         },
     };

@@ -139,8 +139,8 @@ pub(super) enum CrsUnits {
     Silent,
     /// Degrees or earth-centred.
     NotProjected(String),
-    /// A unit that is neither metre nor foot: name and metres.
-    Unknown(String, f64),
+    /// A unit that is neither metre nor foot.
+    Unknown(String),
 }
 
 /// The units that a WKT text tells.
@@ -158,7 +158,7 @@ pub(super) fn from_wkt(text: &str) -> CrsUnits {
 /// Horizontal and vertical length as units; z follows the horizontal unit where nothing is told.
 pub(super) fn both(horizontal: Length, vertical: Option<Length>, source: &str) -> CrsUnits {
     let Some(h) = Unit::from_factor(horizontal.factor_m) else {
-        return CrsUnits::Unknown(horizontal.name, horizontal.factor_m);
+        return CrsUnits::Unknown(horizontal.name);
     };
     let Some(v) = vertical else {
         let how = format!("{source}; it tells none for z, taken as the horizontal one");
@@ -169,7 +169,7 @@ pub(super) fn both(horizontal: Length, vertical: Option<Length>, source: &str) -
         });
     };
     match Unit::from_factor(v.factor_m) {
-        None => CrsUnits::Unknown(v.name, v.factor_m),
+        None => CrsUnits::Unknown(v.name),
         Some(vertical) => CrsUnits::Known(FileUnits {
             horizontal: h,
             vertical,
