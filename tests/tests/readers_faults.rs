@@ -155,7 +155,7 @@ fn a_file_without_permission_is_told_apart() {
     use std::os::unix::fs::PermissionsExt;
     let dir = tempfile::tempdir().unwrap();
     let path = written(&dir, "a.las", &fixture("format1.las"));
-    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0)).unwrap();
+    std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o000)).unwrap();
     if std::fs::File::open(&path).is_ok() {
         surface_tests::python::skip("permissions do not bind this user");
         return;

@@ -338,7 +338,7 @@ mod tests {
                 xyz_m: [0.013 * v, 900.0 - 0.007 * v, 0.001 * (v * 0.1).sin()],
                 d_m: 0.02 * (v * 0.37).sin(),
                 intensity: (k % 60_000) as u16,
-                setup: (k / 1000) as u16,
+                setup: crate::numeric::to_u16(f64::from(k / 1000)),
             }
         };
         (0..n).map(one).collect()

@@ -170,15 +170,6 @@ impl FieldStore {
         Ok(store)
     }
 
-    /// The same field under its final folder name.
-    #[must_use]
-    pub fn moved_to(&self, folder: &Path) -> Self {
-        Self {
-            folder: folder.to_owned(),
-            lattice: self.lattice,
-        }
-    }
-
     fn put(&self, name: &str, bytes: &[u8]) -> Result<(), ZarrError> {
         let path = self.folder.join(name);
         if let Some(parent) = path.parent() {

@@ -236,7 +236,8 @@ impl Sides {
             .iter()
             .copied()
             .max_by(|a, b| lead(*a).abs().total_cmp(&lead(*b).abs()))?;
-        if !(lead(threshold).abs() >= LINE_LEAD_MIN) {
+        let strength = lead(threshold).abs();
+        if strength.is_nan() || strength < LINE_LEAD_MIN {
             return None;
         }
         let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len() as f64;

@@ -22,6 +22,11 @@ mod skeleton;
 mod snap;
 mod split;
 #[cfg(test)]
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::type_complexity,
+    reason = "small grids made in the tests"
+)]
 mod tests;
 
 pub use error::CourseError;

@@ -1,5 +1,6 @@
 //! Both edges along the whole line.
 
+use super::dents::dents;
 use rayon::prelude::*;
 
 use super::evidence::{Class, Evidence, Sample};
@@ -117,6 +118,17 @@ pub fn find_edges(
     drop(profiles);
     search.refine(&mut tracks, progress)?;
     let mut gaps = Vec::new();
+    for track in &mut tracks {
+        let marked = dents(&track.out_m, search.step, line.is_closed());
+        for (unseen, _) in track
+            .unseen
+            .iter_mut()
+            .zip(marked)
+            .filter(|(_, dent)| *dent)
+        {
+            *unseen = Some("something stands on the road beside the edge");
+        }
+    }
     for (track, side) in tracks.iter_mut().zip([Side::Left, Side::Right]) {
         gaps.extend(search.bridge(track, side)?);
     }

@@ -5,6 +5,7 @@
 //! from the scan itself ([`evidence`]); the edge is where the evidence turns, found for the whole
 //! length at once ([`trace`]) and then to centimetres on the raw points ([`refine`]).
 
+mod dents;
 mod evidence;
 mod find;
 mod profile;
