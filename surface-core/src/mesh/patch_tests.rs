@@ -112,6 +112,22 @@ fn angles_stay_above_fifteen_degrees_away_from_rails() {
 }
 
 #[test]
+fn triangles_along_a_straight_edge_keep_twenty_six_degrees() {
+    for k in 0..20 {
+        let edge = 1.0 + 0.01 * f64::from(k);
+        let course = Course {
+            lattice: lattice(40, 20, false),
+            curvature: STRAIGHT,
+            edges: &|_| (-edge - 0.005, edge),
+            z: FLAT,
+        };
+        let (_, check) = course.check();
+        assert_valid(&check);
+        assert!(check.least_angle_deg > 26.0, "{edge} {check:?}");
+    }
+}
+
+#[test]
 fn rows_that_are_no_multiple_of_eight_keep_their_angles_at_the_end() {
     for rows in 137..=152 {
         let course = Course {

@@ -12,8 +12,8 @@ const MOST_BLOCKS: f64 = (1u32 << 24) as f64;
 /// At most so many entries a triangle on average; wider cells beyond. Triangles of very unlike
 /// sizes would fill the memory otherwise.
 const MOST_ENTRIES: f64 = 16.0;
-/// Width of a cell over the mean width of a triangle's box.
-/// Chosen by `measure_height_queries`: 0.5, 0.7, 1, 1.4 gave 18, 19, 18, 14 M queries/s.
+/// Width of a cell over the mean width of a triangle's box: a cell is then touched by a handful of
+/// triangles, and a triangle touches a handful of cells. The bench `mesh` shows what both cost.
 const CELL_SHARE: f64 = 0.7;
 /// Slack of the test whether a triangle touches a cell, as a share of the cell: far above
 /// rounding, far below any cost.

@@ -10,15 +10,15 @@ use crate::field::{Lattice, SECTION_ROWS};
 use crate::numeric::{ceil_i32, floor_i32};
 use crate::ribbon::Ribbon;
 
-/// Nodes nearer to a rail than this share of the step across are left out, so that triangles
-/// between rail and nodes are at least half a step wide. Chosen by
-/// `angles_stay_above_fifteen_degrees_away_from_rails`: at 0.3 rails cut off slivers of 8°.
+/// Nodes nearer to a rail than this share of the step across are left out: the strip along a rail
+/// is then half a step to one and a half steps wide, and its triangles along a straight edge keep
+/// 26° (arctan 1/2). Held by `triangles_along_a_straight_edge_keep_twenty_six_degrees`.
 const RAIL_CLEARANCE_STEPS: f64 = 0.5;
 
 /// Where rows are nearer to each other than this share of the step across, every second one is
 /// left out (every fourth below a half of it, every eighth below a quarter): cells then measure
 /// 0.45 to 0.9 steps, far from the 0.27 at which a right triangle falls under 15°.
-/// Chosen by `angles_stay_above_fifteen_degrees_away_from_rails`.
+/// Held by `angles_stay_above_fifteen_degrees_away_from_rails`.
 const THIN_BELOW: f64 = 0.45;
 
 /// Rows are left out in blocks of at most 2 to this power; must divide the section's rows.
