@@ -74,9 +74,7 @@ pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2]) -> BlockPlanes {
         gather(sorted, index, wide, steps_m, None, &mut sample);
         blocks.push(fit(&sample, index, wide, steps_m));
     }
-    let doubtful: Vec<usize> = (0..blocks.len())
-        .filter(|&k| is_doubtful(&blocks, k, wide))
-        .collect();
+    let doubtful = doubtful_blocks(&blocks, [wide, high]);
     let mended: Vec<_> = doubtful
         .iter()
         .map(|&k| {
@@ -174,6 +172,26 @@ fn fit(sample: &[[f64; 3]], index: usize, wide: usize, steps_m: [f64; 2]) -> Opt
         scale_m,
         index,
     })
+}
+
+/// Blocks around a doubtful one that are asked again with it: the middle of a car's roof agrees
+/// with the roof around it, and only the rim of the roof shows that it is none of the road.
+const DOUBT_REACH: usize = 3;
+
+/// The blocks that may be standing on the road, in order.
+fn doubtful_blocks(blocks: &[Option<Block>], [wide, high]: [usize; 2]) -> Vec<usize> {
+    let mut doubtful = vec![false; blocks.len()];
+    for k in (0..blocks.len()).filter(|&k| is_doubtful(blocks, k, wide)) {
+        let (row, column) = (k / wide, k % wide);
+        for r in row.saturating_sub(DOUBT_REACH)..(row + DOUBT_REACH + 1).min(high) {
+            let first = r * wide + column.saturating_sub(DOUBT_REACH);
+            let last = r * wide + (column + DOUBT_REACH + 1).min(wide);
+            doubtful[first..last].fill(true);
+        }
+    }
+    (0..blocks.len())
+        .filter(|&k| doubtful[k] && blocks[k].is_some())
+        .collect()
 }
 
 /// A block that disagrees with a neighbour, or scatters, may be standing on the road.
