@@ -1,6 +1,6 @@
 //! From registered laser scans of a circuit to the road that a driving simulator drives on.
 //!
-//! Data walks one way: scan files → [`cloud`] → [`setups`] → [`ribbon`] → [`field`] → [`mesh`]
+//! Data walks one way: scan files → [`cloud`] → [`ribbon`] → [`field`] → [`mesh`]
 //! → [`deviation`] → [`export`] and [`report`]; [`build`] is the whole job as one call. A module
 //! imports only from lower layers; the table is in `DEVELOPERS.md` and a test holds the code to it.
 //!

@@ -113,9 +113,10 @@ fn the_demo_becomes_a_valid_surface_near_the_bound_and_the_same_bytes_on_any_thr
     println!("edges: {edges:?}");
 
     assert!(found.coverage > 0.99, "coverage {}", found.coverage);
-    // Unlevelled setups (±0.8 mm, ±20 µrad) and the mesh's own 0.1 m facets are in the figure; a
-    // window of the wrong width or a lost weight is over 3.
+    // The scan is the same on every machine, so these are the figures that we hold ourselves to
+    // (measured 1.42, 0.42 mm, 48 mm); a window of the wrong width or lost weights give 2 and more.
     let over = found.over_bound().unwrap();
-    assert!(over[1] < 2.5, "{over:?} times the bound");
-    assert!(found.zones[&Zone::Asphalt].rmse_m < 1.2e-3);
+    assert!(over[1] < 1.5, "{over:?} times the bound");
+    assert!(found.zones[&Zone::Asphalt].rmse_m < 0.6e-3);
+    assert!(edges.p95_m < 0.05, "{edges:?}");
 }
