@@ -28,6 +28,8 @@ pub enum Command {
     Ribbon(RibbonArgs),
     /// The main job: ribbon, height field, mesh, deviation map and report
     Fit(FitArgs),
+    /// Hold any mesh against any cloud: where do they part?
+    Deviation(DeviationArgs),
     /// Write the invented course's scan, with its truth
     Demo(DemoArgs),
 }
@@ -118,6 +120,52 @@ pub struct FitArgs {
     /// Which points go to deviation.laz [default: beyond]
     #[arg(long, value_name = "WHICH")]
     pub deviation_points: Option<DeviationPoints>,
+}
+
+/// `surface deviation`.
+#[derive(Debug, Group)]
+pub struct DeviationArgs {
+    /// Mesh file (PLY, OBJ), in the scans' coordinates or relative to the origin it names
+    #[arg(value_name = "MESH")]
+    pub mesh: PathBuf,
+    /// The scans, and how to read them.
+    #[command(flatten)]
+    pub scans: ScanArgs,
+    /// Folder for map, spots, points and report
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Deviation that is accepted, millimetres [default: 5]
+    #[arg(long, value_name = "MM")]
+    pub tolerance: Option<f64>,
+    /// Points further from the mesh are not compared, metres [default: 0.5]
+    #[arg(long, value_name = "M")]
+    pub search: Option<f64>,
+    /// The mesh's zero in the scans' coordinates, metres, over what the mesh file says
+    #[arg(
+        long,
+        value_name = "X,Y,Z",
+        allow_hyphen_values = true,
+        value_delimiter = ','
+    )]
+    pub origin: Option<Vec<f64>>,
+    /// Which points go to deviation.laz [default: beyond]
+    #[arg(long, value_name = "WHICH")]
+    pub deviation_points: Option<DeviationPoints>,
+    /// Worker threads [default: all cores]
+    #[arg(long, value_name = "N")]
+    pub threads: Option<usize>,
+    /// Memory that the run may take besides the mesh [default: a quarter of the machine's]
+    #[arg(long, value_name = "GIB")]
+    pub memory: Option<f64>,
+    /// Folder for scratch files, about 16 bytes a point [default: beside the output]
+    #[arg(long, value_name = "DIR")]
+    pub scratch: Option<PathBuf>,
+    /// TOML file with the same keys as these options; what is typed wins
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// Form of the answer [default: text]
+    #[arg(long, value_enum)]
+    pub format: Option<Format>,
 }
 
 /// `surface demo`.

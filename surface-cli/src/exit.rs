@@ -27,11 +27,23 @@ pub fn end(result: anyhow::Result<Exit>) -> ExitCode {
         // Whoever reads our answer has seen enough (`surface ... | head`): that is no failure.
         Err(error) if is_broken_pipe(&error) => Exit::Done,
         Err(error) => {
-            term::error(&format!("{error:#}"), &hint(&error));
+            term::error(&message(&error), &hint(&error));
             Exit::Failed
         }
     };
     ExitCode::from(exit as u8)
+}
+
+/// The error and its causes, each said once: many errors already hold their cause's words.
+fn message(error: &anyhow::Error) -> String {
+    let mut out = error.to_string();
+    for cause in error.chain().skip(1).map(ToString::to_string) {
+        if !out.contains(&cause) {
+            out.push_str(": ");
+            out.push_str(&cause);
+        }
+    }
+    out
 }
 
 fn is_broken_pipe(error: &anyhow::Error) -> bool {
@@ -64,6 +76,15 @@ mod tests {
         let inspect = InspectError::from(ReadError::NoFiles);
         let error = anyhow::Error::new(inspect).context("while reading");
         assert_eq!(hint(&error), ReadError::NoFiles.hint());
+    }
+
+    #[test]
+    fn a_cause_that_the_error_already_tells_is_not_said_again() {
+        let cause = std::io::Error::other("no such thing");
+        let error = anyhow::Error::new(cause).context("road.ply: no such thing");
+        assert_eq!(message(&error), "road.ply: no such thing");
+        let error = error.context("while holding");
+        assert_eq!(message(&error), "while holding: road.ply: no such thing");
     }
 
     #[test]

@@ -4,10 +4,10 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
-use surface_core::build::{self, FitParams};
+use surface_core::build::{self, FitParams, HoldParams};
 use surface_core::ribbon::{Ribbon, RoughLine};
 
-use crate::args::{DeviationPoints, FitArgs, Format, RoadArgs, UnitName};
+use crate::args::{DeviationArgs, DeviationPoints, FitArgs, Format, RoadArgs, UnitName};
 
 /// `course.toml`: every option has a key of the same name.
 #[derive(Debug, Default, Deserialize)]
@@ -25,6 +25,8 @@ struct Config {
     tolerance: Option<f64>,
     bridge: Option<f64>,
     deviation_points: Option<String>,
+    search: Option<f64>,
+    origin: Option<Vec<f64>>,
 }
 
 impl Config {
@@ -91,18 +93,60 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     if let Some(bridge_m) = args.bridge.or(config.bridge) {
         params.bridge_m = bridge_m;
     }
-    let which = word(
-        args.deviation_points,
-        config.deviation_points.as_ref(),
-        "deviation-points",
-    )?;
-    params.deviation_points = match which {
+    params.deviation_points = which_points(args.deviation_points, &config)?;
+    params.check()?;
+    Ok(plan)
+}
+
+fn which_points(typed: Option<DeviationPoints>, config: &Config) -> Result<build::DeviationPoints> {
+    let file = config.deviation_points.as_ref();
+    Ok(match word(typed, file, "deviation-points")? {
         Some(DeviationPoints::All) => build::DeviationPoints::All,
         Some(DeviationPoints::None) => build::DeviationPoints::None,
         Some(DeviationPoints::Beyond) | None => build::DeviationPoints::Beyond,
+    })
+}
+
+/// A checked request of `surface deviation`.
+pub struct HoldPlan {
+    /// What steers the comparison.
+    pub params: HoldParams,
+    /// How the answer is printed.
+    pub format: Format,
+}
+
+/// The plan of `surface deviation`.
+pub fn of_deviation(args: &DeviationArgs) -> Result<HoldPlan> {
+    let config = Config::read(args.config.as_deref())?;
+    set_threads(args.threads.or(config.threads))?;
+    let mut params = HoldParams {
+        origin_m: origin(args.origin.as_ref().or(config.origin.as_ref()))?,
+        units: word(args.scans.units, config.units.as_ref(), "units")?.map(UnitName::unit),
+        memory_bytes: memory_bytes(args.memory.or(config.memory))?,
+        deviation_points: which_points(args.deviation_points, &config)?,
+        scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
+        ..HoldParams::default()
     };
+    if let Some(tolerance_mm) = args.tolerance.or(config.tolerance) {
+        params.tolerance_m = 1e-3 * tolerance_mm;
+    }
+    if let Some(search_m) = args.search.or(config.search) {
+        params.search_m = search_m;
+    }
     params.check()?;
-    Ok(plan)
+    let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    Ok(HoldPlan { params, format })
+}
+
+/// Three numbers, or none.
+fn origin(given: Option<&Vec<f64>>) -> Result<Option<[f64; 3]>> {
+    let Some(given) = given else {
+        return Ok(None);
+    };
+    match given.as_slice() {
+        &[x, y, z] => Ok(Some([x, y, z])),
+        other => bail!("--origin has {} numbers: give X,Y,Z in metres", other.len()),
+    }
 }
 
 fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {

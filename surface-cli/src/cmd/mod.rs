@@ -1,6 +1,7 @@
 //! The commands, one file each: arguments in, a call of the library, the answer out.
 
 mod demo;
+mod deviation;
 mod fit;
 mod inspect;
 mod ribbon;
@@ -16,6 +17,7 @@ pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
         Command::Inspect(inspect) => inspect::run(inspect, stop),
         Command::Ribbon(ribbon) => ribbon::run(ribbon, stop),
         Command::Fit(fit) => fit::run(fit, stop),
+        Command::Deviation(deviation) => deviation::run(deviation, stop),
         Command::Demo(demo) => demo::run(demo),
     }
 }

@@ -32,6 +32,29 @@ pub enum BuildError {
     /// No mesh on the field.
     #[error(transparent)]
     Mesh(#[from] crate::mesh::MeshError),
+    /// A mesh file could not be read.
+    #[error(transparent)]
+    MeshFile(#[from] crate::mesh::MeshReadError),
+    /// No point lies over or under the mesh.
+    #[error(
+        "no point lies over the mesh: the mesh covers {}, the points {}",
+        place(&[[mesh_box_m[0][0], mesh_box_m[0][1]], [mesh_box_m[1][0], mesh_box_m[1][1]]]),
+        cloud_box_m.as_ref().map_or_else(|| "somewhere else".to_owned(), place)
+    )]
+    NoOverlap {
+        /// Lowest and highest corner of the mesh, world metres.
+        mesh_box_m: [[f64; 3]; 2],
+        /// Lowest and highest corner of the cloud in plan, world metres, if known.
+        cloud_box_m: Option<[[f64; 2]; 2]>,
+    },
+    /// All points over the mesh are out of reach.
+    #[error("all {points} points over the mesh are more than {search_m} m above or below it")]
+    TooFar {
+        /// How many.
+        points: u64,
+        /// The search distance.
+        search_m: f64,
+    },
     /// The patches of the mesh do not follow each other.
     #[error(transparent)]
     Assemble(#[from] crate::mesh::AssembleError<crate::export::PlyError>),
@@ -74,6 +97,14 @@ pub enum BuildError {
     },
 }
 
+/// A box in plan in words.
+fn place([low, high]: &[[f64; 2]; 2]) -> String {
+    format!(
+        "x {:.1} to {:.1}, y {:.1} to {:.1}",
+        low[0], high[0], low[1], high[1]
+    )
+}
+
 impl BuildError {
     /// What the user can do about it, as one sentence.
     #[must_use]
@@ -93,6 +124,15 @@ impl BuildError {
             }
             Self::Lattice(_) | Self::NoSurface { .. } => {
                 "try a wider --spacing, and see what `surface inspect` says of the scans".to_owned()
+            }
+            Self::MeshFile(_) => {
+                "give a mesh as PLY or OBJ; `surface fit` writes surface.ply".to_owned()
+            }
+            Self::NoOverlap { .. } => {
+                "give the mesh's zero in the scans' coordinates with --origin X,Y,Z, or the scans' unit with --units".to_owned()
+            }
+            Self::TooFar { .. } => {
+                "check the heights: add the difference with --origin X,Y,Z, or reach further with --search".to_owned()
             }
             Self::Parameter { .. } => "see `surface fit --help`".to_owned(),
             Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {

@@ -6,8 +6,9 @@ use super::BuildError;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
 use super::heights::HeightFitter;
-use super::manifest::{Manifest, hash_file};
+use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
+use super::report_parts::{input_of, spot_report};
 use super::road::{Road, find_road, open};
 use super::sections::sort_by_section;
 use super::surface::Mesher;
@@ -17,9 +18,7 @@ use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
-use crate::report::{
-    CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport, SpotReport,
-};
+use crate::report::{CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport};
 use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
@@ -229,21 +228,12 @@ fn write_map(
 }
 
 fn inputs(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {
-    let one = |(info, path): (&crate::cloud::io::FileInfo, &PathBuf)| {
-        let (bytes, blake3) = hash_file(path)?;
-        Ok(Input {
-            name: path
-                .file_name()
-                .unwrap_or_default()
-                .to_string_lossy()
-                .into_owned(),
-            format: info.format.clone(),
-            bytes,
-            blake3,
-            units: format!("{} ({})", info.units.horizontal.name(), info.units.how),
-        })
-    };
-    scans.files().iter().zip(paths).map(one).collect()
+    scans
+        .files()
+        .iter()
+        .zip(paths)
+        .map(|(info, path)| input_of(info, path))
+        .collect()
 }
 
 fn report(
@@ -285,23 +275,11 @@ fn report(
             .spots
             .iter()
             .take(Report::MOST_SPOTS)
-            .map(|spot| spot_report(spot, ribbon))
+            .map(spot_report)
             .collect(),
         doubts,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
         run,
-    }
-}
-
-fn spot_report(spot: &Spot, ribbon: &Ribbon) -> SpotReport {
-    let origin = ribbon.frame.origin_m;
-    SpotReport {
-        id: spot.id,
-        at_m: spot.at_m,
-        xy_m: [spot.xy_m[0] + origin[0], spot.xy_m[1] + origin[1]],
-        area_m2: spot.area_m2,
-        worst_mm: 1e3 * spot.worst_m,
-        why: spot.why.word().to_owned(),
     }
 }
 

@@ -18,7 +18,7 @@ use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// Width of the cells of the deviation map, metres: a tyre's contact patch, and at a few thousand
 /// points a square metre enough points for a verdict of a fraction of a millimetre.
-const DEVIATION_CELL_M: f64 = 0.25;
+pub(super) const DEVIATION_CELL_M: f64 = 0.25;
 
 /// Which sections there are, and the vertices that each may have.
 pub(super) struct Mesher<'a> {

@@ -37,6 +37,9 @@ const MARKED_SHARE: f64 = 1.0 / 3.0;
 /// A cell has many outliers when this share of its points carries no weight; clean Gaussian noise
 /// leaves 0.05 % beyond the biweight's cut.
 const MANY_OUTLIERS: f64 = 0.2;
+/// Points that carry no weight decide when this share of the cells has many: every rim cell of a
+/// pothole holds two heights, of which the minority is rejected.
+const STRAY_SHARE: f64 = 0.5;
 /// A cell has few points below this number (twice what a verdict needs).
 const FEW_POINTS: u32 = 8;
 /// A cell's points disagree when their spread exceeds the cell's own mean: the mean then is the
@@ -67,7 +70,7 @@ pub(super) fn decide(cells: &[Cell], elongation: f64) -> Why {
         Why::Hole
     } else if marked(flags::STEP) {
         Why::Step
-    } else if marked(flags::OUTLIERS) || share(&strays) >= MARKED_SHARE {
+    } else if marked(flags::OUTLIERS) || share(&strays) >= STRAY_SHARE {
         Why::Outliers
     } else if marked(flags::SPARSE) || share(&|c| c.n < FEW_POINTS) >= 0.5 {
         Why::Sparse

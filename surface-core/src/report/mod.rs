@@ -1,9 +1,11 @@
 //! All that was found, for people and for scripts.
 
 mod content;
+mod hold;
 mod text;
 
 pub use content::{
     CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RibbonReport, RunReport,
     SpotReport, StageRun,
 };
+pub use hold::{HoldReport, MeshInput};

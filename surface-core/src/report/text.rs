@@ -3,7 +3,6 @@
 use std::fmt::Write as _;
 
 use super::content::{Report, RibbonReport};
-use crate::deviation::Verdict;
 
 /// Spots that the summary names; the rest is in `deviation.csv`.
 const NAMED_SPOTS: usize = 5;
@@ -12,11 +11,11 @@ impl Report {
     /// The summary: verdict first, then road, surface, deviation, doubts.
     #[must_use]
     pub fn to_text(&self) -> String {
-        let mut out = self.verdict_line();
+        let mut out = self.deviation.verdict_line(self.parameters.tolerance_mm);
         let _ = writeln!(out, "{}", self.road_line());
         let _ = writeln!(out, "{}", self.surface_line());
         let _ = writeln!(out, "{}", self.mesh_line());
-        let _ = writeln!(out, "{}", self.deviation_line());
+        let _ = writeln!(out, "{}", self.deviation.line(self.parameters.tolerance_mm));
         for spot in self.spots.iter().take(NAMED_SPOTS) {
             let _ = writeln!(
                 out,
@@ -31,18 +30,6 @@ impl Report {
             let _ = writeln!(out, "doubt       {doubt}");
         }
         out
-    }
-
-    fn verdict_line(&self) -> String {
-        let tolerance = self.parameters.tolerance_mm;
-        match self.deviation.verdict {
-            Verdict::WithinTolerance => format!("WITHIN TOLERANCE ({tolerance} mm)\n"),
-            Verdict::Beyond { spots, share } => format!(
-                "TOLERANCE NOT MET ({tolerance} mm): {spots} spots, {:.2} % of the cells\n",
-                100.0 * share
-            ),
-            Verdict::NothingJudged => "NOTHING COULD BE JUDGED: no cell has enough points\n".into(),
-        }
     }
 
     fn road_line(&self) -> String {
@@ -81,19 +68,6 @@ impl Report {
         }
         out
     }
-
-    fn deviation_line(&self) -> String {
-        let d = &self.deviation;
-        let quantiles = d.d_quantiles_m.map_or_else(String::new, |q| {
-            let [half, most, nearly_all] = q.map(|v| 1e3 * v);
-            format!("; points |d| {half:.1} / {most:.1} / {nearly_all:.1} mm (50 / 95 / 99 %)")
-        });
-        format!(
-            "deviation   {:.2} % of the cells within {} mm{quantiles}",
-            100.0 * d.share_within,
-            self.parameters.tolerance_mm
-        )
-    }
 }
 
 impl RibbonReport {
@@ -125,7 +99,7 @@ impl RibbonReport {
 }
 
 /// 1234567 → "1 234 567" (narrow no-break spaces).
-fn grouped(n: u64) -> String {
+pub(super) fn grouped(n: u64) -> String {
     let digits = n.to_string();
     let mut out = String::new();
     for (k, digit) in digits.chars().enumerate() {

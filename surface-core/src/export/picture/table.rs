@@ -24,7 +24,7 @@ const HEADING: Style = Style {
     colour: INK,
 };
 /// Right ends of the numeric columns and left end of the last one, pixels from [`LEFT`].
-const COLUMNS: [f64; 6] = [34.0, 166.0, 266.0, 376.0, 476.0, 500.0];
+const COLUMNS: [f64; 6] = [34.0, 190.0, 310.0, 420.0, 488.0, 508.0];
 
 /// Height of the table for so many spots, pixels.
 pub(super) fn height(spots: usize) -> f64 {
@@ -38,7 +38,8 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
         return;
     }
     canvas.text([LEFT, top], HEADING, "Spots, worst first");
-    let names = if picture.map.frame().is_ribbon() {
+    let along = picture.map.frame().is_ribbon();
+    let names = if along {
         ["s m", "t m"]
     } else {
         ["x m", "y m"]
@@ -52,7 +53,12 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     let mut y = top + 2.5 * LINE;
     canvas.line([LEFT, y - 6.0], [WIDTH - MARGIN, y - 6.0], 1.5, FAINT);
     for spot in picture.listed() {
-        row(canvas, y, BODY, cells(spot).each_ref().map(String::as_str));
+        row(
+            canvas,
+            y,
+            BODY,
+            cells(spot, along).each_ref().map(String::as_str),
+        );
         canvas.line([LEFT, y + 25.5], [WIDTH - MARGIN, y + 25.5], 1.0, HAIR);
         y += LINE;
     }
@@ -66,11 +72,19 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     }
 }
 
-fn cells(spot: &Spot) -> [String; 6] {
+/// Along a course s and t; in the plane the coordinates that the table of spots has.
+fn cells(spot: &Spot, along: bool) -> [String; 6] {
+    let [s, t] = spot.at_m;
+    let [x, y] = spot.xy_m;
+    let [u, v] = if along {
+        [format!("{s:.1}"), format!("{t:+.1}")]
+    } else {
+        [format!("{x:.1}"), format!("{y:.1}")]
+    };
     [
         spot.id.to_string(),
-        format!("{:.1}", spot.at_m[0]),
-        format!("{:+.1}", spot.at_m[1]),
+        u,
+        v,
         format!("{:+.1}", 1e3 * spot.worst_m),
         format!("{:.2}", spot.area_m2),
         spot.why.word().to_owned(),

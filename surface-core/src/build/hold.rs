@@ -1,0 +1,337 @@
+//! Any mesh held against any cloud: where do they part?
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+
+use super::BuildError;
+use super::clock::StageClock;
+use super::folder::{BuildFolder, write_error};
+use super::hold_params::HoldParams;
+use super::hold_tiles::{Holder, TileResult};
+use super::ingest::{Ingested, ingest};
+use super::order::in_order;
+use super::params::DeviationPoints;
+use super::report_parts::{input_of, spot_report};
+use crate::cloud::io::{ReadOptions, Scans};
+use crate::cloud::{Frame, TILE_M, TileKey};
+use crate::deviation::{CellFrame, DeviationCells, DeviationMap, MapBuilder, Spot};
+use crate::export::{DeviationLaz, MapPicture, write_plane_spots_csv};
+use crate::mesh::{MeshColumns, MeshReadError, SurfaceMesh};
+use crate::numeric::floor_i32;
+use crate::progress::Progress;
+use crate::report::{CAUTIONS, FORMAT_VERSION, HoldReport, MeshInput, Report, RunReport};
+
+/// What a deviation run leaves, in the order in which the files get their names.
+pub const HOLD_PRODUCTS: [&str; 4] = [
+    "deviation.png",
+    "deviation.csv",
+    "deviation.laz",
+    "report.json",
+];
+
+/// Width of the cells of the map, metres, as in a build.
+const CELL_M: f64 = super::surface::DEVIATION_CELL_M;
+
+/// Hold the mesh in `mesh` against the clouds in `scans` and leave the map in the folder `out`.
+///
+/// Distances run along the upward normal of the triangle under or over a point, nearest in
+/// height. Points off the mesh in plan, and points further from it than the search distance, are
+/// counted apart and make no cell. The scans are sorted into squares on disk, so memory does not
+/// grow with the number of points; it grows with the area that they cover, and the mesh is held
+/// in memory.
+///
+/// # Errors
+/// [`BuildError`] naming the file or place and the remedy; [`BuildError::NoOverlap`] when no point
+/// lies over the mesh, [`BuildError::TooFar`] when all that do are out of reach.
+pub fn hold(
+    mesh: &Path,
+    scans: &[PathBuf],
+    out: &Path,
+    params: &HoldParams,
+    progress: &mut dyn Progress,
+) -> Result<HoldReport, BuildError> {
+    params.check()?;
+    refuse_build_folder(out)?;
+    let mut clock = StageClock::start();
+    let (surface, mesh_input) = read_mesh(mesh, params.origin_m)?;
+    let mut cloud = Scans::open(
+        scans,
+        &ReadOptions {
+            units: params.units,
+        },
+    )?;
+    clock.lap("mesh");
+    let mut folder = BuildFolder::open(out, params.scratch.as_deref())?;
+    let frame = frame_of(&surface);
+    let scratch = folder.scratch("cloud");
+    let points = ingest(
+        &mut cloud,
+        frame,
+        &scratch,
+        params.sorting_bytes(),
+        progress,
+    )?;
+    clock.lap("read");
+    let found = measure(&surface, &points, &mut folder, params, progress)?;
+    found.check_overlap(&surface, &cloud, &points, params)?;
+    clock.lap("hold");
+    let [east, north, _] = frame.origin_m;
+    let spots = found
+        .map
+        .spots(params.tolerance_m, &|x, y| [east + x, north + y]);
+    write_map(&found.map, &spots, params, &mut folder)?;
+    clock.lap("picture");
+    let inputs: Result<Vec<_>, _> = cloud
+        .files()
+        .iter()
+        .zip(scans)
+        .map(|(info, path)| input_of(info, path))
+        .collect();
+    clock.lap("hash");
+    let report = report(
+        &found,
+        &spots,
+        (mesh_input, inputs?),
+        &points,
+        params,
+        clock.report(),
+    );
+    let text = report
+        .to_json()
+        .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
+    folder.put("report.json", text.as_bytes())?;
+    folder.publish(&HOLD_PRODUCTS)?;
+    Ok(report)
+}
+
+/// A finished build has a map and a report of its own under the same names.
+fn refuse_build_folder(out: &Path) -> Result<(), BuildError> {
+    if out.join("manifest.json").exists() {
+        return Err(BuildError::Parameter {
+            name: "--out",
+            value: out.display().to_string(),
+            why: "it holds a finished build, whose map and report would be replaced; give another folder",
+        });
+    }
+    Ok(())
+}
+
+/// Read the mesh; `origin_m` overrides what the file says of its zero.
+fn read_mesh(
+    path: &Path,
+    origin_m: Option<[f64; 3]>,
+) -> Result<(SurfaceMesh, MeshInput), BuildError> {
+    let file = File::open(path).map_err(|source| MeshReadError::Io {
+        file: path.to_owned(),
+        source,
+    })?;
+    let (bytes, blake3) = super::manifest::hash_file(path)?;
+    let read = SurfaceMesh::read(BufReader::with_capacity(1 << 18, file), path)?;
+    let mut columns = read.into_columns();
+    columns.origin_m = origin_m.unwrap_or(columns.origin_m);
+    let input = MeshInput {
+        name: path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned(),
+        bytes,
+        blake3,
+        vertices: columns.positions_m.len() as u64,
+        faces: columns.faces.len() as u64,
+        origin_m: columns.origin_m,
+    };
+    Ok((SurfaceMesh::new(columns)?, input))
+}
+
+/// Lowest and highest corner of a mesh, world metres.
+pub(super) fn box_of(columns: &MeshColumns) -> [[f64; 3]; 2] {
+    let mut out = [[f64::INFINITY; 3], [f64::NEG_INFINITY; 3]];
+    for p in columns
+        .faces
+        .iter()
+        .flatten()
+        .map(|&v| columns.positions_m[v as usize])
+    {
+        for k in 0..3 {
+            out[0][k] = out[0][k].min(p[k] + columns.origin_m[k]);
+            out[1][k] = out[1][k].max(p[k] + columns.origin_m[k]);
+        }
+    }
+    out
+}
+
+/// Local coordinates start in the middle of the mesh, at whole metres.
+fn frame_of(mesh: &SurfaceMesh) -> Frame {
+    let [low, high] = box_of(mesh.columns());
+    Frame {
+        origin_m: [0, 1, 2].map(|k| (0.5 * (low[k] + high[k])).floor()),
+    }
+}
+
+/// What the measuring left.
+struct Found {
+    map: DeviationMap,
+    on_mesh: u64,
+    too_far: u64,
+}
+
+impl Found {
+    /// A map without a point says nothing: tell why there is none.
+    fn check_overlap(
+        &self,
+        mesh: &SurfaceMesh,
+        scans: &Scans,
+        points: &Ingested,
+        params: &HoldParams,
+    ) -> Result<(), BuildError> {
+        if self.on_mesh > 0 {
+            return Ok(());
+        }
+        if self.too_far > 0 {
+            let (points, search_m) = (self.too_far, params.search_m);
+            return Err(BuildError::TooFar { points, search_m });
+        }
+        let mesh_box_m = box_of(mesh.columns());
+        Err(BuildError::NoOverlap {
+            mesh_box_m,
+            cloud_box_m: cloud_box(scans, points),
+        })
+    }
+}
+
+/// Where the cloud is, world metres: as the files say, else by the squares that hold points.
+fn cloud_box(scans: &Scans, points: &Ingested) -> Option<[[f64; 2]; 2]> {
+    let told: Option<Vec<[[f64; 3]; 2]>> = scans.files().iter().map(|f| f.header_box_m).collect();
+    let told = told.into_iter().flatten().map(|b| b.map(|p| [p[0], p[1]]));
+    let origin = points.frame.origin_m;
+    let corner = |v: i32, axis: usize| f64::from(v) * TILE_M + origin[axis];
+    let squares = points.tiles.keys().map(|(i, j)| {
+        let low = [corner(i, 0), corner(j, 1)];
+        [low, low.map(|v| v + TILE_M)]
+    });
+    let join = |a: [[f64; 2]; 2], b: [[f64; 2]; 2]| {
+        let low = [0, 1].map(|k| a[0][k].min(b[0][k]));
+        [low, [0, 1].map(|k| a[1][k].max(b[1][k]))]
+    };
+    told.reduce(join).or_else(|| squares.reduce(join))
+}
+
+/// Squares that the mesh touches.
+fn mesh_tiles(mesh: &SurfaceMesh, frame: Frame) -> BTreeSet<TileKey> {
+    let columns = mesh.columns();
+    let mut tiles = BTreeSet::new();
+    for face in &columns.faces {
+        let corners = face.map(|v| columns.positions_m[v as usize]);
+        let tile = |axis: usize, pick: fn(f64, f64) -> f64| {
+            let v = corners.iter().map(|p| p[axis]).reduce(pick).unwrap_or(0.0);
+            floor_i32((v + columns.origin_m[axis] - frame.origin_m[axis]) / TILE_M)
+        };
+        for i in tile(0, f64::min)..=tile(0, f64::max) {
+            tiles.extend((tile(1, f64::min)..=tile(1, f64::max)).map(|j| (i, j)));
+        }
+    }
+    tiles
+}
+
+fn measure(
+    mesh: &SurfaceMesh,
+    points: &Ingested,
+    folder: &mut BuildFolder,
+    params: &HoldParams,
+    progress: &mut dyn Progress,
+) -> Result<Found, BuildError> {
+    let frame = CellFrame::plane(TILE_M, CELL_M)?;
+    let mut tiles = mesh_tiles(mesh, points.frame);
+    tiles.extend(points.tiles.keys());
+    let tiles: Vec<TileKey> = tiles.into_iter().collect();
+    progress.stage("hold", tiles.len() as u64);
+    let cells = DeviationCells::new(frame.clone());
+    let holder = Holder::new(mesh, points, &cells, params);
+    let mut laz = match params.deviation_points {
+        DeviationPoints::None => None,
+        _ => Some(DeviationLaz::create(
+            &folder.part("deviation.laz")?,
+            points.frame.origin_m,
+            None,
+        )?),
+    };
+    let mut map = MapBuilder::new(frame);
+    let (mut on_mesh, mut too_far) = (0, 0);
+    in_order(
+        &tiles,
+        |&key| holder.tile(key),
+        |_, tile: TileResult| {
+            map.push(tile.cells);
+            on_mesh += tile.on_mesh;
+            too_far += tile.too_far;
+            if let Some(laz) = &mut laz {
+                laz.add(&tile.kept)?;
+            }
+            Ok(progress.advance(1)?)
+        },
+    )?;
+    map.count_off_surface(points.strays, 0);
+    if let Some(laz) = laz {
+        laz.finish()?;
+    }
+    Ok(Found {
+        map: map.finish(),
+        on_mesh,
+        too_far,
+    })
+}
+
+fn write_map(
+    map: &DeviationMap,
+    spots: &[Spot],
+    params: &HoldParams,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let mut csv = Vec::new();
+    let path = folder.part("deviation.csv")?;
+    write_plane_spots_csv(spots, &mut csv).map_err(write_error(&path))?;
+    folder.put("deviation.csv", &csv)?;
+    let path = folder.part("deviation.png")?;
+    let file = File::create(&path).map_err(write_error(&path))?;
+    let picture = MapPicture::of_plane(map, spots, params.tolerance_m);
+    picture
+        .write_png(std::io::BufWriter::new(file))
+        .map_err(write_error(&path))
+}
+
+fn report(
+    found: &Found,
+    spots: &[Spot],
+    (mesh, inputs): (MeshInput, Vec<crate::report::Input>),
+    points: &Ingested,
+    params: &HoldParams,
+    run: RunReport,
+) -> HoldReport {
+    HoldReport {
+        format_version: FORMAT_VERSION,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        tolerance_mm: 1e3 * params.tolerance_m,
+        search_m: params.search_m,
+        mesh,
+        inputs,
+        origin_m: points.frame.origin_m,
+        points: points.points,
+        points_on_mesh: found.on_mesh,
+        points_too_far: found.too_far,
+        deviation: found.map.summary(spots, params.tolerance_m),
+        spots: spots
+            .iter()
+            .take(Report::MOST_SPOTS)
+            .map(spot_report)
+            .collect(),
+        cautions: CAUTIONS.map(str::to_owned).to_vec(),
+        run,
+    }
+}
+
+#[cfg(test)]
+#[path = "hold_tests.rs"]
+mod tests;
