@@ -15,8 +15,8 @@
 //! - Units come from the file's own coordinate system where it has one, else from the caller.
 //! - Sums that depend on order are fixed-point or taken in a fixed order: the same bytes come out
 //!   for any thread count.
-//! - The library never prints and never reads the clock or the environment; files are touched only
-//!   in [`cloud::io`], the tile store and [`build`].
+//! - The library never prints and never reads the environment. Only [`build`] reads the clock and
+//!   decides which files there are; [`cloud`], [`export`] and [`build`] touch the files named to them.
 
 pub mod build;
 pub mod cloud;

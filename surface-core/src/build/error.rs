@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use crate::ribbon::{PavingError, RibbonError};
+
 /// Why a build did not come to its end.
 #[derive(Debug, thiserror::Error)]
 pub enum BuildError {
@@ -25,7 +27,7 @@ pub enum BuildError {
     Course(#[from] crate::ribbon::CourseError),
     /// No ribbon along the course.
     #[error(transparent)]
-    Ribbon(#[from] crate::ribbon::RibbonError),
+    Ribbon(#[from] RibbonError),
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
@@ -112,6 +114,9 @@ impl BuildError {
         match self {
             Self::Read(error) => error.hint().to_owned(),
             Self::Course(error) => error.hint().to_owned(),
+            Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(stop))) => {
+                Self::Cancelled(*stop).hint()
+            }
             Self::Ribbon(_) => {
                 "give a rough line along the course with --line, or a finished ribbon".to_owned()
             }
@@ -140,5 +145,19 @@ impl BuildError {
                     .to_owned()
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::progress::Cancelled;
+
+    #[test]
+    fn a_stop_in_any_stage_gets_the_hint_of_a_stop() {
+        let stop = BuildError::from(Cancelled);
+        let edges = BuildError::from(RibbonError::from(PavingError::from(Cancelled)));
+        assert_eq!(edges.hint(), stop.hint());
+        assert!(stop.hint().contains("run the same command again"));
     }
 }

@@ -89,6 +89,7 @@ struct RoadInWords {
     setups_known: bool,
 }
 
+/// Sort, fit, mesh and hold: what the stages find, and the road in words.
 fn surface_of(
     road: Road,
     folder: &mut BuildFolder,
@@ -124,13 +125,7 @@ fn surface_of(
         lattice: &lattice,
         bridge_m: params.bridge_m,
     };
-    let field = fitter.fit(&store, progress)?;
-    if field.fitted == 0 {
-        return Err(BuildError::NoSurface {
-            inside: field.inside,
-            spacing_m: params.spacing_m,
-        });
-    }
+    let field = fitted(fitter.fit(&store, progress)?, params.spacing_m)?;
     clock.lap("fit");
     let (mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
     let mut laz = deviation_laz(folder, ribbon, params)?;
@@ -155,6 +150,15 @@ fn surface_of(
         },
         words,
     ))
+}
+
+/// The counts of a field that has at least one height.
+fn fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildError> {
+    if field.fitted == 0 {
+        let inside = field.inside;
+        return Err(BuildError::NoSurface { inside, spacing_m });
+    }
+    Ok(field)
 }
 
 fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {

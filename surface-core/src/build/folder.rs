@@ -3,6 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use tempfile::TempDir;
+
 use super::BuildError;
 
 /// Ending of what is not whole yet.
@@ -13,7 +15,8 @@ const PART: &str = ".part";
 #[derive(Debug)]
 pub(super) struct BuildFolder {
     folder: PathBuf,
-    scratch: PathBuf,
+    /// A name of its own, so that two runs never meet in one folder; `None` once it is gone.
+    scratch: Option<TempDir>,
     waiting: Vec<&'static str>,
     made: bool,
     published: bool,
@@ -31,24 +34,27 @@ impl BuildFolder {
     pub fn open(folder: &Path, scratch: Option<&Path>) -> Result<Self, BuildError> {
         let made = !folder.exists();
         fs::create_dir_all(folder).map_err(write_error(folder))?;
-        let scratch = scratch.unwrap_or(folder).join(format!("scratch{PART}"));
-        if scratch.exists() {
-            fs::remove_dir_all(&scratch).map_err(write_error(&scratch))?;
-        }
-        let new = Self {
+        let beside = scratch.unwrap_or(folder);
+        let named = tempfile::Builder::new()
+            .prefix("scratch-")
+            .suffix(PART)
+            .tempdir_in(beside);
+        let scratch = Some(named.map_err(write_error(beside))?);
+        Ok(Self {
             folder: folder.to_owned(),
             scratch,
             waiting: Vec::new(),
             made,
             published: false,
-        };
-        fs::create_dir_all(&new.scratch).map_err(write_error(&new.scratch))?;
-        Ok(new)
+        })
     }
 
     /// A scratch file.
     pub fn scratch(&self, name: &str) -> PathBuf {
-        self.scratch.join(name)
+        self.scratch
+            .as_ref()
+            .map_or(&self.folder as &Path, TempDir::path)
+            .join(name)
     }
 
     /// Where product `name` is written until everything is whole. An older part is removed.
@@ -79,9 +85,10 @@ impl BuildFolder {
     }
 
     /// Give every product its final name, replacing what an earlier run left under `all_names`;
-    /// products of that run that this one did not make go too.
+    /// products of that run that this one did not make go too. The old ones go last to first, so
+    /// that the manifest goes before anything it speaks of.
     pub fn publish(mut self, all_names: &[&'static str]) -> Result<(), BuildError> {
-        for name in all_names {
+        for name in all_names.iter().rev() {
             let path = self.folder.join(name);
             remove(&path).map_err(write_error(&path))?;
         }
@@ -106,7 +113,7 @@ fn remove(path: &Path) -> std::io::Result<()> {
 impl Drop for BuildFolder {
     fn drop(&mut self) {
         // Cleaning up after an error must not hide it; what cannot be removed keeps its `.part`.
-        let _ = fs::remove_dir_all(&self.scratch);
+        drop(self.scratch.take());
         if !self.published {
             for name in &self.waiting {
                 let _ = remove(&self.part_path(name));
@@ -149,6 +156,19 @@ mod tests {
     }
 
     #[test]
+    fn two_runs_in_one_folder_keep_their_scratch_files_apart() {
+        let dir = tempfile::tempdir().unwrap();
+        let first = BuildFolder::open(dir.path(), None).unwrap();
+        fs::write(first.scratch("cloud"), "first").unwrap();
+        let second = BuildFolder::open(dir.path(), None).unwrap();
+        fs::write(second.scratch("cloud"), "second").unwrap();
+        drop(second);
+        assert_eq!(fs::read(first.scratch("cloud")).unwrap(), b"first");
+        drop(first);
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+    }
+
+    #[test]
     fn publishing_replaces_the_old_products() {
         let dir = tempfile::tempdir().unwrap();
         fs::write(dir.path().join("deviation.laz"), "old").unwrap();
@@ -157,6 +177,5 @@ mod tests {
         folder.publish(&["report.json", "deviation.laz"]).unwrap();
         assert!(!dir.path().join("deviation.laz").exists());
         assert_eq!(fs::read(dir.path().join("report.json")).unwrap(), b"new");
-        assert!(!dir.path().join("scratch.part").exists());
     }
 }

@@ -151,8 +151,16 @@ pub fn ribbon(
     let mut clock = super::clock::StageClock::start();
     let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
     let text = road.ribbon.to_geojson()?;
-    let part = out.with_extension("geojson.part");
-    std::fs::write(&part, text).map_err(super::folder::write_error(&part))?;
-    std::fs::rename(&part, out).map_err(super::folder::write_error(out))?;
+    // In the scratch folder until it is whole, unless that lies on another disk.
+    let part = match params.scratch {
+        None => folder.scratch("ribbon"),
+        Some(_) => out.with_extension("geojson.part"),
+    };
+    let named = std::fs::write(&part, text).and_then(|()| std::fs::rename(&part, out));
+    if named.is_err() {
+        // What could not be named is of no use; the error that follows is the one to tell.
+        let _ = std::fs::remove_file(&part);
+    }
+    named.map_err(super::folder::write_error(out))?;
     Ok(ribbon_report(&road.ribbon, &road.notes))
 }

@@ -106,7 +106,7 @@ impl CourseError {
     #[must_use]
     pub fn hint(&self) -> &'static str {
         match self {
-            Self::Cancelled(_) => "run it again to go on",
+            Self::Cancelled(_) => "nothing was changed; run the same command again",
             Self::TooFewPoints { .. } => {
                 "check that the scan holds the whole cloud and that its unit is right"
             }
