@@ -1,0 +1,102 @@
+//! `surface fit` on what is no course: a clear error, exit 2, and nothing left behind.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn fit(dir: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
+    let command = command.arg("fit").args(arguments).args(["--out", "out"]);
+    command.current_dir(dir).output().unwrap()
+}
+
+/// Runs with these arguments; the error must name `place` and end with a hint.
+fn refused(dir: &Path, arguments: &[&str], place: &str) {
+    let run = fit(dir, arguments);
+    let said = String::from_utf8(run.stderr).unwrap();
+    assert_eq!(run.status.code(), Some(2), "{arguments:?}: {said}");
+    assert!(
+        said.starts_with("error: ") && said.contains(place),
+        "{arguments:?}: {said}"
+    );
+    assert!(
+        said.contains("\nhint: ") && !said.contains("panicked"),
+        "{arguments:?}: {said}"
+    );
+    assert!(run.stdout.is_empty(), "{arguments:?}");
+    assert!(
+        !dir.join("out").exists(),
+        "{arguments:?} left something behind"
+    );
+}
+
+fn put(dir: &Path, name: &str, rows: impl Iterator<Item = String>) {
+    std::fs::write(dir.join(name), rows.collect::<String>()).unwrap();
+}
+
+#[test]
+fn files_that_hold_no_course_are_refused_by_name_and_leave_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    put(dir, "empty.laz", std::iter::empty());
+    put(dir, "one.xyz", std::iter::once("1 2 3\n".into()));
+    put(dir, "same.xyz", (0..5000).map(|_| "5 5 1\n".into()));
+    put(
+        dir,
+        "line.xyz",
+        (0..5000).map(|k| format!("{}.{:02} 0 1\n", k / 100, k % 100)),
+    );
+    put(
+        dir,
+        "far.xyz",
+        ["0 0 0\n", "1000 0 0\n"].into_iter().map(String::from),
+    );
+    put(
+        dir,
+        "nan.xyz",
+        ["nan nan nan\n", "inf 1 2\n"].into_iter().map(String::from),
+    );
+    refused(dir, &["empty.laz"], "empty.laz");
+    refused(dir, &["one.xyz"], "too few points");
+    refused(dir, &["same.xyz"], "cover no ground");
+    refused(dir, &["line.xyz"], "cover no ground");
+    refused(dir, &["far.xyz"], "too few points");
+    refused(dir, &["nan.xyz"], "nan.xyz");
+    refused(dir, &["."], "is a folder");
+    refused(dir, &["nothere.laz"], "nothere.laz");
+}
+
+#[test]
+fn grass_alone_is_no_road() {
+    let dir = tempfile::tempdir().unwrap();
+    // A fixed scatter of 60 × 60 m, 30 mm rough.
+    let scatter =
+        |k: u32, m: u32| f64::from(k.wrapping_mul(2_654_435_761).rotate_left(m) % 60_000) / 1e3;
+    let row = |k: u32| {
+        format!(
+            "{} {} {:.4} 900\n",
+            scatter(k, 0),
+            scatter(k, 13),
+            scatter(k, 7) / 600.0
+        )
+    };
+    put(dir.path(), "grass.xyz", (1..200_000).map(row));
+    refused(dir.path(), &["grass.xyz"], "no road found");
+}
+
+#[test]
+fn senseless_options_are_refused_by_name() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    put(dir, "c.xyz", (0..9).map(|k| format!("{k} 0 0\n")));
+    put(dir, "c.toml", std::iter::once("spacng = 1\n".into()));
+    for (option, value) in [
+        ("--spacing", "0"),
+        ("--tolerance", "-5"),
+        ("--bridge", "99"),
+        ("--memory", "0"),
+    ] {
+        refused(dir, &["c.xyz", &format!("{option}={value}")], option);
+    }
+    refused(dir, &["c.xyz", "--config", "c.toml"], "spacng");
+    refused(dir, &["c.xyz", "--setups", "c.toml"], "c.toml");
+}
