@@ -29,3 +29,4 @@ pub mod numeric;
 pub mod progress;
 pub mod report;
 pub mod ribbon;
+pub mod setups;

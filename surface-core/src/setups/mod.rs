@@ -1,0 +1,17 @@
+//! Where the scanner stood, how far each point's height can be trusted, and how far each setup is
+//! off in height and level.
+//!
+//! [`Places`] are small patches of smooth asphalt that several setups saw; [`level`] finds from
+//! them one height offset and two tilts a setup; [`NoiseModel`] tells the variance of a point's
+//! height from where it was measured. [`SetupModels`] is what the height field asks.
+
+mod level;
+mod model;
+mod noise;
+mod places;
+mod ties;
+
+pub use level::{LevelError, LevelReport, Levelled, level};
+pub use model::{Correction, SetupModel, SetupModels};
+pub use noise::{NoiseModel, NoiseSample};
+pub use places::{Place, Places, Sight};
