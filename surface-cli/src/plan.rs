@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
-use surface_core::build::{self, FitParams, HoldParams};
+use surface_core::build::{self, FitParams, HoldParams, SetupPlace};
 use surface_core::ribbon::{Ribbon, RoughLine};
 
 use crate::args::{DeviationArgs, DeviationPoints, FitArgs, Format, RoadArgs, UnitName};
@@ -226,7 +226,7 @@ fn read_line(path: &Path, params: &mut FitParams) -> Result<()> {
 }
 
 /// `[name,]x,y,z` a line, with or without a header.
-fn read_setups(path: &Path) -> Result<Vec<[f64; 3]>> {
+fn read_setups(path: &Path) -> Result<Vec<SetupPlace>> {
     let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
     let mut out = Vec::new();
     for (number, line) in text.lines().enumerate() {
@@ -242,7 +242,10 @@ fn read_setups(path: &Path) -> Result<Vec<[f64; 3]>> {
             .map(|w| w.parse().ok().filter(|v: &f64| v.is_finite()))
             .collect();
         match numbers.as_deref() {
-            Some([z, y, x]) => out.push([*x, *y, *z]),
+            Some([z, y, x]) => out.push(SetupPlace {
+                name: (words.len() > 3).then(|| words[0].to_owned()),
+                position_m: [*x, *y, *z],
+            }),
             _ if number == 0 => {}
             _ => bail!(
                 "{} line {}: expected [name,]x,y,z in metres, found {line:?}",

@@ -31,6 +31,9 @@ pub enum BuildError {
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
+    /// The setups contradict each other beyond a solution.
+    #[error(transparent)]
+    Level(#[from] crate::setups::LevelError),
     /// No mesh on the field.
     #[error(transparent)]
     Mesh(#[from] crate::mesh::MeshError),
@@ -138,6 +141,9 @@ impl BuildError {
             }
             Self::TooFar { .. } => {
                 "check the heights: add the difference with --origin X,Y,Z, or reach further with --search".to_owned()
+            }
+            Self::Level(_) => {
+                "check the registration of the scans: `surface inspect` lists their setups".to_owned()
             }
             Self::Parameter { .. } => "see `surface fit --help`".to_owned(),
             Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {

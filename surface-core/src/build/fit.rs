@@ -9,9 +9,10 @@ use super::heights::HeightFitter;
 use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{input_of, spot_report};
-use super::road::{Road, find_road, open};
+use super::road::{KnownSetup, Road, find_road, open};
 use super::sections::sort_by_section;
-use super::surface::Mesher;
+use super::surface::{LevelledPoints, Mesher};
+use super::trust::{Trusted, learn_setups};
 use crate::cloud::io::Scans;
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
@@ -20,6 +21,7 @@ use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
 use crate::report::{CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport};
 use crate::ribbon::{Ribbon, RibbonPoint};
+use crate::setups::SetupModels;
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
 /// that a folder with a manifest is whole.
@@ -43,6 +45,7 @@ struct Findings {
     map: DeviationMap,
     spots: Vec<Spot>,
     points_on_road: u64,
+    trusted: Trusted,
 }
 
 /// Build the drivable surface of the course in `paths` into the folder `out`.
@@ -86,7 +89,7 @@ struct RoadInWords {
     notes: Vec<String>,
     points: u64,
     strays: u64,
-    setups_known: bool,
+    setups: Vec<KnownSetup>,
 }
 
 /// Sort, fit, mesh and hold: what the stages find, and the road in words.
@@ -101,7 +104,7 @@ fn surface_of(
         cloud,
         ribbon,
         notes,
-        setups_known,
+        setups,
     } = road;
     let lattice = lattice_of(&ribbon, params.spacing_m)?;
     let scratch = folder.scratch("road");
@@ -112,18 +115,26 @@ fn surface_of(
         notes,
         points: cloud.points,
         strays: cloud.strays,
-        setups_known,
+        setups,
     };
     // The squares are not needed any more: their scratch file and the grid go.
     drop((cloud.tiles, cloud.grid));
     clock.lap("sort");
     let ribbon = &words.ribbon;
     let store = FieldStore::create(&folder.part("field")?, lattice, ribbon.frame.origin_m)?;
+    let nothing_known = SetupModels::default();
     let fitter = HeightFitter {
         points: &points,
         ribbon,
         lattice: &lattice,
+        setups: &nothing_known,
         bridge_m: params.bridge_m,
+    };
+    let trusted = learn_setups(&fitter, &words.setups, progress)?;
+    clock.lap("level");
+    let fitter = HeightFitter {
+        setups: &trusted.models,
+        ..fitter
     };
     let field = fitted(fitter.fit(&store, progress)?, params.spacing_m)?;
     clock.lap("fit");
@@ -131,7 +142,11 @@ fn surface_of(
     let mut laz = deviation_laz(folder, ribbon, params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
-    let (check, map) = mesher.run(&ply, &points, &mut laz, which, progress)?;
+    let held = LevelledPoints {
+        points: &points,
+        setups: &trusted.models,
+    };
+    let (check, map) = mesher.run(&ply, held, &mut laz, which, progress)?;
     if let Some(laz) = laz {
         laz.finish()?;
     }
@@ -147,6 +162,7 @@ fn surface_of(
             map,
             spots,
             points_on_road,
+            trusted,
         },
         words,
     ))
@@ -261,13 +277,14 @@ fn report(
             bridge_m: params.bridge_m,
             line_given: params.line.is_some() || params.ribbon.is_some(),
             closed_given: params.closed,
-            setups_known: road.setups_known,
+            setups_known: road.setups.iter().any(|s| s.position_m.is_some()),
         },
         inputs,
         points: road.points,
         points_on_road: found.points_on_road,
         points_dropped: scans.rejected() + road.strays,
         setups: scans.setups().len() as u64,
+        levelling: found.trusted.report(&road.setups),
         origin_m: ribbon.frame.origin_m,
         crs: scans.files().iter().find_map(|f| f.crs.clone()),
         ribbon: super::road::ribbon_report(ribbon, &road.notes),
@@ -287,11 +304,21 @@ fn report(
     }
 }
 
+/// Scanner positions were given, and no setup of the scans answers to their names.
+fn unknown_names(road: &RoadInWords, params: &FitParams) -> Option<String> {
+    let named = params.setups.iter().any(|s| s.name.is_some());
+    let known = road.setups.iter().any(|s| s.position_m.is_some());
+    (named && !known).then(|| {
+        "no setup in the scans bears a name of the given scanner positions: points are not weighed by distance".to_owned()
+    })
+}
+
 /// Cells with fewer points than this do not carry a spacing.
 const FEW_POINTS: u32 = 3;
 
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
-    let mut out = Vec::new();
+    let mut out = found.trusted.report(&road.setups).doubts();
+    out.extend(unknown_names(road, params));
     for gap in &road.ribbon.gaps {
         out.push(format!(
             "{} edge from s {:.1} to {:.1} m is interpolated: {}",

@@ -2,15 +2,16 @@
 
 use super::BuildError;
 use super::order::in_order;
-use crate::cloud::TileStore;
+use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
-    CellSums, FieldRows, KernelParams, Lattice, REACH, RowLimits, SECTION_ROWS, Window, cell_sums,
-    course_level_m, fit_rows, flags, road_level_m,
+    CellSums, FieldRows, KernelParams, Lattice, REACH, RowLimits, SECTION_ROWS, Trust, Window,
+    cell_sums, course_level_m, fit_rows, flags, places_seen, road_level_m,
 };
 use crate::progress::Progress;
 use crate::report::FieldCounts;
-use crate::ribbon::Ribbon;
+use crate::ribbon::{Ribbon, RibbonPoint};
+use crate::setups::{Places, SetupModels};
 
 /// Sections that the road's level is learnt from, evenly spread: their median is within a few
 /// percent of all sections', and a window's error changes with the sixth root of the level.
@@ -22,6 +23,7 @@ pub(super) struct HeightFitter<'a> {
     pub points: &'a TileStore,
     pub ribbon: &'a Ribbon,
     pub lattice: &'a Lattice,
+    pub setups: &'a SetupModels,
     pub bridge_m: f64,
 }
 
@@ -43,15 +45,55 @@ impl HeightFitter<'_> {
     }
 
     fn sums(&self, run: usize) -> Result<CellSums, BuildError> {
+        let points = self.read(run)?;
+        let (first, limits) = (run * SECTION_ROWS, self.limits(run));
+        let place = |s, t| self.place(s, t);
+        let trust = Trust {
+            setups: self.setups,
+            place: &place,
+        };
+        Ok(cell_sums(&points, self.lattice, first, &limits, trust))
+    }
+
+    fn read(&self, run: usize) -> Result<Vec<PackedPoint>, BuildError> {
         let mut points = Vec::new();
-        self.points
-            .read((i32::try_from(run).unwrap_or(i32::MAX), 0), &mut points)?;
-        Ok(cell_sums(
-            &points,
-            self.lattice,
-            run * SECTION_ROWS,
-            &self.limits(run),
-        ))
+        let key = (i32::try_from(run).unwrap_or(i32::MAX), 0);
+        self.points.read(key, &mut points)?;
+        Ok(points)
+    }
+
+    fn place(&self, s: f64, t: f64) -> [f64; 2] {
+        self.ribbon.line.to_local(RibbonPoint { s, t })
+    }
+
+    /// Small places of smooth road all along the course, with what every setup saw of them.
+    pub fn places(&self, progress: &mut dyn Progress) -> Result<Places, BuildError> {
+        let runs: Vec<usize> = (0..self.runs()).collect();
+        progress.stage("level", runs.len() as u64);
+        let mut places = Places::default();
+        let place = |s, t| self.place(s, t);
+        in_order(
+            &runs,
+            |&run| {
+                let trust = Trust {
+                    setups: self.setups,
+                    place: &place,
+                };
+                let (first, limits) = (run * SECTION_ROWS, self.limits(run));
+                Ok(places_seen(
+                    &self.read(run)?,
+                    self.lattice,
+                    first,
+                    &limits,
+                    trust,
+                ))
+            },
+            |_, seen| {
+                places.append(&seen);
+                Ok::<(), BuildError>(progress.advance(1)?)
+            },
+        )?;
+        Ok(places)
     }
 
     /// The level of the road's spectrum, from an even sample of sections.

@@ -16,10 +16,11 @@ mod report_parts;
 mod road;
 mod sections;
 mod surface;
+mod trust;
 
 pub use error::BuildError;
 pub use fit::{PRODUCTS, fit};
 pub use hold::{HOLD_PRODUCTS, hold};
 pub use hold_params::HoldParams;
-pub use params::{DeviationPoints, FitParams};
+pub use params::{DeviationPoints, FitParams, SetupPlace};
 pub use road::ribbon;

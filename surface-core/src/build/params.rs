@@ -20,8 +20,8 @@ pub struct FitParams {
     pub closed: Option<bool>,
     /// A finished ribbon to use as it is.
     pub ribbon: Option<crate::ribbon::Ribbon>,
-    /// Scanner positions in the order of the course, world metres.
-    pub setups: Vec<[f64; 3]>,
+    /// Scanner positions in the order of the course.
+    pub setups: Vec<SetupPlace>,
     /// The unit of all scans, over what they say.
     pub units: Option<Unit>,
     /// Memory that the run may take, bytes.
@@ -30,6 +30,15 @@ pub struct FitParams {
     pub deviation_points: DeviationPoints,
     /// Where scratch files go; the build folder when absent.
     pub scratch: Option<PathBuf>,
+}
+
+/// Where a scanner stood.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SetupPlace {
+    /// The setup's name in the scans, its point source id, or the name of its file.
+    pub name: Option<String>,
+    /// World metres.
+    pub position_m: [f64; 3],
 }
 
 /// Which points are written with their deviation.

@@ -7,7 +7,7 @@ use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
 use super::params::FitParams;
 use crate::cloud::Frame;
-use crate::cloud::io::{ReadOptions, Scans};
+use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
 use crate::report::RibbonReport;
 use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
@@ -19,7 +19,16 @@ pub(super) struct Road {
     pub ribbon: Ribbon,
     /// What was decided on the way.
     pub notes: Vec<String>,
-    pub setups_known: bool,
+    /// The setups by number.
+    pub setups: Vec<KnownSetup>,
+}
+
+/// A setup's name, and where it stood.
+#[derive(Debug, Clone)]
+pub(super) struct KnownSetup {
+    pub name: String,
+    /// Local x, y, z, where known.
+    pub position_m: Option<[f64; 3]>,
 }
 
 /// Open the scans and check that they can be read.
@@ -56,7 +65,7 @@ pub(super) fn find_road(
     )?;
     clock.lap("read");
     let setups = setup_places(scans, params, frame);
-    let setups_known = !setups.is_empty();
+    let known = known_setups(scans, params, frame);
     let (ribbon, notes) = match &params.ribbon {
         Some(given) => (
             given.clone(),
@@ -69,8 +78,25 @@ pub(super) fn find_road(
         cloud,
         ribbon,
         notes,
-        setups_known,
+        setups: known,
     })
+}
+
+/// Every setup of the scans, its position as given under its name, else as its file tells.
+fn known_setups(scans: &Scans, params: &FitParams, frame: Frame) -> Vec<KnownSetup> {
+    let local = |p: [f64; 3]| [0, 1, 2].map(|k| p[k] - frame.origin_m[k]);
+    let of = |setup: &SetupInfo| {
+        let given = params.setups.iter().find(|place| {
+            let name = place.name.as_deref();
+            name.is_some_and(|name| setup.answers_to(name))
+        });
+        let position = given.map(|place| place.position_m).or(setup.position_m);
+        KnownSetup {
+            name: setup.name.clone(),
+            position_m: position.map(local),
+        }
+    };
+    scans.setups().iter().map(of).collect()
 }
 
 /// Scanner positions in plan, local metres, in order: as given, else from the files when all of
@@ -78,7 +104,7 @@ pub(super) fn find_road(
 fn setup_places(scans: &Scans, params: &FitParams, frame: Frame) -> Vec<[f64; 2]> {
     let local = |p: &[f64; 3]| [p[0] - frame.origin_m[0], p[1] - frame.origin_m[1]];
     if !params.setups.is_empty() {
-        return params.setups.iter().map(local).collect();
+        return params.setups.iter().map(|s| local(&s.position_m)).collect();
     }
     let told: Option<Vec<[f64; 2]>> = scans
         .setups()

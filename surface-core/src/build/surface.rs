@@ -15,6 +15,7 @@ use crate::mesh::{Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, Pat
 use crate::numeric::{round_i32, to_index};
 use crate::progress::Progress;
 use crate::ribbon::{Ribbon, RibbonPoint};
+use crate::setups::SetupModels;
 
 /// Width of the cells of the deviation map, metres: a tyre's contact patch, and at a few thousand
 /// points a square metre enough points for a verdict of a fraction of a millimetre.
@@ -67,7 +68,7 @@ impl<'a> Mesher<'a> {
     pub fn run(
         &self,
         ply: &Path,
-        points: &TileStore,
+        points: LevelledPoints,
         laz: &mut Option<DeviationLaz>,
         which: (DeviationPoints, f64),
         progress: &mut dyn Progress,
@@ -115,7 +116,7 @@ impl<'a> Mesher<'a> {
     fn section(
         &self,
         section: usize,
-        points: &TileStore,
+        points: LevelledPoints,
         cells: &DeviationCells,
         which: (DeviationPoints, f64),
     ) -> Result<Held, BuildError> {
@@ -139,7 +140,7 @@ impl<'a> Mesher<'a> {
     fn hold(
         &self,
         section: usize,
-        points: &TileStore,
+        LevelledPoints { points, setups }: LevelledPoints,
         patch: &Patch,
     ) -> Result<Columns, BuildError> {
         let lattice = self.layout.lattice();
@@ -167,8 +168,10 @@ impl<'a> Mesher<'a> {
         for (k, point) in packed.iter().enumerate() {
             let [s, t, z] = point.metres();
             let last_row_of_all = k >= own && !lattice.closed && section + 1 == lattice.sections();
-            if (from..to).contains(&s) || (last_row_of_all && s >= from) {
+            let here = (from..to).contains(&s) || (last_row_of_all && s >= from);
+            if here && !setups.left_out(point.setup) {
                 let [x, y] = self.ribbon.line.to_local(RibbonPoint { s, t });
+                let z = z - setups.correction_m(point.setup, [x, y]);
                 let d = index.signed_distance([x, y, z]).unwrap_or(f64::NAN);
                 out.push([s.min(to - 1e-9), t, d], [x, y, z], point);
             }
@@ -200,6 +203,13 @@ impl<'a> Mesher<'a> {
             .map(|k| held.point(k))
             .collect()
     }
+}
+
+/// The points of the road, with what is taken off each setup's heights.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct LevelledPoints<'a> {
+    pub points: &'a TileStore,
+    pub setups: &'a SetupModels,
 }
 
 struct Held {

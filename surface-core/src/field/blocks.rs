@@ -1,7 +1,8 @@
 //! Robust planes over blocks of 4 × 4 cells, and how much each setup scatters there.
 
 use super::cells::{STANDING_M, Sorted, block_of};
-use crate::numeric::{FittedPlane, robust_plane, to_index};
+use crate::numeric::{FittedPlane, median, robust_plane, to_index};
+use crate::setups::SetupModels;
 
 /// Cells along one side of a block. Divides the rows of a section.
 pub(super) const BLOCK: usize = 4;
@@ -17,6 +18,8 @@ const SCALE_FLOOR_M: f64 = 3e-4;
 const NEIGHBOURS: usize = 5;
 /// A setup's scatter over the whole run counts like this many points of the block.
 const PRIOR_DOF: f64 = 8.0;
+/// What a noise model expects of a setup counts like this many points of the block.
+const MODEL_DOF: f64 = 40.0;
 
 /// A block's plane about its own centre.
 #[derive(Debug, Clone, Copy)]
@@ -31,10 +34,11 @@ pub(super) struct Block {
 #[derive(Debug)]
 pub(super) struct BlockPlanes {
     blocks: Vec<Option<Block>>,
-    /// 1/σ² by block and setup (dense setup numbers).
+    /// 1/σ² by block and setup of the run.
     weights: Vec<f64>,
-    dense: Vec<u16>,
     setups: usize,
+    /// Variance of a point of the noisiest setup over the whole run, m².
+    pub usual_variance_m2: f64,
 }
 
 impl BlockPlanes {
@@ -46,7 +50,20 @@ impl BlockPlanes {
     /// 1/σ_z² of a point of `setup` in `block`.
     #[inline]
     pub fn weight(&self, block: &Block, setup: u16) -> f64 {
-        self.weights[block.index * self.setups + usize::from(self.dense[usize::from(setup)])]
+        self.weights[block.index * self.setups + usize::from(setup)]
+    }
+
+    /// The middle slopes along s and t of the blocks around a cell's.
+    pub fn slopes_near(&self, cell: usize, columns: usize) -> [f64; 2] {
+        let (k, wide) = (block_of(cell, columns), columns.div_ceil(BLOCK));
+        let (row, column) = (k / wide, k % wide);
+        let last = (column + 3).min(wide);
+        let near = (row.saturating_sub(2)..=row + 2)
+            .flat_map(|r| (column.saturating_sub(2)..last).map(move |c| r * wide + c))
+            .filter_map(|k| self.blocks.get(k).copied().flatten());
+        let (mut u, mut v): (Vec<f64>, Vec<f64>) =
+            near.map(|b| (b.plane.slope_u, b.plane.slope_v)).unzip();
+        [median(&mut u).unwrap_or(0.0), median(&mut v).unwrap_or(0.0)]
     }
 
     /// The least standard deviation that any setup has in the cell's block.
@@ -65,7 +82,7 @@ impl BlockPlanes {
 }
 
 /// Fit every block of the run; `steps_m` are the lattice steps along s and t.
-pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2]) -> BlockPlanes {
+pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2], models: &SetupModels) -> BlockPlanes {
     let wide = sorted.columns.div_ceil(BLOCK);
     let high = sorted.rows.div_ceil(BLOCK);
     let mut sample = Vec::with_capacity(SAMPLE + 1);
@@ -86,18 +103,19 @@ pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2]) -> BlockPlanes {
     for (k, block) in doubtful.into_iter().zip(mended) {
         blocks[k] = block;
     }
-    weigh(sorted, blocks, wide)
+    weigh(sorted, blocks, wide, models)
 }
 
 #[expect(clippy::cast_precision_loss, reason = "block numbers are small")]
-fn centre(index: usize, wide: usize, steps_m: [f64; 2]) -> [f64; 2] {
+/// Middle of a block relative to the run's first node.
+pub(super) fn block_centre(index: usize, wide: usize, steps_m: [f64; 2]) -> [f64; 2] {
     let half = (BLOCK as f64 - 1.0) / 2.0;
     let at = |k: usize, step: f64| ((k * BLOCK) as f64 + half) * step;
     [at(index / wide, steps_m[0]), at(index % wide, steps_m[1])]
 }
 
 /// Ranges of sorted points that make up a block: one a row of cells.
-fn ranges(
+pub(super) fn ranges(
     sorted: &Sorted,
     index: usize,
     wide: usize,
@@ -119,7 +137,7 @@ fn gather(
     out: &mut Vec<[f64; 3]>,
 ) {
     out.clear();
-    let [cs, ct] = centre(index, wide, steps_m);
+    let [cs, ct] = block_centre(index, wide, steps_m);
     let point = |k: usize| [sorted.s[k] - cs, sorted.t[k] - ct, sorted.z[k]];
     let near = |p: &[f64; 3]| ground.is_none_or(|g| (p[2] - g.at(p[0], p[1])).abs() < STANDING_M);
     if ground.is_some() {
@@ -147,8 +165,23 @@ fn gather(
     }
 }
 
+/// The plane of a block of smooth road, with no thought of its surroundings; `None` where the block
+/// holds a step, something that stands on the road, or too little.
+pub(super) fn smooth_plane(
+    sorted: &Sorted,
+    index: usize,
+    wide: usize,
+    steps_m: [f64; 2],
+    sample: &mut Vec<[f64; 3]>,
+) -> Option<FittedPlane> {
+    gather(sorted, index, wide, steps_m, None, sample);
+    robust_plane(sample, SCALE_FLOOR_M, CALM_M)
+        .filter(|(_, scale_m)| *scale_m < CALM_M)
+        .map(|(plane, _)| plane)
+}
+
 fn fit(sample: &[[f64; 3]], index: usize, wide: usize, steps_m: [f64; 2]) -> Option<Block> {
-    let centre = centre(index, wide, steps_m);
+    let centre = block_centre(index, wide, steps_m);
     let (plane, scale_m) = match robust_plane(sample, SCALE_FLOOR_M, CALM_M) {
         Some(found) => found,
         // One to three points: level at their middle; what they are worth shows in their weights.
@@ -223,7 +256,7 @@ fn ground_near(
     steps_m: [f64; 2],
 ) -> FittedPlane {
     let (row, column) = (k / wide, k % wide);
-    let here = centre(k, wide, steps_m);
+    let here = block_centre(k, wide, steps_m);
     let rows = row.saturating_sub(NEIGHBOURS)..(row + NEIGHBOURS + 1).min(high);
     let mut centres = Vec::with_capacity(4 * NEIGHBOURS * NEIGHBOURS);
     for r in rows {
@@ -255,15 +288,27 @@ fn lower_half(centres: &mut Vec<[f64; 3]>) {
     centres.retain(|p| p[2] - plane.at(p[0], p[1]) < low + STANDING_M);
 }
 
-/// Each setup's variance in each block, drawn towards its variance over the whole run.
-fn weigh(sorted: &Sorted, blocks: Vec<Option<Block>>, wide: usize) -> BlockPlanes {
-    let (dense, setups) = dense_setups(&sorted.setup);
+/// Each setup's variance in each block, drawn towards what its noise model expects there, or where
+/// it has none, towards its variance over the whole run.
+fn weigh(
+    sorted: &Sorted,
+    blocks: Vec<Option<Block>>,
+    wide: usize,
+    models: &SetupModels,
+) -> BlockPlanes {
+    let setups = sorted.setups.len();
     let mut squares = vec![[0.0; 3]; blocks.len() * setups];
     for block in blocks.iter().flatten() {
         let row = &mut squares[block.index * setups..(block.index + 1) * setups];
-        scatter_by_setup(sorted, block, wide, &dense, row);
+        scatter_by_setup(sorted, block, wide, row);
     }
-    let prior = prior_variance(&squares, setups);
+    let usual = prior_variance(&squares, setups);
+    let expected = |k: usize| {
+        let [x, y] = sorted.setups.middles[k / setups];
+        let z = blocks[k / setups].map(|b| b.plane.z0)?;
+        let number = *sorted.setups.numbers.get(k % setups)?;
+        models.variance_m2(number, [x, y, z])
+    };
     let weights = squares
         .iter()
         .enumerate()
@@ -274,45 +319,29 @@ fn weigh(sorted: &Sorted, blocks: Vec<Option<Block>>, wide: usize) -> BlockPlane
             } else {
                 0.0
             };
-            let variance = (PRIOR_DOF * prior[k % setups] + within) / (PRIOR_DOF + dof);
+            let (prior, prior_dof) = match expected(k) {
+                Some(variance) => (variance, MODEL_DOF),
+                None => (usual[k % setups], PRIOR_DOF),
+            };
+            let variance = (prior_dof * prior + within) / (prior_dof + dof);
             variance.max(SCALE_FLOOR_M * SCALE_FLOOR_M).recip()
         })
         .collect();
     BlockPlanes {
         blocks,
         weights,
-        dense,
         setups,
+        usual_variance_m2: usual.iter().copied().fold(0.0, f64::max),
     }
-}
-
-/// Setup numbers in order of first appearance, as small numbers.
-fn dense_setups(setup: &[u16]) -> (Vec<u16>, usize) {
-    let largest = setup.iter().copied().max().map_or(0, usize::from);
-    let mut dense = vec![u16::MAX; largest + 1];
-    let mut count = 0u16;
-    for &k in setup {
-        if dense[usize::from(k)] == u16::MAX {
-            dense[usize::from(k)] = count;
-            count += 1;
-        }
-    }
-    (dense, usize::from(count).max(1))
 }
 
 /// n, Σr, Σr² of the residuals of each setup that can be road.
-fn scatter_by_setup(
-    sorted: &Sorted,
-    block: &Block,
-    wide: usize,
-    dense: &[u16],
-    out: &mut [[f64; 3]],
-) {
+fn scatter_by_setup(sorted: &Sorted, block: &Block, wide: usize, out: &mut [[f64; 3]]) {
     let reach = 5.0 * block.scale_m;
     for k in ranges(sorted, block.index, wide).flatten() {
         let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
         if r.abs() < reach {
-            let sums = &mut out[usize::from(dense[usize::from(sorted.setup[k])])];
+            let sums = &mut out[usize::from(sorted.setup[k])];
             sums[0] += 1.0;
             sums[1] += r;
             sums[2] += r * r;

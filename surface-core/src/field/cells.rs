@@ -6,6 +6,8 @@
 
 use super::blocks::{BLOCK, Block, BlockPlanes, fit_blocks};
 use super::lattice::Lattice;
+use super::lone::set_lone_strays_aside;
+use super::trust::{RunSetups, Trust};
 use crate::cloud::{Frame, PackedPoint};
 use crate::numeric::{MAD_TO_SIGMA, TUKEY_C, biweight, floor_i32, to_u32};
 
@@ -81,23 +83,28 @@ pub(super) struct Sorted {
     /// s and t relative to the first node of the run, z, metres.
     pub s: Vec<f64>,
     pub t: Vec<f64>,
+    /// Less the correction of the point's setup.
     pub z: Vec<f64>,
+    /// Number of the setup within the run.
     pub setup: Vec<u16>,
+    pub setups: RunSetups,
 }
 
 /// The cell observations of rows `first_row ..` from the points of those rows (s, t, z packed).
 ///
-/// Points outside `limits` or the rows are left out. The rows must begin at a multiple of the
-/// block size; the answer depends on these points alone, in their order.
+/// Points outside `limits` or the rows, and those of setups that are left out, do not count; the
+/// others are moved by their setups' corrections. The rows must begin at a multiple of the block
+/// size; the answer depends on these points alone, in their order.
 #[must_use]
 pub fn cell_sums(
     points: &[PackedPoint],
     lattice: &Lattice,
     first_row: usize,
     limits: &RowLimits,
+    trust: Trust,
 ) -> CellSums {
-    let sorted = sort(points, lattice, first_row, limits);
-    let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m]);
+    let sorted = sort(points, lattice, first_row, limits, trust);
+    let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m], trust.setups);
     let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
     let mut scratch = Vec::new();
     for cell in 0..sorted.rows * sorted.columns {
@@ -105,18 +112,27 @@ pub fn cell_sums(
             one_cell(&sorted, &blocks, lattice, cell, &mut scratch, &mut sums);
         }
     }
+    set_lone_strays_aside(&mut sums, &blocks, lattice);
     sums
 }
 
-fn sort(points: &[PackedPoint], lattice: &Lattice, first_row: usize, limits: &RowLimits) -> Sorted {
+/// The points of a run by cell.
+pub(super) fn sort(
+    points: &[PackedPoint],
+    lattice: &Lattice,
+    first_row: usize,
+    limits: &RowLimits,
+    trust: Trust,
+) -> Sorted {
     let rows = limits.left_t_m.len();
     let columns = lattice.columns;
+    let setups = RunSetups::new(points, lattice, first_row, rows, trust);
     let cell_of = cell_finder(lattice, first_row, limits);
     let mut start = vec![0usize; rows * columns + 1];
     let cells: Vec<u32> = points
         .iter()
         .map(|p| {
-            let cell = cell_of(p);
+            let cell = setups.dense(p.setup).and_then(|_| cell_of(p));
             if let Some(k) = cell {
                 start[k + 1] += 1;
             }
@@ -126,7 +142,7 @@ fn sort(points: &[PackedPoint], lattice: &Lattice, first_row: usize, limits: &Ro
     for k in 0..rows * columns {
         start[k + 1] += start[k];
     }
-    scatter(points, &cells, start, [rows, columns], lattice, first_row)
+    scatter(points, &cells, start, setups, lattice, first_row)
 }
 
 #[expect(
@@ -137,10 +153,12 @@ fn scatter(
     points: &[PackedPoint],
     cells: &[u32],
     start: Vec<usize>,
-    [rows, columns]: [usize; 2],
+    setups: RunSetups,
     lattice: &Lattice,
     first_row: usize,
 ) -> Sorted {
+    let columns = lattice.columns;
+    let rows = (start.len() - 1) / columns;
     let total = start[rows * columns];
     let mut next = start.clone();
     let mut out = Sorted {
@@ -151,6 +169,7 @@ fn scatter(
         t: vec![0.0; total],
         z: vec![0.0; total],
         setup: vec![0; total],
+        setups,
     };
     let (s0, t0) = (first_row as f64 * lattice.s_step_m, lattice.column_t_m(0));
     let length = lattice.rows as f64 * lattice.s_step_m;
@@ -159,8 +178,9 @@ fn scatter(
         let [s, t, z] = p.metres();
         out.s[*at] = nearest_turn(s - s0, length, lattice.closed);
         out.t[*at] = t - t0;
-        out.z[*at] = z;
-        out.setup[*at] = p.setup;
+        let dense = out.setups.dense(p.setup).unwrap_or(0);
+        out.z[*at] = z - out.setups.shift_m(block_of(cell as usize, columns), dense);
+        out.setup[*at] = dense;
         *at += 1;
     }
     out

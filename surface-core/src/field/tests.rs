@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::cloud::{Frame, PackedPoint};
+use crate::setups::{Correction, SetupModel, SetupModels};
 
 /// splitmix64 (Steele, Lea, Flood 2014): a generator small enough to stand here.
 struct Random(u64);
@@ -20,6 +21,15 @@ impl Random {
     /// Irwin–Hall of twelve: a Gaussian to within the needs of these tests.
     fn gauss(&mut self) -> f64 {
         (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+/// Setups of which nothing is known, on a straight road along x.
+fn as_delivered() -> Trust<'static> {
+    static NONE: std::sync::OnceLock<SetupModels> = std::sync::OnceLock::new();
+    Trust {
+        setups: NONE.get_or_init(SetupModels::default),
+        place: &|s, t| [s, t],
     }
 }
 
@@ -55,7 +65,7 @@ fn scan(seed: u64, z: impl Fn(f64, f64) -> f64) -> Vec<PackedPoint> {
 
 fn fit(points: &[PackedPoint], level_m: f64) -> FieldRows {
     let lattice = lattice();
-    let sums = cell_sums(points, &lattice, 0, &limits());
+    let sums = cell_sums(points, &lattice, 0, &limits(), as_delivered());
     let window = Window::join(&lattice, 0, &[(&sums, 0..ROWS)]);
     let mut rows = FieldRows::empty(lattice, 0, ROWS).unwrap();
     fit_rows(
@@ -211,8 +221,88 @@ fn the_level_of_a_random_walk_road_is_found_through_the_noise() {
         walk[k] = walk[k - 1] + (78.957 * a * 0.005_f64).sqrt() * random.gauss();
     }
     let z = |s: f64, _: f64| walk[crate::numeric::to_index(s / 0.005)];
-    let sums = cell_sums(&scan(8, z), &lattice(), 0, &limits());
+    let sums = cell_sums(&scan(8, z), &lattice(), 0, &limits(), as_delivered());
     let level = road_level_m(&sums, &lattice()).unwrap();
     // One walk of 12.8 m has about 30 independent lags: ±40 %; all columns share it.
     assert!((0.4e-8..2.2e-8).contains(&level), "level {level}");
+}
+
+/// Setup 5 is 3 mm too high and rises by 50 µrad along s; nothing else is known.
+fn setup_five_is_off() -> SetupModels {
+    let mut setups = vec![SetupModel::default(); 7];
+    setups[5].correction = Correction {
+        offset_m: 3e-3,
+        tilt_rad: [50e-6, 0.0],
+        about_m: [6.0, 0.0],
+    };
+    setups[6].left_out = true;
+    SetupModels::new(setups)
+}
+
+#[test]
+fn corrections_come_off_and_points_of_a_setup_left_out_do_not_count() {
+    let mut points = scan(31, |s, _| 1.0 + 3e-3 + 50e-6 * (s - 6.0));
+    let wrong = PackedPoint {
+        setup: 6,
+        abc: points[0].abc.map(|v| v + 100),
+        ..points[0]
+    };
+    points.extend(vec![wrong; 500]);
+    let models = setup_five_is_off();
+    let trust = Trust {
+        setups: &models,
+        place: &|s, t| [s, t],
+    };
+    let sums = cell_sums(&points, &lattice(), 0, &limits(), trust);
+    let alone = &points[..points.len() - 500];
+    assert_eq!(sums, cell_sums(alone, &lattice(), 0, &limits(), trust));
+    let (w, wz) = (sums.w.iter().sum::<f64>(), sums.wz.iter().sum::<f64>());
+    // 300 000 points of 1 mm: the mean is known to 0.002 mm; a block's slope is a micrometre.
+    assert!((wz / w - 1.0).abs() < 1e-5, "{}", wz / w - 1.0);
+}
+
+#[test]
+fn places_tell_the_difference_of_two_setups_and_their_scatter() {
+    let mut points = scan(32, |_, t| 0.02 * t);
+    for (k, point) in points.iter_mut().enumerate() {
+        if k % 2 == 0 {
+            point.setup = 6;
+            point.abc[2] += 100;
+        }
+    }
+    let seen = places_seen(&points, &lattice(), 0, &limits(), as_delivered());
+    // A third of 33 × 16 blocks; those at the edges are cut.
+    assert!((120..200).contains(&seen.len()), "{}", seen.len());
+    let (mut difference, mut variance, mut n) = (0.0, 0.0, 0.0);
+    for place in seen.iter() {
+        let of = |setup| place.sights.iter().find(|s| s.setup == setup).unwrap();
+        difference += f64::from(of(6).mean_m - of(5).mean_m);
+        variance += 0.5 * f64::from(of(5).variance_m2 + of(6).variance_m2);
+        n += 1.0;
+    }
+    // 2 mm planted; 170 places of two means of 300 points each know it to 0.01 mm.
+    assert!((difference / n - 2e-3).abs() < 4e-5, "{}", difference / n);
+    // 1 mm planted, and 3 % for planes that are fitted to 96 points of a block.
+    assert!(
+        (variance / n / 1.03e-6 - 1.0).abs() < 0.03,
+        "{}",
+        variance / n
+    );
+}
+
+#[test]
+fn a_lone_stray_in_a_cell_makes_no_spike() {
+    // 50 points a square metre: every other cell is empty, most others hold one point.
+    let mut points: Vec<PackedPoint> = scan(33, |_, _| 0.0).into_iter().step_by(80).collect();
+    let at = [6.4, 0.6, -0.06].map(|v| Frame::pack(v).unwrap());
+    points.retain(|p| (p.abc[0] - at[0]).abs() > 5000 || (p.abc[1] - at[1]).abs() > 5000);
+    points.push(PackedPoint {
+        abc: at,
+        intensity: 0,
+        setup: 5,
+    });
+    let rows = fit(&points, 1e-8);
+    let lowest = rows.z_m.iter().copied().fold(f64::INFINITY, f64::min);
+    // Noise of 1 mm a point; the stray lies at -60 mm.
+    assert!(lowest > -6e-3, "{lowest}");
 }

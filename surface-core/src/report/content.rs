@@ -1,5 +1,6 @@
 //! What a build found, as plain data.
 
+use super::setups::SetupsReport;
 use crate::deviation::Summary;
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::ribbon::Gap;
@@ -144,8 +145,10 @@ pub struct Report {
     pub points_on_road: u64,
     /// Points dropped: not finite, or more than 40 km from the origin.
     pub points_dropped: u64,
-    /// Setups: how many, and how many with a known position.
+    /// How many setups there are.
     pub setups: u64,
+    /// How far they were off, and how they scatter.
+    pub levelling: SetupsReport,
     /// Whole-metre origin of every local coordinate.
     pub origin_m: [f64; 3],
     /// Name of the coordinate system, where the files have one.

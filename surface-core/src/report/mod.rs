@@ -2,6 +2,7 @@
 
 mod content;
 mod hold;
+mod setups;
 mod text;
 
 pub use content::{
@@ -9,3 +10,4 @@ pub use content::{
     SpotReport, StageRun,
 };
 pub use hold::{HoldReport, MeshInput};
+pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};

@@ -13,6 +13,7 @@ impl Report {
     pub fn to_text(&self) -> String {
         let mut out = self.deviation.verdict_line(self.parameters.tolerance_mm);
         let _ = writeln!(out, "{}", self.road_line());
+        let _ = writeln!(out, "{}", self.setups_line());
         let _ = writeln!(out, "{}", self.surface_line());
         let _ = writeln!(out, "{}", self.mesh_line());
         let _ = writeln!(out, "{}", self.deviation.line(self.parameters.tolerance_mm));

@@ -50,6 +50,21 @@ pub struct SetupInfo {
     pub position_m: Option<[f64; 3]>,
     /// Index of the (first) file with this setup in [`Scans::files`].
     pub file: usize,
+    /// The point source id that its points bear, if that is what tells them apart.
+    pub source_id: Option<u16>,
+}
+
+impl SetupInfo {
+    /// Whether a name given by the user means this setup: its name with or without a file's
+    /// ending, or its point source id.
+    #[must_use]
+    pub fn answers_to(&self, given: &str) -> bool {
+        let given = given.trim();
+        let stem = self.name.rsplit_once('.').map(|(stem, _)| stem);
+        self.name.eq_ignore_ascii_case(given)
+            || stem.is_some_and(|stem| stem.eq_ignore_ascii_case(given))
+            || (self.source_id.is_some() && self.source_id == given.parse().ok())
+    }
 }
 
 /// Several scan files as one cloud.

@@ -114,7 +114,11 @@ impl SetupTable {
         let slot = usize::from(id);
         if self.by_source_id[slot] == NONE {
             let name = format!("point source {id}");
-            self.by_source_id[slot] = self.push(path, named(name, file))?;
+            let setup = SetupInfo {
+                source_id: Some(id),
+                ..named(name, file)
+            };
+            self.by_source_id[slot] = self.push(path, setup)?;
         }
         Ok(self.by_source_id[slot])
     }
@@ -125,6 +129,7 @@ fn named(name: String, file: usize) -> SetupInfo {
         name,
         position_m: None,
         file,
+        source_id: None,
     }
 }
 
@@ -150,6 +155,7 @@ fn listed_setup(
         name: setup.name.clone().unwrap_or_else(fallback),
         position_m: setup.position.map(|p| [p[0] * xy, p[1] * xy, p[2] * z]),
         file,
+        source_id: None,
     }
 }
 

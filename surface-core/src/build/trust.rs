@@ -1,0 +1,142 @@
+//! What each setup is worth: levelled against the others, its noise learnt from its scatter.
+
+use super::BuildError;
+use super::heights::HeightFitter;
+use super::road::KnownSetup;
+use crate::numeric::median;
+use crate::progress::Progress;
+use crate::report::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};
+use crate::setups::{
+    Correction, LevelReport, NoiseModel, NoiseSample, Places, SetupModel, SetupModels, level,
+};
+
+/// Sights with fewer points than this do not tell a variance.
+const FEWEST_POINTS: f32 = 8.0;
+/// Borders of the rings of distance in the report, metres.
+const RINGS_M: [f64; 7] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 50.0];
+
+/// The setups with all that could be learnt of them.
+#[derive(Debug)]
+pub(super) struct Trusted {
+    pub models: SetupModels,
+    level: LevelReport,
+    noise: Option<NoiseModel>,
+    rings: Vec<RingReport>,
+}
+
+/// Learn every setup's correction and noise from the places that the course offers.
+pub(super) fn learn_setups(
+    fitter: &HeightFitter,
+    setups: &[KnownSetup],
+    progress: &mut dyn Progress,
+) -> Result<Trusted, BuildError> {
+    let places = fitter.places(progress)?;
+    let positions_m: Vec<Option<[f64; 3]>> = setups.iter().map(|s| s.position_m).collect();
+    let levelled = level(&places, setups.len(), &positions_m)?;
+    let samples = samples(&places, &positions_m);
+    let noise = NoiseModel::learn(&samples);
+    let model = |(k, correction): (usize, &Correction)| SetupModel {
+        position_m: positions_m[k],
+        correction: *correction,
+        noise,
+        left_out: levelled.report.left_out[k],
+    };
+    let models = levelled.corrections.iter().enumerate().map(model);
+    Ok(Trusted {
+        models: SetupModels::new(models.collect()),
+        level: levelled.report,
+        rings: noise.map_or_else(Vec::new, |noise| rings(&samples, &noise)),
+        noise,
+    })
+}
+
+impl Trusted {
+    /// In words and round numbers.
+    pub fn report(&self, setups: &[KnownSetup]) -> SetupsReport {
+        let l = &self.level;
+        SetupsReport {
+            places: l.places as u64,
+            misfit_before_mm: rounded(1e3 * l.misfit_before_m, 1e3),
+            misfit_mm: rounded(1e3 * l.misfit_m, 1e3),
+            offset_spread_mm: rounded(1e3 * l.offset_sd_m, 1e3),
+            tilt_spread_urad: rounded(1e6 * l.tilt_sd_rad, 10.0),
+            noise: self.noise.map(|n| NoiseReport {
+                range_mm: rounded(1e3 * n.range_m, 1e3),
+                grazing_mm: rounded(1e3 * n.grazing_m, 1e3),
+                angle_urad: rounded(1e6 * n.angle_rad, 10.0),
+                texture_mm: rounded(1e3 * n.texture_m, 1e3),
+            }),
+            rings: self.rings.clone(),
+            setups: (0..setups.len())
+                .map(|k| self.setup(k, &setups[k]))
+                .collect(),
+        }
+    }
+
+    fn setup(&self, k: usize, known: &KnownSetup) -> SetupReport {
+        let correction = &self.models.all()[k].correction;
+        SetupReport {
+            name: known.name.clone(),
+            position_known: known.position_m.is_some(),
+            state: self.state(k),
+            offset_mm: rounded(1e3 * correction.offset_m, 1e3),
+            offset_sd_mm: rounded(1e3 * self.level.sd_m[k], 1e3),
+            tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
+            shared_places: self.level.shared[k],
+        }
+    }
+
+    fn state(&self, k: usize) -> SetupState {
+        let l = &self.level;
+        match (l.left_out[k], l.tied[k], l.off[k]) {
+            (true, _, _) => SetupState::LeftOut,
+            (_, false, _) => SetupState::Untied,
+            (_, _, true) => SetupState::WasOff,
+            _ => SetupState::Levelled,
+        }
+    }
+}
+
+fn rounded(value: f64, steps: f64) -> f64 {
+    (value * steps).round() / steps
+}
+
+/// Points and their scatter by distance from the scanner.
+fn rings(samples: &[NoiseSample], noise: &NoiseModel) -> Vec<RingReport> {
+    let points = |list: &[&NoiseSample]| list.iter().map(|s| s.dof + 1.0).sum::<f64>();
+    let all = points(&samples.iter().collect::<Vec<_>>());
+    let ring = |bounds: &[f64]| {
+        let inside = |s: &&NoiseSample| s.d_m >= bounds[0] && s.d_m < bounds[1];
+        let here: Vec<&NoiseSample> = samples.iter().filter(inside).collect();
+        let mut sigma: Vec<f64> = here.iter().map(|s| s.variance_m2.sqrt()).collect();
+        let mut model: Vec<f64> = here
+            .iter()
+            .map(|s| noise.variance_m2(s.d_m, s.h_m).sqrt())
+            .collect();
+        Some(RingReport {
+            distance_m: [bounds[0], bounds[1]],
+            points_percent: rounded(100.0 * points(&here) / all, 10.0),
+            sigma_mm: rounded(1e3 * median(&mut sigma)?, 1e3),
+            model_mm: rounded(1e3 * median(&mut model)?, 1e3),
+        })
+    };
+    RINGS_M.windows(2).filter_map(ring).collect()
+}
+
+/// Scatter of the points of setups with a known position.
+fn samples(places: &Places, positions_m: &[Option<[f64; 3]>]) -> Vec<NoiseSample> {
+    let mut out = Vec::new();
+    for place in places.iter() {
+        let [x, y, z] = place.xyz_m;
+        for sight in place.sights.iter().filter(|s| s.n >= FEWEST_POINTS) {
+            let position = positions_m.get(usize::from(sight.setup)).copied().flatten();
+            out.extend(position.map(|p| NoiseSample {
+                d_m: (x - p[0]).hypot(y - p[1]),
+                h_m: p[2] - z,
+                variance_m2: f64::from(sight.variance_m2),
+                dof: f64::from(sight.n) - 1.0,
+            }));
+        }
+    }
+    out
+}

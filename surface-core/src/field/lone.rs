@@ -1,0 +1,72 @@
+//! Cells that a single point makes: road only where another cell near by says so.
+//!
+//! A stray that no other point shares a cell with would be that cell's height, and the node's own
+//! cell is what its window starts from: a spike. Real road shows in the next cells too, a kerb along
+//! itself, a pothole wider than the spacing in its other cells.
+
+use super::blocks::BlockPlanes;
+use super::cells::CellSums;
+use super::lattice::Lattice;
+
+/// Cells on either side that may support a lone point.
+const REACH: usize = 3;
+/// Road may rise by this much more or less than its surroundings' slope between two cells.
+const BEND: f64 = 0.02;
+/// Heights that differ by more than this many standard deviations do not agree.
+const SDS: f64 = 5.0;
+
+/// Empty the cells of one point that no cell within [`REACH`] agrees with.
+pub(super) fn set_lone_strays_aside(sums: &mut CellSums, blocks: &BlockPlanes, lattice: &Lattice) {
+    let strays: Vec<usize> = (0..sums.n.len())
+        .filter(|&cell| sums.n[cell] == 1 && !supported(sums, blocks, lattice, cell))
+        .collect();
+    for cell in strays {
+        sums.n[cell] = 0;
+        sums.set_aside[cell] += 1;
+        for sum in [&mut sums.w, &mut sums.ws, &mut sums.wt, &mut sums.wz] {
+            sum[cell] = 0.0;
+        }
+    }
+}
+
+fn supported(sums: &CellSums, blocks: &BlockPlanes, lattice: &Lattice, cell: usize) -> bool {
+    let (row, column) = (cell / sums.columns, cell % sums.columns);
+    let slopes = blocks.slopes_near(cell, sums.columns);
+    // Not the block's own variance: the stray itself may have made that large.
+    let reach_m = SDS * (2.0 * blocks.usual_variance_m2).sqrt();
+    let here = Seen::of(sums, lattice, row, column);
+    let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(sums.rows);
+    let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(sums.columns);
+    rows.flat_map(|r| columns.clone().map(move |c| (r, c)))
+        .filter(|&(r, c)| (r, c) != (row, column) && sums.n[r * sums.columns + c] > 0)
+        .any(|(r, c)| here.agrees(&Seen::of(sums, lattice, r, c), slopes, reach_m))
+}
+
+/// What a cell says: where, and how high.
+struct Seen {
+    s: f64,
+    t: f64,
+    z: f64,
+}
+
+impl Seen {
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "rows and columns are far below 2^53"
+    )]
+    fn of(sums: &CellSums, lattice: &Lattice, row: usize, column: usize) -> Self {
+        let k = row * sums.columns + column;
+        let over = sums.w[k].recip();
+        Self {
+            s: row as f64 * lattice.s_step_m + sums.ws[k] * over,
+            t: column as f64 * lattice.t_step_m + sums.wt[k] * over,
+            z: sums.wz[k] * over,
+        }
+    }
+
+    fn agrees(&self, other: &Self, slopes: [f64; 2], reach_m: f64) -> bool {
+        let (u, v) = (other.s - self.s, other.t - self.t);
+        let differs = other.z - self.z - slopes[0] * u - slopes[1] * v;
+        differs.abs() < reach_m + BEND * u.hypot(v)
+    }
+}

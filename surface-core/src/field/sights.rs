@@ -1,0 +1,108 @@
+//! What each setup measured at small places of smooth road: what setups are levelled by, and what
+//! their noise is learnt from.
+
+use super::blocks::{BLOCK, block_centre, ranges, smooth_plane};
+use super::cells::{RowLimits, Sorted, sort};
+use super::lattice::Lattice;
+use super::trust::Trust;
+use crate::cloud::PackedPoint;
+use crate::numeric::{FittedPlane, to_f32};
+use crate::setups::{Places, Sight};
+
+/// One block in this many is asked, along a diagonal: a third of the road tells setups apart as
+/// well as all of it, since their errors are smooth.
+const ONE_IN: usize = 3;
+/// Points of a setup in a block that tell its mean.
+const FEWEST: usize = 6;
+/// Points further from a setup's own median than this stand on the road, metres.
+const REACH_M: f64 = 0.008;
+/// Setups further from the place's plane than this do not see the same ground, metres.
+const TOO_FAR_M: f64 = 0.03;
+
+/// The places of a run of rows where the road is smooth, with what every setup saw of them.
+///
+/// `points` hold s, t, z of the rows from `first_row` on (a multiple of the block size). Blocks of
+/// 4 × 4 cells; heights are as measured, less the corrections in `trust`.
+#[must_use]
+pub fn places_seen(
+    points: &[PackedPoint],
+    lattice: &Lattice,
+    first_row: usize,
+    limits: &RowLimits,
+    trust: Trust,
+) -> Places {
+    let sorted = sort(points, lattice, first_row, limits, trust);
+    let wide = sorted.columns.div_ceil(BLOCK);
+    let steps = [lattice.s_step_m, lattice.t_step_m];
+    let (mut places, mut sights, mut scratch) = (Places::default(), Vec::new(), Vec::new());
+    for index in 0..wide * sorted.rows.div_ceil(BLOCK) {
+        if !(index / wide + 2 * (index % wide)).is_multiple_of(ONE_IN) {
+            continue;
+        }
+        let Some(plane) = smooth_plane(&sorted, index, wide, steps, &mut scratch) else {
+            continue;
+        };
+        see(&sorted, index, wide, steps, &plane, &mut sights);
+        if !sights.is_empty() {
+            let [x, y] = sorted.setups.middles[index];
+            places.push([x, y, plane.z0], &sights);
+        }
+    }
+    places
+}
+
+/// What each setup saw of a block, in the order of the run's setups.
+fn see(
+    sorted: &Sorted,
+    index: usize,
+    wide: usize,
+    steps_m: [f64; 2],
+    plane: &FittedPlane,
+    out: &mut Vec<Sight>,
+) {
+    out.clear();
+    let [cs, ct] = block_centre(index, wide, steps_m);
+    let mut by_setup: Vec<(u16, f64)> = ranges(sorted, index, wide)
+        .flatten()
+        .map(|k| {
+            let r = sorted.z[k] - plane.at(sorted.s[k] - cs, sorted.t[k] - ct);
+            (sorted.setup[k], r)
+        })
+        .collect();
+    by_setup.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    for own in by_setup
+        .chunk_by(|a, b| a.0 == b.0)
+        .filter(|c| c.len() >= FEWEST)
+    {
+        out.extend(sight(sorted.setups.numbers[usize::from(own[0].0)], own));
+    }
+}
+
+/// Mean and variance of sorted residuals about their median.
+fn sight(setup: u16, own: &[(u16, f64)]) -> Option<Sight> {
+    let median = own[own.len() / 2].1;
+    if median.abs() > TOO_FAR_M {
+        return None;
+    }
+    let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
+    for (_, r) in own.iter().filter(|(_, r)| (r - median).abs() < REACH_M) {
+        n += 1.0;
+        sum += r - median;
+        squares += (r - median).powi(2);
+    }
+    if n < half_up(own.len()).max(2.0) {
+        return None;
+    }
+    let mean = sum / n;
+    Some(Sight {
+        setup,
+        n: to_f32(n),
+        mean_m: to_f32(median + mean),
+        variance_m2: to_f32((squares - n * mean * mean) / (n - 1.0)),
+    })
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a count of points in a block")]
+fn half_up(n: usize) -> f64 {
+    n as f64 / 2.0
+}

@@ -1,0 +1,150 @@
+//! What was found of the setups: how far they were off, and how they scatter.
+
+use super::content::Report;
+use std::fmt::Write as _;
+
+/// Setups that the summary names; the rest is in `report.json`.
+const NAMED: usize = 5;
+
+/// What became of one setup.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SetupState {
+    /// Tied to the others and levelled.
+    Levelled,
+    /// The same, and far off before.
+    WasOff,
+    /// Shares too little with the others to be tied; used as delivered.
+    Untied,
+    /// Contradicts the others everywhere; its points are not used.
+    LeftOut,
+}
+
+/// One setup.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct SetupReport {
+    /// Its name.
+    pub name: String,
+    /// Whether the scanner's position is known.
+    pub position_known: bool,
+    /// What became of it.
+    pub state: SetupState,
+    /// How far its heights were too high at the scanner (else at the middle of what it saw),
+    /// millimetres.
+    pub offset_mm: f64,
+    /// Standard deviation of that, millimetres.
+    pub offset_sd_mm: f64,
+    /// How far they rose too much eastwards and northwards, microradians.
+    pub tilt_urad: [f64; 2],
+    /// Places of smooth road that it shares with others.
+    pub shared_places: u32,
+}
+
+/// Scatter of heights in a ring of distance from the scanner.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct RingReport {
+    /// Distance from the scanner, from and to, metres.
+    pub distance_m: [f64; 2],
+    /// Share of the points on smooth road, percent.
+    pub points_percent: f64,
+    /// Median standard deviation of a height about its place's plane, millimetres.
+    pub sigma_mm: f64,
+    /// What the noise model expects there, millimetres.
+    pub model_mm: f64,
+}
+
+/// The learnt noise of a point, see [`crate::setups::NoiseModel`].
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct NoiseReport {
+    /// Range noise at square incidence, millimetres.
+    pub range_mm: f64,
+    /// Range noise that grows with incidence, millimetres.
+    pub grazing_mm: f64,
+    /// Angle noise, microradians.
+    pub angle_urad: f64,
+    /// Texture, millimetres.
+    pub texture_mm: f64,
+}
+
+/// All setups.
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct SetupsReport {
+    /// Places of smooth road that two or more setups saw.
+    pub places: u64,
+    /// Robust spread of setups about each other at a place before levelling, millimetres.
+    pub misfit_before_mm: f64,
+    /// The same after.
+    pub misfit_mm: f64,
+    /// Learnt spread of the setups' offsets, millimetres.
+    pub offset_spread_mm: f64,
+    /// Learnt spread of their tilts, microradians.
+    pub tilt_spread_urad: f64,
+    /// Noise of points, where positions are known.
+    pub noise: Option<NoiseReport>,
+    /// By distance from the scanner, where positions are known.
+    pub rings: Vec<RingReport>,
+    /// By setup.
+    pub setups: Vec<SetupReport>,
+}
+
+impl SetupsReport {
+    /// What a reader should doubt.
+    #[must_use]
+    pub fn doubts(&self) -> Vec<String> {
+        let mut out = Vec::new();
+        let of = |state| self.setups.iter().filter(move |s| s.state == state);
+        for setup in of(SetupState::WasOff) {
+            out.push(format!(
+                "setup {} was {:+.1} mm off and is corrected; check its registration",
+                setup.name, setup.offset_mm
+            ));
+        }
+        for setup in of(SetupState::LeftOut) {
+            out.push(format!(
+                "setup {} contradicts the others and is left out; check its registration",
+                setup.name
+            ));
+        }
+        let alone: Vec<&str> = of(SetupState::Untied).map(|s| s.name.as_str()).collect();
+        if !alone.is_empty() && self.setups.len() > 1 {
+            let more = if alone.len() > NAMED { ", …" } else { "" };
+            out.push(format!(
+                "{} of {} setups share too little with the others to be levelled and are used as delivered: {}{more}",
+                alone.len(),
+                self.setups.len(),
+                alone[..alone.len().min(NAMED)].join(", ")
+            ));
+        }
+        out
+    }
+}
+
+impl Report {
+    /// The setups in one line.
+    pub(super) fn setups_line(&self) -> String {
+        let l = &self.levelling;
+        let levelled = l
+            .setups
+            .iter()
+            .filter(|s| s.state != SetupState::Untied)
+            .count();
+        let mut out = format!("setups      {} of {} levelled", levelled, l.setups.len());
+        if l.places > 0 {
+            let _ = write!(
+                out,
+                "; they differ by {:.2} mm at a place ({:.2} before)",
+                l.misfit_mm, l.misfit_before_mm
+            );
+        }
+        let ring = l.rings.iter().find(|r| r.distance_m[0] >= 10.0);
+        if let Some(ring) = ring {
+            let [from, to] = ring.distance_m;
+            let _ = write!(
+                out,
+                "; a point's σ {:.2} mm at {from} to {to} m",
+                ring.sigma_mm
+            );
+        }
+        out
+    }
+}
