@@ -13,7 +13,7 @@ use surface_core::progress::Silent;
 use surface_core::report::Report;
 use surface_core::ribbon::Ribbon;
 use surface_tests::proving::ply::{MeshHeights, read_ply};
-use surface_tests::proving::score::{Score, score};
+use surface_tests::proving::score::{Honesty, Score, honesty, score};
 use surface_tests::proving::{CourseSpec, ScanParams, Zone, demo};
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
@@ -64,8 +64,14 @@ fn main() -> Outcome<()> {
     for case in &CASES {
         for seed in 0..seeds {
             let at = dir.path().join("scan");
-            let (report, score) = run(case, 7 + seed, &at, &mut ribbon)?;
+            let (report, score, honest) = run(case, 7 + seed, &at, &mut ribbon)?;
             print(case.name, seed, &report, &score);
+            println!(
+                "    errors over σ: variance {:.3}, {:.2} % within 95 % intervals; level {:.3e}",
+                honest.variance,
+                100.0 * honest.within_95,
+                report.field.level_m
+            );
             std::fs::remove_dir_all(&at)?;
         }
     }
@@ -77,7 +83,7 @@ fn run(
     seed: u64,
     dir: &Path,
     ribbon: &mut Option<Ribbon>,
-) -> Outcome<(Report, Score)> {
+) -> Outcome<(Report, Score, Honesty)> {
     let made = demo::write_course(dir, &CourseSpec::demo(), &(case.scan)(seed))?;
     let build = dir.join("build");
     let (truth, course) = demo::read_truth(&made.truth)?;
@@ -105,7 +111,8 @@ fn run(
         &surface,
         Some(&made.information),
     );
-    Ok((report, found))
+    let shift = [0, 1, 2].map(|k| mesh.origin_m[k] - truth.origin_m[k]);
+    Ok((report, found, honesty(&course, &mesh, shift)))
 }
 
 fn places(truth: &demo::Truth) -> Vec<SetupPlace> {

@@ -38,6 +38,8 @@ pub(super) fn learn_setups(
     let model = |(k, correction): (usize, &Correction)| SetupModel {
         position_m: positions_m[k],
         correction: *correction,
+        offset_variance_m2: levelled.report.sd_m[k].powi(2),
+        tilt_variance: levelled.report.tilt_sd[k].powi(2),
         noise,
         left_out: levelled.report.left_out[k],
     };

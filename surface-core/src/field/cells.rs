@@ -54,6 +54,8 @@ pub struct CellSums {
     pub n: Vec<u32>,
     /// Points set aside as not road.
     pub set_aside: Vec<u32>,
+    /// Variance that all heights of the run have in common through their setups, m².
+    pub common_m2: f64,
 }
 
 impl CellSums {
@@ -69,6 +71,7 @@ impl CellSums {
             wz: vec![0.0; cells],
             n: vec![0; cells],
             set_aside: vec![0; cells],
+            common_m2: 0.0,
         }
     }
 }
@@ -106,6 +109,7 @@ pub fn cell_sums(
     let sorted = sort(points, lattice, first_row, limits, trust);
     let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m], trust.setups);
     let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
+    sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
     let mut scratch = Vec::new();
     for cell in 0..sorted.rows * sorted.columns {
         if sorted.start[cell + 1] > sorted.start[cell] {

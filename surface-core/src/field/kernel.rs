@@ -51,6 +51,8 @@ pub struct Window<'a> {
     z: Vec<f64>,
     n: Vec<u32>,
     set_aside: Vec<u32>,
+    /// Variance that heights have in common through their setups, m².
+    common_m2: f64,
 }
 
 /// A height with what is known of it.
@@ -87,6 +89,10 @@ impl<'a> Window<'a> {
             z: Vec::with_capacity(cells),
             n: Vec::with_capacity(cells),
             set_aside: Vec::with_capacity(cells),
+            common_m2: runs
+                .iter()
+                .map(|(sums, _)| sums.common_m2)
+                .fold(0.0, f64::max),
         };
         for (sums, range) in runs {
             for row in range.clone() {
@@ -266,7 +272,7 @@ impl<'a> Window<'a> {
         let left_out = LEFT_OUT * level_m * (b * b + step * step / 12.0).sqrt();
         Fitted {
             plane,
-            sigma_m: (noise + left_out).sqrt(),
+            sigma_m: (noise + left_out + self.common_m2).sqrt(),
             stepped: lost > 0.25 * gw,
         }
     }

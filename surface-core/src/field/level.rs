@@ -25,8 +25,11 @@ pub fn road_level_m(sums: &CellSums, lattice: &Lattice) -> Option<f64> {
     for row in lag..sums.rows.saturating_sub(lag) {
         for column in 0..sums.columns {
             let k = row * sums.columns + column;
-            let [a, b, c] = [k - lag * sums.columns, k, k + lag * sums.columns];
-            if let Some((d2, noise)) = second_difference(sums, [a, b, c]) {
+            let cells = [k - lag * sums.columns, k, k + lag * sums.columns];
+            let Some(slope) = slope_across(sums, lattice, row, column) else {
+                continue;
+            };
+            if let Some((d2, noise)) = second_difference(sums, lattice, cells, slope) {
                 squares.push(d2);
                 noises.push(noise);
             }
@@ -44,13 +47,47 @@ fn lag_length(lag: usize, lattice: &Lattice) -> f64 {
     lag as f64 * lattice.s_step_m
 }
 
-fn second_difference(sums: &CellSums, cells: [usize; 3]) -> Option<(f64, f64)> {
+/// Square of the second difference along s and the variance that the cells' noise gives it.
+///
+/// The points of a cell do not lie about its node evenly: on a road that falls to one side by 2 %
+/// a middle 15 mm off is 0.3 mm of height, as much as the road's own waves. Heights are taken
+/// where the points are along s, and moved to the node by the slope across.
+fn second_difference(
+    sums: &CellSums,
+    lattice: &Lattice,
+    cells: [usize; 3],
+    slope_t: f64,
+) -> Option<(f64, f64)> {
     if cells.iter().any(|&k| sums.n[k] < 3) {
         return None;
     }
-    let [a, b, c] = cells.map(|k| sums.wz[k] / sums.w[k]);
+    let lag_m = lag_length((cells[1] - cells[0]) / sums.columns, lattice);
+    let at = |i: usize, k: usize| {
+        let over = sums.w[k].recip();
+        let s = [-lag_m, 0.0, lag_m][i] + sums.ws[k] * over;
+        (s, sums.wz[k] * over - slope_t * sums.wt[k] * over)
+    };
+    let [(sa, a), (sb, b), (sc, c)] = [0, 1, 2].map(|i| at(i, cells[i]));
+    let share = (sb - sa) / (sc - sa);
+    let between = b - a - share * (c - a);
     let [na, nb, nc] = cells.map(|k| sums.w[k].recip());
-    Some(((a - 2.0 * b + c).powi(2), na + 4.0 * nb + nc))
+    Some((4.0 * between * between, na + 4.0 * nb + nc))
+}
+
+/// Columns on either side that the slope across is taken over.
+const SLOPE_COLUMNS: usize = 4;
+
+/// Slope across the road at a cell; `None` near the edges or where points are few.
+fn slope_across(sums: &CellSums, lattice: &Lattice, row: usize, column: usize) -> Option<f64> {
+    let (right, left) = (column.checked_sub(SLOPE_COLUMNS)?, column + SLOPE_COLUMNS);
+    let at = |c: usize| {
+        let k = row * sums.columns + c;
+        let over = (c < sums.columns && sums.n[k] >= 3).then(|| sums.w[k].recip())?;
+        Some((sums.wt[k] * over, sums.wz[k] * over))
+    };
+    let ((tr, zr), (tl, zl)) = (at(right)?, at(left)?);
+    let apart = lag_length(2 * SLOPE_COLUMNS, lattice) / lattice.s_step_m * lattice.t_step_m;
+    Some((zl - zr) / (apart + tl - tr))
 }
 
 fn median(values: &mut [f64]) -> f64 {

@@ -35,6 +35,8 @@ pub(super) struct RunSetups {
     pub middles: Vec<[f64; 2]>,
     /// What is taken off heights, by block and dense number, metres.
     shift_m: Vec<f64>,
+    /// Variance of that in the middle of the run, by dense number, m².
+    common_m2: Vec<f64>,
 }
 
 impl RunSetups {
@@ -62,11 +64,15 @@ impl RunSetups {
                 .map(move |&k| trust.setups.correction_m(k, middle))
         };
         let shift_m = middles.iter().flat_map(shift).collect();
+        let middle = middles.get(middles.len() / 2).copied().unwrap_or_default();
+        let common = |&k: &u16| trust.setups.correction_variance_m2(k, middle);
+        let common_m2 = numbers.iter().map(common).collect();
         Self {
             dense,
             numbers,
             middles,
             shift_m,
+            common_m2,
         }
     }
 
@@ -82,6 +88,16 @@ impl RunSetups {
             .get(usize::from(setup))
             .copied()
             .filter(|&d| d != u16::MAX)
+    }
+
+    /// Variance that the points of the run (by dense number) have in common, m²: their setups'
+    /// corrections are not known better.
+    pub fn common_m2(&self, setups: &[u16]) -> f64 {
+        let mut counts = vec![0.0; self.len()];
+        setups.iter().for_each(|&k| counts[usize::from(k)] += 1.0);
+        let total: f64 = counts.iter().sum();
+        let weighed = counts.iter().zip(&self.common_m2).map(|(n, v)| n * v);
+        weighed.sum::<f64>() / total.max(1.0)
     }
 
     /// What is taken off the heights of a dense setup in a block, metres.

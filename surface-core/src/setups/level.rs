@@ -33,9 +33,9 @@ const BELIEVED_M: [f64; 2] = [2e-5, 1e-2];
 /// Two setups agree at a place to this at best, metres: their points do not lie on the same
 /// stones.
 const FLOOR_M: f64 = 5e-5;
-/// How well the mean of all setups is known, metres: as delivered (it is put back to that in the
-/// end), and where checkpoints tell it.
-const DATUM_M: [f64; 2] = [1e-4, 10.0];
+/// How well the mean of all setups is known where checkpoints tell it, metres. Without them it is
+/// what was delivered (and put back to that in the end), as good as the mean of so many setups.
+const DATUM_M: f64 = 10.0;
 /// Median of χ² with one degree of freedom.
 const MEDIAN_CHI2: f64 = 0.454_936;
 
@@ -69,6 +69,8 @@ pub struct LevelReport {
     pub shared: Vec<u32>,
     /// By setup: standard deviation of its offset, metres.
     pub sd_m: Vec<f64>,
+    /// By setup: standard deviation of its tilts, root mean square of both, radians.
+    pub tilt_sd: Vec<f64>,
     /// By setup: whether a chain of common places ties it to most others.
     pub tied: Vec<bool>,
     /// By setup: whether its offset lies far from the others'.
@@ -258,9 +260,9 @@ impl<'a> Solver<'a> {
 
     /// 1/variance of the mean offset, from the setups and from what is known of the datum.
     fn common_pull(&self) -> f64 {
-        let datum_m = if self.fixed { DATUM_M[1] } else { DATUM_M[0] };
         let setups: f64 = (0..self.setups).map(|s| self.prior_pull(EACH * s)).sum();
-        setups + datum_m.powi(-2)
+        let datum = if self.fixed { DATUM_M.powi(-2) } else { setups };
+        setups + datum.max(1e-300)
     }
 
     /// The prior, with the mean offset eliminated.
@@ -374,6 +376,7 @@ impl<'a> Solver<'a> {
             .map(|o| (o - middle).abs() > OFF_M.max(OFF_SDS * spread))
             .collect();
         let datum = self.datum(&off);
+        let tilt_sd = (0..self.setups).map(|s| self.tilt_sd(s)).collect();
         let corrections = (0..self.setups).map(|s| self.correction_of(s, datum));
         Levelled {
             corrections: corrections.collect(),
@@ -387,11 +390,17 @@ impl<'a> Solver<'a> {
                 sd_m: (0..self.setups)
                     .map(|s| self.variance[EACH * s].sqrt())
                     .collect(),
+                tilt_sd,
                 tied: self.tied,
                 off,
                 left_out: self.left_out,
             },
         }
+    }
+
+    fn tilt_sd(&self, s: usize) -> f64 {
+        let of = |u: usize| self.variance[EACH * s + u];
+        (0.5 * (of(1) + of(2))).sqrt() / ARM_M
     }
 
     /// What all offsets are shifted by: nothing where checkpoints hold them, else the mean of the

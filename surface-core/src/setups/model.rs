@@ -32,6 +32,10 @@ pub struct SetupModel {
     pub position_m: Option<[f64; 3]>,
     /// What is taken off its heights.
     pub correction: Correction,
+    /// Variance of the correction's offset, m².
+    pub offset_variance_m2: f64,
+    /// Variance of one of its tilts, rad².
+    pub tilt_variance: f64,
     /// How its heights scatter, where the position is known.
     pub noise: Option<NoiseModel>,
     /// Its points are not used: it contradicts the others.
@@ -64,6 +68,16 @@ impl SetupModels {
         self.setups
             .get(usize::from(setup))
             .map_or(0.0, |s| s.correction.at(place_m))
+    }
+
+    /// Variance of that correction at a local place, m²: common to all points of the setup, so
+    /// that no number of points makes it smaller.
+    #[must_use]
+    pub fn correction_variance_m2(&self, setup: u16, place_m: [f64; 2]) -> f64 {
+        self.setups.get(usize::from(setup)).map_or(0.0, |s| {
+            let [x, y] = [0, 1].map(|k| place_m[k] - s.correction.about_m[k]);
+            s.offset_variance_m2 + s.tilt_variance * (x * x + y * y)
+        })
     }
 
     /// Whether the points of `setup` are left out.

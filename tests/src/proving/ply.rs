@@ -30,6 +30,8 @@ pub struct PlyMesh {
     pub origin_m: [f64; 3],
     /// Vertices, metres from the origin.
     pub vertices_m: Vec<[f64; 3]>,
+    /// Their standard deviations, metres, where the file has a property `sigma`; else zero.
+    pub sigma_m: Vec<f64>,
     /// Corners of triangles.
     pub triangles: Vec<[u32; 3]>,
 }
@@ -57,7 +59,10 @@ pub fn parse_ply(bytes: &[u8]) -> Result<PlyMesh, PlyError> {
         for i in 0..element.count {
             let values = cursor.record(element)?;
             match element.name.as_str() {
-                "vertex" => mesh.vertices_m.push(values.position),
+                "vertex" => {
+                    mesh.vertices_m.push(values.position);
+                    mesh.sigma_m.push(values.sigma_m);
+                }
                 "face" => mesh
                     .triangles
                     .push(values.corners.ok_or(PlyError::Face(i))?),
@@ -173,6 +178,7 @@ impl Header {
 #[derive(Default)]
 struct Record {
     position: [f64; 3],
+    sigma_m: f64,
     corners: Option<[u32; 3]>,
 }
 
@@ -190,6 +196,8 @@ impl Cursor<'_> {
                     let value = self.scalar(*scalar)?;
                     if let Some(i) = ["x", "y", "z"].iter().position(|n| n == name) {
                         record.position[i] = value;
+                    } else if name == "sigma" {
+                        record.sigma_m = value;
                     }
                 }
                 Property::List(count, scalar) => {

@@ -8,6 +8,7 @@
 
 use super::course::{Course, Zone};
 use super::information::{Information, Waves, WienerTable};
+use super::ply::PlyMesh;
 use super::whole::to_index;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -250,6 +251,42 @@ fn intercept(m: &[f64; 9]) -> f64 {
         return e / n.max(1.0);
     }
     det([e, u, v], [eu, uu, uv], [ev, uv, vv]) / whole
+}
+
+/// How honest the standard deviations of a surface are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Honesty {
+    /// Vertices on clean asphalt.
+    pub count: usize,
+    /// Mean square of error over standard deviation: 1 when they are honest.
+    pub variance: f64,
+    /// Share of errors within 1.96 standard deviations: 0.95 when they are honest.
+    pub within_95: f64,
+}
+
+/// Holds the standard deviations at vertices on clean asphalt against their errors.
+///
+/// `shift_m` leads from the mesh's coordinates to the course's.
+#[must_use]
+pub fn honesty(course: &Course, mesh: &PlyMesh, shift_m: [f64; 3]) -> Honesty {
+    let ratio = |(p, sigma_m): (&[f64; 3], &f64)| {
+        let [x, y, z] = [0, 1, 2].map(|k| p[k] + shift_m[k]);
+        let on_asphalt = *sigma_m > 0.0 && course.zone(x, y) == Zone::Asphalt;
+        on_asphalt.then(|| Some((z - course.height_m(x, y)?) / sigma_m))?
+    };
+    let ratios: Vec<f64> = mesh
+        .vertices_m
+        .par_iter()
+        .zip(&mesh.sigma_m)
+        .filter_map(ratio)
+        .collect();
+    let count = ratios.len();
+    let n = count.max(1) as f64;
+    Honesty {
+        count,
+        variance: ratios.iter().map(|r| r * r).sum::<f64>() / n,
+        within_95: ratios.iter().filter(|r| r.abs() < 1.96).count() as f64 / n,
+    }
 }
 
 #[cfg(test)]
