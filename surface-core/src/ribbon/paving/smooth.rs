@@ -1,7 +1,7 @@
 //! Refined edges smoothed along the line: strays go, tapers and changes of width stay.
 
 use super::profile::CellSize;
-use crate::numeric::{ceil_i32, floor_i32};
+use crate::numeric::{TUKEY_C, biweight, ceil_i32, floor_i32, huber, reweighted_fit};
 
 /// Half the length of the local fit, metres: seven stations. A parabola over it follows a kerb
 /// that comes in over 5 m to 10 mm (`a_taper_keeps_its_shape`); a line would be off by 60 mm.
@@ -13,6 +13,8 @@ const ORDINARY_CELLS: f64 = 0.3;
 /// Rounds of reweighting, the first ones by 1/|r| (least absolute deviations).
 const ROUNDS: usize = 12;
 const ABSOLUTE_ROUNDS: usize = 8;
+/// Residuals below this share of the ordinary ones weigh alike in those: 1/0 has to be avoided.
+const ABSOLUTE_SHARE: f64 = 0.1;
 
 /// Robust local parabolas through the values at stations `step_m` apart, seen in cells of `size`;
 /// `None` where no station nearby has a value.
@@ -52,45 +54,17 @@ fn local_value(pairs: &[(f64, f64)], ordinary: f64) -> Option<f64> {
     if pairs.len() < 5 || !sides {
         return Some(middle);
     }
-    let mut fit = [middle, 0.0, 0.0];
-    for round in 0..ROUNDS {
-        let weight = |r: f64| {
-            if round == 0 {
-                1.0
-            } else if round < ABSOLUTE_ROUNDS {
-                1.0 / r.abs().max(0.1 * ordinary)
-            } else {
-                crate::numeric::biweight(r / (4.685 * ordinary))
-            }
-        };
-        match weighted_parabola(pairs, &fit, weight) {
-            Some(next) => fit = next,
-            None => break,
+    let samples: Vec<([f64; 3], f64)> = pairs.iter().map(|&(x, y)| ([1.0, x, x * x], y)).collect();
+    let fit = reweighted_fit(&samples, [middle, 0.0, 0.0], ROUNDS, |round, rs, ws| {
+        for (w, r) in ws.iter_mut().zip(rs) {
+            *w = match round {
+                0 => 1.0,
+                _ if round < ABSOLUTE_ROUNDS => huber(r / (ABSOLUTE_SHARE * ordinary)),
+                _ => biweight(r / (TUKEY_C * ordinary)),
+            };
         }
-    }
+    });
     Some(fit[0])
-}
-
-fn weighted_parabola(
-    pairs: &[(f64, f64)],
-    fit: &[f64; 3],
-    weight: impl Fn(f64) -> f64,
-) -> Option<[f64; 3]> {
-    let mut a = [0.0; 9];
-    let mut b = [0.0; 3];
-    for &(x, y) in pairs {
-        let w = weight(y - fit[0] - x * (fit[1] + x * fit[2]));
-        let row = [1.0, x, x * x];
-        for i in 0..3 {
-            b[i] += w * row[i] * y;
-            for j in 0..3 {
-                a[3 * i + j] += w * row[i] * row[j];
-            }
-        }
-    }
-    crate::numeric::factor_dense(&mut a, 3, 0).ok()?;
-    crate::numeric::solve_dense(&a, 3, &mut b);
-    Some(b)
 }
 
 #[cfg(test)]
