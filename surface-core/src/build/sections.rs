@@ -91,6 +91,29 @@ fn section_of(lattice: &Lattice, s: f64) -> i32 {
     i32::try_from(row / SECTION_ROWS).unwrap_or(i32::MAX)
 }
 
+/// Whether the line comes within `reach` of `p`. A foot of the perpendicular is too much to ask: the
+/// middle of a square at an open end lies beyond it, and the square still holds road.
+fn passes_near(ribbon: &Ribbon, p: [f64; 2], reach: f64) -> bool {
+    let slack = ribbon.line.knot_step_m();
+    let near = |k: &[f64; 2]| (k[0] - p[0]).hypot(k[1] - p[1]) <= reach + slack;
+    ribbon.line.knots().iter().any(near)
+}
+
+/// Stations of the feet of `p`, or the end beside which it lies.
+fn stations_near(ribbon: &Ribbon, p: [f64; 2], reach: f64) -> Vec<f64> {
+    let line = &ribbon.line;
+    let feet: Vec<f64> = line.feet(p, reach).iter().map(|f| f.s).collect();
+    if !feet.is_empty() || line.is_closed() {
+        return feet;
+    }
+    let ends = [0.0, line.length_m()].into_iter();
+    ends.filter(|s| {
+        let end = line.point(*s);
+        (end[0] - p[0]).hypot(end[1] - p[1]) <= reach
+    })
+    .collect()
+}
+
 /// Where on the line points of a square may have their feet.
 struct Guesses {
     corner: [f64; 2],
@@ -107,7 +130,7 @@ impl Guesses {
         let reach = ribbon.edges.reach_m() + GUESS_M;
         let far = reach + TILE_M;
         let middle = corner.map(|c| c + 0.5 * TILE_M);
-        if ribbon.line.feet(middle, far).is_empty() {
+        if !passes_near(ribbon, middle, far) {
             return Self {
                 corner,
                 across,
@@ -119,12 +142,7 @@ impl Guesses {
             .map(|k| {
                 let at = |n: usize, c: f64| c + (n as f64 + 0.5) * GUESS_M;
                 let centre = [at(k % across, corner[0]), at(k / across, corner[1])];
-                ribbon
-                    .line
-                    .feet(centre, reach)
-                    .iter()
-                    .map(|f| f.s)
-                    .collect()
+                stations_near(ribbon, centre, reach)
             })
             .collect();
         let none = stations.iter().all(Vec::is_empty);

@@ -4,9 +4,11 @@ mod banded;
 mod convert;
 mod plane;
 mod quantile;
+mod regression;
 
 pub use banded::{BandedFactor, BandedSpd, Singular};
 pub(crate) use banded::{factor_dense, solve_dense};
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
 pub use plane::{FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, robust_plane};
 pub use quantile::{mad_sigma, median, quantile};
+pub use regression::{huber, reweighted_fit, weighted_fit};

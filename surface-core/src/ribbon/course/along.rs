@@ -22,6 +22,11 @@ const LINE_MIN_M: f64 = 20.0;
 const LINE_CLOSED_M: f64 = 30.0;
 /// A rough line with more than this share outside the cloud misses it.
 const LINE_MISSED_MAX: f64 = 0.3;
+/// Cells wider than this cannot show a narrow road on a dam or a bridge: the rough line is then
+/// taken as it is, metres.
+const CELL_TELLING_M: f64 = 1.0;
+/// Half width taken for such a road, metres.
+const UNSEEN_HALF_WIDTH_M: f64 = 1.5;
 /// A rough line must be on paving for this share after it was moved.
 const LINE_PAVED_MIN: f64 = 0.4;
 
@@ -40,6 +45,9 @@ pub(super) fn along_line(
     let (mut moved, share) = settle(&rough, closed, &mask);
     progress.advance(1)?;
     let total = length(&moved, closed);
+    if share < LINE_PAVED_MIN && mask.cell_m() > CELL_TELLING_M {
+        return Ok(noted(as_given(&rough, closed, &mask)));
+    }
     if share < LINE_PAVED_MIN {
         return Err(CourseError::LineOffRoad {
             paved_percent: 100.0 * share,
@@ -60,6 +68,21 @@ pub(super) fn along_line(
         notes,
     };
     Ok(noted(course))
+}
+
+/// The rough line itself, where the cloud is too thin to move it.
+fn as_given(rough: &[[f64; 2]], closed: bool, mask: &PavedMask) -> Course {
+    let mut notes = mask.notes().to_vec();
+    notes.push(format!(
+        "the cloud is too thin to see this road in cells of {} m: the rough line is used as it is",
+        mask.cell_m()
+    ));
+    Course {
+        polyline_m: rough.to_vec(),
+        closed,
+        half_width_m: UNSEEN_HALF_WIDTH_M,
+        notes,
+    }
 }
 
 /// Move the line in rounds of shrinking range: after each its normals point better across the road.

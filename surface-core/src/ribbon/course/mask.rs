@@ -8,8 +8,8 @@ use super::split::{Histogram, Split, quantile};
 use crate::cloud::CellGrid;
 use crate::progress::Progress;
 
-/// Cells more uneven than this are surely no road and do not take part in the learning, mm:
-/// bushes, walls, the steps of stands.
+/// Cells more uneven than this do not take part in the learning, mm: bushes, walls, the steps of
+/// stands.
 const UNEVEN_MAX_MM: f64 = 60.0;
 /// A histogram has two classes when the valley between them is at most this part of the smaller
 /// peak. Chosen on one bell (above 0.9) and on road in grass (below 0.3).
@@ -56,6 +56,10 @@ pub struct PavedMask {
     pub(super) paved: Vec<bool>,
     /// Distance of every cell to the nearest unpaved one, cells.
     pub(super) reach: Vec<f32>,
+    /// Cells of which nothing can be said: trees over the ground of an aerial scan.
+    hidden: Vec<bool>,
+    /// Whether nothing but brightness told road from verge.
+    by_brightness: bool,
     occupied: usize,
     notes: Vec<String>,
 }
@@ -98,6 +102,16 @@ impl PavedMask {
             .locate(p)
             .map_or(0.0, |k| f64::from(self.reach[k]) - 0.5);
         cells.max(0.0) * self.layout.cell_m
+    }
+
+    /// Whether trees or the like hide the ground under a point (local metres).
+    pub(super) fn is_hidden(&self, p: [f64; 2]) -> bool {
+        self.layout.locate(p).is_some_and(|k| self.hidden[k])
+    }
+
+    /// Whether nothing but brightness told road from verge.
+    pub(super) fn is_by_brightness(&self) -> bool {
+        self.by_brightness
     }
 
     /// Cells with points, and how many cells are paved.
@@ -143,10 +157,13 @@ pub(super) fn mask_in(
     }
     let reach = distance_to(&paved, raster.layout.width, false);
     let occupied = raster.ground.len();
+    let hidden = hidden(&raster, &features, &judge);
     Ok(PavedMask {
         layout: raster.layout,
         paved,
         reach,
+        hidden,
+        by_brightness: judge.even.is_none() && judge.bright.is_some(),
         occupied,
         notes,
     })
@@ -358,7 +375,7 @@ impl Judge {
     /// Above 0 the cell is paved. `None` where nothing is known of it.
     fn say(&self, features: &Features, slot: usize) -> Option<f64> {
         let uneven = features.log_uneven[slot];
-        if uneven.is_nan() || uneven > UNEVEN_MAX_MM.ln() {
+        if uneven.is_nan() || uneven > features.log_uneven_max {
             return (!uneven.is_nan()).then_some(-EVEN_SAY);
         }
         let even = self.even.map_or(0.0, |s| scaled(&s, uneven, EVEN_SAY));
@@ -466,6 +483,18 @@ fn vote(raster: &GroundRaster, features: &Features, judge: &Judge) -> Vec<bool> 
         paved[index] = says[slot].unwrap_or(0.0) + 0.5 * around > 0.0;
     }
     paved
+}
+
+/// Cells that may hide road: where evenness tells road from verge, what is rough is none; where
+/// only brightness does, the scan comes from the air and what is rough stands over the ground.
+fn hidden(raster: &GroundRaster, features: &Features, judge: &Judge) -> Vec<bool> {
+    let mut hidden = vec![false; raster.layout.len()];
+    if judge.even.is_none() {
+        for (slot, &index) in raster.at.iter().enumerate() {
+            hidden[index] = features.log_uneven[slot] > features.log_uneven_max;
+        }
+    }
+    hidden
 }
 
 fn clean(paved: &mut [bool], layout: &Layout, notes: &mut Vec<String>) {

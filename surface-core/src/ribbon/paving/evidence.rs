@@ -7,6 +7,10 @@ const ROUGH_BOUND: f64 = 2.5;
 /// Greatest weight of its brightness and of its step: paint, other asphalt and kerbs must not
 /// outweigh evenness (`paint_kerb_and_dark_lots_stay_inside`).
 const MINOR_BOUND: f64 = 0.5;
+/// Evenness tells road from verge if their levels part by at least this share (Kolmogorov and
+/// Smirnov). Below the noise of an aerial scan all ground is equally uneven (0.1 on the measured
+/// ring road, where brightness parts by 0.6); a tripod's scans part by 0.8 and more.
+const EVENNESS_TELLS: f64 = 0.5;
 /// Share that every level has in either class, however seldom it was seen.
 const FLOOR: f64 = 2e-3;
 /// Fewest cells of either class to learn from.
@@ -50,11 +54,24 @@ impl Sample {
         let bright = ratio(1);
         falling(&mut rough, &self.counts[0]);
         falling(&mut step, &self.counts[2]);
+        let by_brightness = self.brightness_leads();
+        let bright_bound = if by_brightness {
+            ROUGH_BOUND
+        } else {
+            MINOR_BOUND
+        };
         Evidence {
             rough: rough.map(|v| v.clamp(-ROUGH_BOUND, ROUGH_BOUND)),
-            bright: bright.map(|v| v.clamp(-MINOR_BOUND, MINOR_BOUND)),
+            bright: bright.map(|v| v.clamp(-bright_bound, bright_bound)),
             step: step.map(|v| v.clamp(-MINOR_BOUND, MINOR_BOUND)),
+            by_brightness,
         }
+    }
+
+    /// Whether evenness does not tell road from verge here, and brightness does so better.
+    fn brightness_leads(&self) -> bool {
+        let [even, bright] = [0, 1].map(|feature| parting(&self.counts[feature]));
+        even < EVENNESS_TELLS && bright > even
     }
 }
 
@@ -64,9 +81,15 @@ pub(super) struct Evidence {
     rough: [f64; LEVELS],
     bright: [f64; LEVELS],
     step: [f64; LEVELS],
+    by_brightness: bool,
 }
 
 impl Evidence {
+    /// Whether road and verge are told apart by brightness, for want of a difference in evenness.
+    pub(super) fn is_by_brightness(&self) -> bool {
+        self.by_brightness
+    }
+
     fn weight(&self, cell: Cell) -> f64 {
         let of = |table: &[f64; LEVELS], level: u8| {
             table.get(usize::from(level)).copied().unwrap_or(0.0)
@@ -89,6 +112,20 @@ impl Evidence {
         }
         out
     }
+}
+
+/// Largest difference between the two classes' shares of levels up to some level, 0 to 1.
+fn parting(counts: &[[u64; LEVELS]; 2]) -> f64 {
+    let totals = counts.map(|c| c.iter().sum::<u64>() as f64);
+    if totals.iter().any(|n| *n < MIN_CELLS) {
+        return 0.0;
+    }
+    let (mut below, mut most) = ([0u64; 2], 0.0_f64);
+    for (road, verge) in counts[0].iter().zip(&counts[1]) {
+        below = [below[0] + road, below[1] + verge];
+        most = most.max((below[0] as f64 / totals[0] - below[1] as f64 / totals[1]).abs());
+    }
+    most
 }
 
 fn log_ratio(counts: &[[u64; LEVELS]; 2]) -> [f64; LEVELS] {
@@ -182,5 +219,31 @@ mod tests {
         let score = evidence.score(&cells, 8.0);
         let best = (0..score.len()).max_by(|&a, &b| score[a].total_cmp(&score[b]).then(b.cmp(&a)));
         assert_eq!(best, Some(5), "{score:?}");
+    }
+
+    #[test]
+    fn brightness_decides_only_where_all_ground_is_equally_uneven() {
+        let sample = |verge_rough: u8| {
+            let mut sample = Sample::new();
+            for k in 0..1000u16 {
+                let wobble = u8::try_from(k % 9).unwrap();
+                let of = |rough, bright| Cell {
+                    rough: rough + wobble,
+                    bright: bright + wobble / 3,
+                    step: NONE,
+                };
+                sample.add(of(20, 30), Class::Road);
+                sample.add(of(verge_rough, 40), Class::Verge);
+            }
+            sample.learn()
+        };
+        let grass = Cell {
+            rough: NONE,
+            bright: 41,
+            step: NONE,
+        };
+        let (aerial, tripod) = (sample(21), sample(40));
+        assert!(aerial.is_by_brightness() && aerial.weight(grass) < -2.0);
+        assert!(!tripod.is_by_brightness() && tripod.weight(grass) >= -MINOR_BOUND);
     }
 }

@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::evidence::{Class, Evidence, Sample};
 use super::profile::{Cell, CellSize, ProfileShape, Row, rows};
-use super::refine::{WINDOW_M, refined_edge};
+use super::refine::{Lens, refined_edge};
 use super::smooth::smoothed;
 use super::stretch::{Stretch, Wanted, points_beside};
 use super::trace::best_path;
@@ -42,6 +42,9 @@ const SEEN_SHARE: f64 = 0.3;
 const SEEN_WITHIN_M: f64 = 0.5;
 /// Shorter stretches without evidence are bridged without a word, metres.
 const MIN_GAP_M: f64 = 1.0;
+/// Edges nearer to each other than this bound no road, metres: less than the narrowest car.
+const LEAST_WIDTH_M: f64 = 1.5;
+
 /// How edges are sought.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PavingParams {
@@ -116,7 +119,9 @@ pub fn find_edges(
     let evidence = search.learn(&profiles);
     let mut tracks = [Side::Left, Side::Right].map(|side| search.track(side, &profiles, &evidence));
     drop(profiles);
-    search.refine(&mut tracks, progress)?;
+    let lens = Lens::for_cells(search.shape.size, evidence.is_by_brightness());
+    search.refine(&mut tracks, &lens, progress)?;
+    search.forget_crossed(&mut tracks);
     let mut gaps = Vec::new();
     for track in &mut tracks {
         let marked = dents(&track.out_m, search.step, line.is_closed());
@@ -364,15 +369,16 @@ impl<'a> Search<'a> {
     fn refine(
         &self,
         tracks: &mut [Track; 2],
+        lens: &Lens,
         progress: &mut dyn Progress,
     ) -> Result<(), PavingError> {
         let coarse = &*tracks;
-        let work = |stretch: &Stretch| self.refine_stretch(stretch, coarse);
+        let work = |stretch: &Stretch| self.refine_stretch(stretch, coarse, lens);
         let refined = self.over_stretches(progress, work)?;
         let refined: Vec<[Option<f64>; 2]> = refined.into_iter().flatten().collect();
         for (side, track) in tracks.iter_mut().enumerate() {
             let raw: Vec<Option<f64>> = refined.iter().map(|r| r[side]).collect();
-            let smooth = smoothed(&raw, self.step, self.line.is_closed());
+            let smooth = smoothed(&raw, self.step, self.shape.size, self.line.is_closed());
             for (k, v) in smooth.into_iter().enumerate() {
                 match v {
                     Some(v) if track.unseen[k].is_none() => track.out_m[k] = v,
@@ -386,19 +392,31 @@ impl<'a> Search<'a> {
         Ok(())
     }
 
+    /// Edges that leave no road between them are none: trees over a thin scan, or a line that ran
+    /// off the road there.
+    fn forget_crossed(&self, tracks: &mut [Track; 2]) {
+        for k in 0..self.stations {
+            if tracks[0].out_m[k] + tracks[1].out_m[k] < LEAST_WIDTH_M {
+                for track in tracks.iter_mut() {
+                    track.unseen[k].get_or_insert("no road between the edges");
+                }
+            }
+        }
+    }
+
     fn refine_stretch(
         &self,
         stretch: &Stretch,
         coarse: &[Track; 2],
+        lens: &Lens,
     ) -> Result<Vec<[Option<f64>; 2]>, TileError> {
-        let half = self.shape.size.half_length_m;
         let outs = |track: &Track| {
             let out = &track.out_m[stretch.first..stretch.first + stretch.stations];
             out.iter().copied().fold(0.0, f64::max)
         };
         let wanted = Wanted {
-            reach_t_m: outs(&coarse[0]).max(outs(&coarse[1])) + WINDOW_M,
-            margin_s_m: half,
+            reach_t_m: outs(&coarse[0]).max(outs(&coarse[1])) + lens.window_m,
+            margin_s_m: self.shape.size.half_length_m,
             density_per_m2: REFINE_DENSITY_PER_M2,
         };
         let points = points_beside(self.line, self.tiles, stretch, &wanted)?;
@@ -408,7 +426,7 @@ impl<'a> Search<'a> {
             let sign = if side == 0 { 1.0 } else { -1.0 };
             let t = sign * track.out_m[station];
             let core = self.core(station);
-            let found = refined_edge(&points, stretch.station(k), half, core, sign, t);
+            let found = refined_edge(&points, stretch.station(k), lens, core, sign, t);
             found
                 .filter(|_| track.unseen[station].is_none())
                 .map(|t| sign * t)

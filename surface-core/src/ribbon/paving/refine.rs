@@ -1,14 +1,18 @@
 //! The edge to centimetres: where along t do raw points stop looking like road?
 
-use super::profile::{middle_of_road, within};
+use super::profile::{CellSize, middle_of_road, within};
 use super::stretch::SidePoint;
 use crate::numeric::{mad_sigma, median};
 
-/// Points this far to either side of the coarse edge take part, metres.
-pub(super) const WINDOW_M: f64 = 0.8;
+/// Points this far to either side of the coarse edge take part, metres…
+const WINDOW_M: f64 = 0.8;
+/// …and at least so many cells of the profiles, when cells are wide.
+const WINDOW_CELLS: f64 = 4.0;
 /// Points nearer to the coarse edge than this belong to neither class at first, metres: about the
-/// error of the coarse edge.
+/// error of the coarse edge…
 const UNDECIDED_M: f64 = 0.12;
+/// …and at least this share of a cell.
+const UNDECIDED_CELLS: f64 = 0.6;
 /// Road is looked at up to this far inside the edge, metres, where points are dense: a kerb's back
 /// is straight over it, its whole section is not (`an_oval_with_kerbs_and_joints_is_found_without_a_hint`).
 const INSIDE_M: f64 = 0.45;
@@ -27,10 +31,39 @@ const STRAY_PER_M: f64 = 5.0;
 /// Greatest weight of one point's height, and of its brightness.
 const HEIGHT_BOUND: f64 = 4.0;
 const BRIGHT_BOUND: f64 = 0.5;
+/// The same where heights do not tell road from verge and brightness does.
+const BRIGHT_BOUND_LEADING: f64 = 2.5;
 /// Rounds: the classes are cut anew at the found edge.
 const ROUNDS: usize = 2;
 /// Least gain in log-likelihood over "no edge in the window".
 const MIN_GAIN: f64 = 4.0;
+
+/// How far from the coarse edge is looked, and what for.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Lens {
+    /// Points this far to either side take part, metres.
+    pub window_m: f64,
+    undecided_m: f64,
+    /// Half the length along s that is looked at together, metres.
+    half_m: f64,
+    bright_bound: f64,
+}
+
+impl Lens {
+    /// The lens for edges seen in cells of `size`; `by_brightness` where evenness tells nothing.
+    pub(super) fn for_cells(size: CellSize, by_brightness: bool) -> Self {
+        Self {
+            window_m: WINDOW_M.max(WINDOW_CELLS * size.width_m),
+            undecided_m: UNDECIDED_M.max(UNDECIDED_CELLS * size.width_m),
+            half_m: size.half_length_m,
+            bright_bound: if by_brightness {
+                BRIGHT_BOUND_LEADING
+            } else {
+                BRIGHT_BOUND
+            },
+        }
+    }
+}
 
 /// A point of the window: distance outwards from the coarse edge, height, intensity.
 #[derive(Debug, Clone, Copy)]
@@ -48,12 +81,12 @@ struct Near {
 pub(super) fn refined_edge(
     points: &[SidePoint],
     s: f64,
-    half: f64,
+    lens: &Lens,
     core: [f64; 2],
     sign: f64,
     coarse_t: f64,
 ) -> Option<f64> {
-    let slice = within(points, s, half);
+    let slice = within(points, s, lens.half_m);
     let (slope, _) = middle_of_road(slice, s, core);
     let near = |p: &SidePoint| Near {
         u: sign * (p.t - coarse_t),
@@ -63,25 +96,25 @@ pub(super) fn refined_edge(
     let mut window: Vec<Near> = slice
         .iter()
         .map(near)
-        .filter(|p| p.u.abs() <= WINDOW_M)
+        .filter(|p| p.u.abs() <= lens.window_m)
         .collect();
     window.sort_by(|a, b| a.u.total_cmp(&b.u));
     let mut edge = 0.0;
-    let inside = if half <= DENSE_HALF_M {
+    let inside = if lens.half_m <= DENSE_HALF_M {
         INSIDE_M
     } else {
-        WINDOW_M
+        lens.window_m
     };
     for _ in 0..ROUNDS {
         let from = window.partition_point(|p| p.u < edge - inside);
-        edge = change_point(&window[from..], edge)?;
+        edge = change_point(&window[from..], edge, lens)?;
     }
     Some(coarse_t + sign * edge)
 }
 
-fn change_point(window: &[Near], edge: f64) -> Option<f64> {
-    let from = window.partition_point(|p| p.u < edge - UNDECIDED_M);
-    let to = window.partition_point(|p| p.u <= edge + UNDECIDED_M);
+fn change_point(window: &[Near], edge: f64, lens: &Lens) -> Option<f64> {
+    let from = window.partition_point(|p| p.u < edge - lens.undecided_m);
+    let to = window.partition_point(|p| p.u <= edge + lens.undecided_m);
     let (inside, outside) = (&window[..from], &window[to..]);
     if inside.len() < MIN_POINTS || outside.len() < MIN_POINTS {
         return None;
@@ -89,7 +122,7 @@ fn change_point(window: &[Near], edge: f64) -> Option<f64> {
     let trend = Trend::through(inside)?;
     let road = Look::of(inside, &trend)?;
     let verge = Look::of(outside, &trend)?;
-    let weight = |p: &Near| road.against(&verge, trend.above(p), p.bright);
+    let weight = |p: &Near| road.against(&verge, trend.above(p), p.bright, lens.bright_bound);
     // F(j): the first j points are road, the rest verge.
     let (mut sum, mut best, mut at) = (0.0, f64::NEG_INFINITY, 0);
     let total: f64 = window.iter().map(weight).sum();
@@ -170,13 +203,13 @@ impl Look {
     }
 
     /// Log-likelihood of this class less that of the other.
-    fn against(&self, other: &Self, z: f64, bright: f64) -> f64 {
+    fn against(&self, other: &Self, z: f64, bright: f64, bright_bound: f64) -> f64 {
         let height =
             (density(z, self.height, STRAY_PER_M) / density(z, other.height, STRAY_PER_M)).ln();
         let stray = 1.0 / (20.0 * (self.bright.1 + other.bright.1));
         let bright =
             (density(bright, self.bright, stray) / density(bright, other.bright, stray)).ln();
-        height.clamp(-HEIGHT_BOUND, HEIGHT_BOUND) + bright.clamp(-BRIGHT_BOUND, BRIGHT_BOUND)
+        height.clamp(-HEIGHT_BOUND, HEIGHT_BOUND) + bright.clamp(-bright_bound, bright_bound)
     }
 }
 

@@ -1,20 +1,32 @@
 //! Refined edges smoothed along the line: strays go, tapers and changes of width stay.
 
-use crate::numeric::{ceil_i32, floor_i32};
+use super::profile::CellSize;
+use crate::numeric::{TUKEY_C, biweight, ceil_i32, floor_i32, huber, reweighted_fit};
 
 /// Half the length of the local fit, metres: seven stations. A parabola over it follows a kerb
 /// that comes in over 5 m to 10 mm (`a_taper_keeps_its_shape`); a line would be off by 60 mm.
 const HALF_M: f64 = 1.5;
 /// Errors of a refined edge that are ordinary, metres; twice and more is a stray.
 const ORDINARY_M: f64 = 0.015;
+/// The same as a share of the profiles' cell width, when cells are wide.
+const ORDINARY_CELLS: f64 = 0.3;
 /// Rounds of reweighting, the first ones by 1/|r| (least absolute deviations).
 const ROUNDS: usize = 12;
 const ABSOLUTE_ROUNDS: usize = 8;
+/// Residuals below this share of the ordinary ones weigh alike in those: 1/0 has to be avoided.
+const ABSOLUTE_SHARE: f64 = 0.1;
 
-/// Robust local parabolas through the values at stations `step_m` apart; `None` where no station
-/// nearby has a value.
-pub(super) fn smoothed(raw: &[Option<f64>], step_m: f64, closed: bool) -> Vec<Option<f64>> {
-    let reach = ceil_i32(HALF_M / step_m);
+/// Robust local parabolas through the values at stations `step_m` apart, seen in cells of `size`;
+/// `None` where no station nearby has a value.
+pub(super) fn smoothed(
+    raw: &[Option<f64>],
+    step_m: f64,
+    size: CellSize,
+    closed: bool,
+) -> Vec<Option<f64>> {
+    // Edges of neighbouring stations share points where cells are long: a longer fit is needed.
+    let reach = ceil_i32(HALF_M.max(size.half_length_m) / step_m);
+    let ordinary = ORDINARY_M.max(ORDINARY_CELLS * size.width_m);
     let n = floor_i32(raw.len() as f64);
     let at = |k: i32, d: i32| {
         let j = if closed { (k + d).rem_euclid(n) } else { k + d };
@@ -27,6 +39,7 @@ pub(super) fn smoothed(raw: &[Option<f64>], step_m: f64, closed: bool) -> Vec<Op
                 &(-reach..=reach)
                     .filter_map(|d| at(k, d))
                     .collect::<Vec<_>>(),
+                ordinary,
             )
         })
         .collect()
@@ -34,57 +47,34 @@ pub(super) fn smoothed(raw: &[Option<f64>], step_m: f64, closed: bool) -> Vec<Op
 
 /// Value at 0 of a parabola through (distance, value) pairs: least absolute deviations, then
 /// Tukey's weights. Fewer than five pairs, or all on one side, take their median instead.
-fn local_value(pairs: &[(f64, f64)]) -> Option<f64> {
+fn local_value(pairs: &[(f64, f64)], ordinary: f64) -> Option<f64> {
     let mut values: Vec<f64> = pairs.iter().map(|p| p.1).collect();
     let middle = crate::numeric::median(&mut values)?;
     let sides = pairs.iter().any(|p| p.0 <= 0.0) && pairs.iter().any(|p| p.0 >= 0.0);
     if pairs.len() < 5 || !sides {
         return Some(middle);
     }
-    let mut fit = [middle, 0.0, 0.0];
-    for round in 0..ROUNDS {
-        let weight = |r: f64| {
-            if round == 0 {
-                1.0
-            } else if round < ABSOLUTE_ROUNDS {
-                1.0 / r.abs().max(0.1 * ORDINARY_M)
-            } else {
-                crate::numeric::biweight(r / (4.685 * ORDINARY_M))
-            }
-        };
-        match weighted_parabola(pairs, &fit, weight) {
-            Some(next) => fit = next,
-            None => break,
+    let samples: Vec<([f64; 3], f64)> = pairs.iter().map(|&(x, y)| ([1.0, x, x * x], y)).collect();
+    let fit = reweighted_fit(&samples, [middle, 0.0, 0.0], ROUNDS, |round, rs, ws| {
+        for (w, r) in ws.iter_mut().zip(rs) {
+            *w = match round {
+                0 => 1.0,
+                _ if round < ABSOLUTE_ROUNDS => huber(r / (ABSOLUTE_SHARE * ordinary)),
+                _ => biweight(r / (TUKEY_C * ordinary)),
+            };
         }
-    }
+    });
     Some(fit[0])
-}
-
-fn weighted_parabola(
-    pairs: &[(f64, f64)],
-    fit: &[f64; 3],
-    weight: impl Fn(f64) -> f64,
-) -> Option<[f64; 3]> {
-    let mut a = [0.0; 9];
-    let mut b = [0.0; 3];
-    for &(x, y) in pairs {
-        let w = weight(y - fit[0] - x * (fit[1] + x * fit[2]));
-        let row = [1.0, x, x * x];
-        for i in 0..3 {
-            b[i] += w * row[i] * y;
-            for j in 0..3 {
-                a[3 * i + j] += w * row[i] * row[j];
-            }
-        }
-    }
-    crate::numeric::factor_dense(&mut a, 3, 0).ok()?;
-    crate::numeric::solve_dense(&a, 3, &mut b);
-    Some(b)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const DENSE: CellSize = CellSize {
+        width_m: 0.05,
+        half_length_m: 0.25,
+    };
 
     fn taper(s: f64) -> f64 {
         let u = ((s - 10.0) / 5.0).clamp(0.0, 1.0);
@@ -94,7 +84,7 @@ mod tests {
     #[test]
     fn a_taper_keeps_its_shape() {
         let raw: Vec<_> = (0..60).map(|k| Some(taper(f64::from(k) * 0.5))).collect();
-        for (k, v) in smoothed(&raw, 0.5, false).iter().enumerate() {
+        for (k, v) in smoothed(&raw, 0.5, DENSE, false).iter().enumerate() {
             let error = v.unwrap() - taper(k as f64 * 0.5);
             assert!(error.abs() < 0.012, "{k}: {error}");
         }
@@ -106,7 +96,7 @@ mod tests {
         raw[25] = Some(9.0);
         raw[26] = None;
         raw[40..52].fill(None);
-        let smooth = smoothed(&raw, 0.5, false);
+        let smooth = smoothed(&raw, 0.5, DENSE, false);
         assert!(
             (smooth[25].unwrap() - taper(12.5)).abs() < 0.012,
             "{:?}",
