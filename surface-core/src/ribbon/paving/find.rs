@@ -5,7 +5,7 @@ use rayon::prelude::*;
 
 use super::evidence::{Class, Evidence, Sample};
 use super::profile::{Cell, CellSize, ProfileShape, Row, rows};
-use super::refine::{WINDOW_M, refined_edge};
+use super::refine::{Coarse, Station, WINDOW_M, refined_edge};
 use super::smooth::smoothed;
 use super::stretch::{Stretch, Wanted, points_beside};
 use super::trace::best_path;
@@ -335,8 +335,11 @@ impl<'a> Search<'a> {
                 )
             })
             .collect();
+        let coarse: Vec<Option<f64>> = path.iter().map(|&j| Some(j as f64 * width)).collect();
+        let smooth = smoothed(&coarse, self.step, self.line.is_closed());
+        let out_m = smooth.iter().zip(coarse);
         Track {
-            out_m: path.iter().map(|&j| j as f64 * width).collect(),
+            out_m: out_m.map(|(s, c)| s.or(c).unwrap_or(0.0)).collect(),
             unseen,
         }
     }
@@ -405,17 +408,33 @@ impl<'a> Search<'a> {
         let edge = |k: usize, side: usize| {
             let station = stretch.first + k;
             let track = &coarse[side];
-            let sign = if side == 0 { 1.0 } else { -1.0 };
-            let t = sign * track.out_m[station];
-            let core = self.core(station);
-            let found = refined_edge(&points, stretch.station(k), half, core, sign, t);
-            found
-                .filter(|_| track.unseen[station].is_none())
-                .map(|t| sign * t)
+            let at = Station {
+                s: stretch.station(k),
+                half_m: half,
+                core: self.core(station),
+                sign: if side == 0 { 1.0 } else { -1.0 },
+            };
+            let found = refined_edge(&points, &at, self.coarse_at(track, station));
+            found.filter(|_| track.unseen[station].is_none())
         };
         Ok((0..stretch.stations)
             .map(|k| [edge(k, 0), edge(k, 1)])
             .collect())
+    }
+
+    /// Where the coarse edge runs by a station.
+    fn coarse_at(&self, track: &Track, k: usize) -> Coarse {
+        let n = self.stations;
+        let (before, after, way) = if self.line.is_closed() {
+            ((k + n - 1) % n, (k + 1) % n, 2)
+        } else {
+            let (before, after) = (k.saturating_sub(1), (k + 1).min(n - 1));
+            (before, after, after - before)
+        };
+        Coarse {
+            out_m: track.out_m[k],
+            slope: (track.out_m[after] - track.out_m[before]) / (way as f64 * self.step),
+        }
     }
 
     /// Interpolate where the edge is not seen and say so.

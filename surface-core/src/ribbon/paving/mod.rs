@@ -10,6 +10,7 @@ mod evidence;
 mod find;
 mod profile;
 mod refine;
+mod section;
 mod smooth;
 mod stretch;
 mod trace;

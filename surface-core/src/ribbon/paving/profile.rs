@@ -1,7 +1,8 @@
 //! Profiles across the line: what each narrow cell of ground looks like.
 
+use super::refine::NO_GROUND_M;
 use super::stretch::{SidePoint, Stretch};
-use crate::numeric::{floor_i32, median, round_i32, to_index};
+use crate::numeric::{floor_i32, median, quantile, round_i32, to_index};
 
 /// Points that a cell should hold: a median of differences of fewer says little.
 const CELL_POINTS: f64 = 8.0;
@@ -12,6 +13,8 @@ const CELL_SIZES_M: [(f64, f64); 4] = [(0.05, 0.5), (0.1, 1.0), (0.2, 2.0), (0.4
 const MIN_HALF_LENGTH_M: f64 = 0.25;
 /// The step of a cell is taken against the mean of the inner cells within this, metres.
 const INNER_M: f64 = 0.2;
+/// At least this share of a cell's points lies on the ground, or little of it is seen.
+const GROUND_QUANTILE: f64 = 0.2;
 /// Fewest points near the line for a slope along s.
 const MIN_CORE_POINTS: usize = 10;
 
@@ -167,6 +170,9 @@ impl Columns {
                 list.push(SidePoint { z, ..*p });
             }
         }
+        for column in &mut self.columns {
+            keep_ground(column, &mut self.scratch);
+        }
         let left = (self.cells..2 * self.cells).collect::<Vec<_>>();
         let right = (0..self.cells).rev().collect::<Vec<_>>();
         [self.side(&left, bright), self.side(&right, bright)]
@@ -199,6 +205,20 @@ impl Columns {
             });
         }
         out
+    }
+}
+
+/// Leave out what stands on the ground: cars and people that other setups look past.
+fn keep_ground(points: &mut Vec<SidePoint>, scratch: &mut Vec<f64>) {
+    let ends = |(lo, hi): (f64, f64), p: &SidePoint| (lo.min(p.z), hi.max(p.z));
+    let (lowest, highest) = points.iter().fold((f64::MAX, f64::MIN), ends);
+    if highest - lowest <= NO_GROUND_M {
+        return;
+    }
+    scratch.clear();
+    scratch.extend(points.iter().map(|p| p.z));
+    if let Some(low) = quantile(scratch, GROUND_QUANTILE) {
+        points.retain(|p| p.z <= low + NO_GROUND_M);
     }
 }
 
