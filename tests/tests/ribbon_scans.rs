@@ -96,7 +96,7 @@ fn assert_near(spec: &CourseSpec, params: &ScanParams) {
     let (ours, truth) = (edges(&ribbon), course.edge_polylines(0.25));
     let score = score_edges(&lines(&ours), &lines(&truth)).unwrap();
     println!("{:.0} m: {score:?}", ribbon.line.length_m());
-    // Measured 30 to 40 mm and 99.8 to 100 %. A kerb's tapers lost are 3 %, the shadow behind its
+    // Measured 33 to 46 mm and 99.4 to 100 %. A kerb's tapers lost are 3 %, the shadow behind its
     // back taken for road 15 %, a car not seen through 2 %.
     assert!(score.p95_m <= AIM_M, "{score:?}");
     assert!(

@@ -17,4 +17,5 @@ mod trace;
 #[cfg(test)]
 mod trial;
 
+pub(super) use find::{Effort, seek};
 pub use find::{PavingError, PavingParams, find_edges};

@@ -37,6 +37,8 @@ const ROUNDS: usize = 3;
 /// The road ends at most this many mean distances of its points (in t) beyond the last of them:
 /// one gap in a hundred is longer by chance.
 const VOID_SPACINGS: f64 = 5.0;
+/// An edge that moves by less than this in a round stays, metres.
+const SETTLED_M: f64 = 0.01;
 /// Least gain in log-likelihood over "no edge in the window".
 const MIN_GAIN: f64 = 4.0;
 
@@ -110,7 +112,12 @@ pub(super) fn refined_edge(points: &[SidePoint], at: &Station, coarse: Coarse) -
         } else {
             BRIGHT_BOUND_OF_FEW
         };
-        edge = change_point(&window, &above, edge, bright_bound)?;
+        let next = change_point(&window, &above, edge, bright_bound)?;
+        let settled = (next - edge).abs() < SETTLED_M;
+        edge = next;
+        if settled {
+            break;
+        }
     }
     Some(coarse.out_m + edge)
 }
