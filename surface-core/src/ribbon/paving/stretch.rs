@@ -240,7 +240,7 @@ impl<'a> Guesses<'a> {
     fn start(&self, p: [f64; 2], guess: f64) -> Start {
         let foot = self.line.foot_near(p, self.middle_s + guess);
         // Without a foot (beyond an end, near the centre of a bend) the guess itself will do.
-        let s = foot.map_or(guess, |f| self.from_middle(f.s));
+        let s = foot.map_or(guess, |f| self.past_middle(f.s));
         let here = self.middle_s + s;
         Start {
             s,
@@ -251,7 +251,7 @@ impl<'a> Guesses<'a> {
     }
 
     /// s relative to the middle, on a ring the short way round.
-    fn from_middle(&self, s: f64) -> f64 {
+    fn past_middle(&self, s: f64) -> f64 {
         let s = s - self.middle_s;
         let length = self.line.length_m();
         match self.line.is_closed() {
@@ -280,7 +280,7 @@ impl<'a> Guesses<'a> {
 
     fn foot(&self, p: [f64; 2], guess: f64, reach: f64) -> Option<(f64, f64)> {
         let foot = self.line.foot_near(p, guess)?;
-        let s = self.from_middle(foot.s);
+        let s = self.past_middle(foot.s);
         (s.abs() <= self.half_m && foot.t.abs() <= reach).then_some((s, foot.t))
     }
 }
