@@ -1,6 +1,6 @@
 //! From a rough course to the finished ribbon: line and edges in turn until they agree.
 
-use super::paving::{PavingError, PavingParams, find_edges};
+use super::paving::{Effort, PavingError, PavingParams, seek};
 use super::{Edges, HalfWidths, LineError, LineParams, ReferenceLine, Ribbon, RibbonPoint};
 use crate::cloud::{Frame, TileStore};
 use crate::progress::Progress;
@@ -70,7 +70,14 @@ impl Ribbon {
         let (mut line, mut guess) = first_line(polyline, closed, params)?;
         let mut round = 1;
         loop {
-            let (edges, gaps) = find_edges(&line, tiles, guess.as_ref(), &params.paving, progress)?;
+            // The first line runs beside the middle whatever its edges.
+            let effort = if round == 1 {
+                Effort::Rough
+            } else {
+                Effort::Fine
+            };
+            let (paving, seen) = (&params.paving, guess.as_ref());
+            let (edges, gaps) = seek(&line, tiles, seen, paving, effort, progress)?;
             let found = Self {
                 frame,
                 line,

@@ -13,8 +13,9 @@ const CELL_M: f64 = 8.0;
 /// A span is cut in half at most this often to separate several feet; pieces of 1/256 span that
 /// still could hold two lie within a micrometre of the evolute.
 const MAX_CUTS: u8 = 8;
-/// Newton is done when its step is below this; the next step would be below 1e-12.
-const NEWTON_STEP_M: f64 = 1e-6;
+/// Newton is done after a step below this; it converges quadratically, so that the next step would
+/// be below 1e-6 even where curvature jumps in a hairpin.
+const NEWTON_STEP_M: f64 = 2e-4;
 /// A foot this far outside an open end still counts as being at the end (rounding).
 const END_SLACK_M: f64 = 1e-7;
 

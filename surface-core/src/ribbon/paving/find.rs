@@ -5,9 +5,9 @@ use rayon::prelude::*;
 
 use super::evidence::{Class, Evidence, Sample};
 use super::profile::{Cell, CellSize, ProfileShape, Row, rows};
-use super::refine::{Lens, refined_edge};
+use super::refine::{Coarse, Lens, Station, refined_edge};
 use super::smooth::smoothed;
-use super::stretch::{Stretch, Wanted, points_beside};
+use super::stretch::{ROUGHLY_M, Stretch, Wanted, points_beside};
 use super::trace::best_path;
 use crate::cloud::{TileError, TileStore};
 use crate::numeric::{floor_i32, quantile, to_index};
@@ -20,9 +20,11 @@ const STATION_STEP_M: f64 = 0.5;
 const STRETCH_STATIONS: usize = 128;
 /// Stretches worked on at once; their points are all that is in memory.
 const STRETCHES_AT_ONCE: usize = 4;
-/// Densest use of points: ten a cell of the profiles, and a point each 4 mm of t for the change
-/// point. More would cost time and move no edge by a millimetre.
-const PROFILE_DENSITY_PER_M2: f64 = 400.0;
+/// Densest use of points: eight a cell of the profiles (0.05 m wide, 0.1 m while only the line is
+/// centred), and a point each 4 mm of t for the change point. More would cost time and move no
+/// edge by a millimetre.
+const ROUGH_DENSITY_PER_M2: f64 = 80.0;
+const PROFILE_DENSITY_PER_M2: f64 = 300.0;
 const REFINE_DENSITY_PER_M2: f64 = 1000.0;
 /// Without a guess: the road reaches at least this far from the line, metres…
 const SURE_ROAD_M: f64 = 1.5;
@@ -113,14 +115,46 @@ pub fn find_edges(
     params: &PavingParams,
     progress: &mut dyn Progress,
 ) -> Result<(Edges, Vec<Gap>), PavingError> {
-    let search = Search::new(line, tiles, guess, params)?;
-    progress.stage("edges", 2 * search.stations as u64);
+    seek(line, tiles, guess, params, Effort::Fine, progress)
+}
+
+/// How much is wanted of the edges.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::ribbon) enum Effort {
+    /// Decimetres: enough to centre the line, from a quarter of the points.
+    Rough,
+    /// All that the points tell.
+    Fine,
+}
+
+impl Effort {
+    fn profile_density_per_m2(self) -> f64 {
+        match self {
+            Self::Rough => ROUGH_DENSITY_PER_M2,
+            Self::Fine => PROFILE_DENSITY_PER_M2,
+        }
+    }
+}
+
+/// [`find_edges`] with as much effort as wanted.
+pub(in crate::ribbon) fn seek(
+    line: &ReferenceLine,
+    tiles: &TileStore,
+    guess: Option<&Edges>,
+    params: &PavingParams,
+    effort: Effort,
+    progress: &mut dyn Progress,
+) -> Result<(Edges, Vec<Gap>), PavingError> {
+    let search = Search::new(line, tiles, guess, params, effort)?;
+    progress.stage("edges", search.work());
     let profiles = search.profiles(progress)?;
     let evidence = search.learn(&profiles);
     let mut tracks = [Side::Left, Side::Right].map(|side| search.track(side, &profiles, &evidence));
     drop(profiles);
-    let lens = Lens::for_cells(search.shape.size, evidence.is_by_brightness());
-    search.refine(&mut tracks, &lens, progress)?;
+    if effort == Effort::Fine {
+        let lens = Lens::for_cells(search.shape.size, evidence.is_by_brightness());
+        search.refine(&mut tracks, &lens, progress)?;
+    }
     search.forget_crossed(&mut tracks);
     let mut gaps = Vec::new();
     for track in &mut tracks {
@@ -155,6 +189,7 @@ struct Search<'a> {
     line: &'a ReferenceLine,
     tiles: &'a TileStore,
     guess: Option<&'a Edges>,
+    effort: Effort,
     stations: usize,
     step: f64,
     shape: ProfileShape,
@@ -168,6 +203,7 @@ impl<'a> Search<'a> {
         tiles: &'a TileStore,
         guess: Option<&'a Edges>,
         params: &PavingParams,
+        effort: Effort,
     ) -> Result<Self, PavingError> {
         let pieces = to_index((line.length_m() / STATION_STEP_M).round()).max(4);
         let step = line.length_m() / pieces as f64;
@@ -175,7 +211,7 @@ impl<'a> Search<'a> {
         let limit = |k: usize| limits_at(line, guess, params, k as f64 * step);
         let limits: Vec<[f64; 2]> = (0..stations).map(limit).collect();
         let half_width_m = limits.iter().flatten().copied().fold(0.0, f64::max);
-        let density = density_along(line, tiles).min(PROFILE_DENSITY_PER_M2);
+        let density = density_along(line, tiles).min(effort.profile_density_per_m2());
         if density <= 0.0 {
             return Err(PavingError::NoPoints { half_width_m });
         }
@@ -185,11 +221,18 @@ impl<'a> Search<'a> {
             line,
             tiles,
             guess,
+            effort,
             stations,
             step,
             shape: ProfileShape { size, cells },
             limits,
         })
+    }
+
+    /// Stations gone through in all.
+    fn work(&self) -> u64 {
+        let passes = if self.effort == Effort::Fine { 2 } else { 1 };
+        passes * self.stations as u64
     }
 
     /// t from right to left that is road beyond doubt.
@@ -242,7 +285,8 @@ impl<'a> Search<'a> {
             let wanted = Wanted {
                 reach_t_m: self.reach_over(stretch),
                 margin_s_m: self.shape.size.half_length_m,
-                density_per_m2: PROFILE_DENSITY_PER_M2,
+                density_per_m2: self.effort.profile_density_per_m2(),
+                near: &|_, _| true,
             };
             let points = points_beside(self.line, self.tiles, stretch, &wanted)?;
             let mut rows = rows(&points, stretch, &self.shape, &|k| {
@@ -340,8 +384,11 @@ impl<'a> Search<'a> {
                 )
             })
             .collect();
+        let coarse: Vec<Option<f64>> = path.iter().map(|&j| Some(j as f64 * width)).collect();
+        let smooth = smoothed(&coarse, self.step, self.shape.size, self.line.is_closed());
+        let out_m = smooth.iter().zip(coarse);
         Track {
-            out_m: path.iter().map(|&j| j as f64 * width).collect(),
+            out_m: out_m.map(|(s, c)| s.or(c).unwrap_or(0.0)).collect(),
             unseen,
         }
     }
@@ -414,26 +461,49 @@ impl<'a> Search<'a> {
             let out = &track.out_m[stretch.first..stretch.first + stretch.stations];
             out.iter().copied().fold(0.0, f64::max)
         };
+        // Few points are told from road by a trend along it, which wants the middle too.
+        let near = |s: f64, t: f64| {
+            let track = &coarse[usize::from(t < 0.0)];
+            let k = to_index(((s - stretch.station(0)) / self.step).round());
+            let out = track.out_m[stretch.first + k.min(stretch.stations - 1)];
+            !lens.dense || (t.abs() - out).abs() <= lens.window_m + ROUGHLY_M
+        };
         let wanted = Wanted {
             reach_t_m: outs(&coarse[0]).max(outs(&coarse[1])) + lens.window_m,
             margin_s_m: self.shape.size.half_length_m,
             density_per_m2: REFINE_DENSITY_PER_M2,
+            near: &near,
         };
         let points = points_beside(self.line, self.tiles, stretch, &wanted)?;
         let edge = |k: usize, side: usize| {
             let station = stretch.first + k;
             let track = &coarse[side];
-            let sign = if side == 0 { 1.0 } else { -1.0 };
-            let t = sign * track.out_m[station];
-            let core = self.core(station);
-            let found = refined_edge(&points, stretch.station(k), lens, core, sign, t);
-            found
-                .filter(|_| track.unseen[station].is_none())
-                .map(|t| sign * t)
+            let at = Station {
+                s: stretch.station(k),
+                core: self.core(station),
+                sign: if side == 0 { 1.0 } else { -1.0 },
+            };
+            let found = refined_edge(&points, &at, self.coarse_at(track, station), lens);
+            found.filter(|_| track.unseen[station].is_none())
         };
         Ok((0..stretch.stations)
             .map(|k| [edge(k, 0), edge(k, 1)])
             .collect())
+    }
+
+    /// Where the coarse edge runs by a station.
+    fn coarse_at(&self, track: &Track, k: usize) -> Coarse {
+        let n = self.stations;
+        let (before, after, way) = if self.line.is_closed() {
+            ((k + n - 1) % n, (k + 1) % n, 2)
+        } else {
+            let (before, after) = (k.saturating_sub(1), (k + 1).min(n - 1));
+            (before, after, after - before)
+        };
+        Coarse {
+            out_m: track.out_m[k],
+            slope: (track.out_m[after] - track.out_m[before]) / (way as f64 * self.step),
+        }
     }
 
     /// Interpolate where the edge is not seen and say so.

@@ -10,10 +10,12 @@ mod evidence;
 mod find;
 mod profile;
 mod refine;
+mod section;
 mod smooth;
 mod stretch;
 mod trace;
 #[cfg(test)]
 mod trial;
 
+pub(super) use find::{Effort, seek};
 pub use find::{PavingError, PavingParams, find_edges};

@@ -1,7 +1,8 @@
 //! Profiles across the line: what each narrow cell of ground looks like.
 
+use super::refine::NO_GROUND_M;
 use super::stretch::{SidePoint, Stretch};
-use crate::numeric::{floor_i32, median, round_i32, to_index};
+use crate::numeric::{floor_i32, median, quantile, round_i32, to_index};
 
 /// Points that a cell should hold: a median of differences of fewer says little.
 const CELL_POINTS: f64 = 8.0;
@@ -12,6 +13,11 @@ const CELL_SIZES_M: [(f64, f64); 4] = [(0.05, 0.5), (0.1, 1.0), (0.2, 2.0), (0.4
 const MIN_HALF_LENGTH_M: f64 = 0.25;
 /// The step of a cell is taken against the mean of the inner cells within this, metres.
 const INNER_M: f64 = 0.2;
+/// At least this share of a cell's points lies on the ground, or little of it is seen.
+const GROUND_QUANTILE: f64 = 0.2;
+/// A station's slope and brightness are taken from about this many of its points: a slope to
+/// 1e-4 over half a metre.
+const CORE_POINTS: usize = 1000;
 /// Fewest points near the line for a slope along s.
 const MIN_CORE_POINTS: usize = 10;
 
@@ -102,14 +108,18 @@ pub(super) fn within(points: &[SidePoint], at: f64, half: f64) -> &[SidePoint] {
 
 /// Slope of z along s and median intensity of the points between the t of `core`.
 pub(super) fn middle_of_road(points: &[SidePoint], s: f64, core: [f64; 2]) -> (f64, Option<f64>) {
-    let inside = || points.iter().filter(|p| p.t >= core[0] && p.t <= core[1]);
-    let mut intensities: Vec<f64> = inside().map(|p| p.intensity).collect();
-    let n = intensities.len();
+    let every = (points.len() / CORE_POINTS).max(1);
+    let thinned = points.iter().step_by(every);
+    let inside: Vec<SidePoint> = thinned
+        .filter(|p| p.t >= core[0] && p.t <= core[1])
+        .copied()
+        .collect();
+    let mut intensities: Vec<f64> = inside.iter().map(|p| p.intensity).collect();
     let bright = median(&mut intensities).filter(|v| *v > 0.0);
-    if n < MIN_CORE_POINTS {
+    if inside.len() < MIN_CORE_POINTS {
         return (0.0, bright);
     }
-    (plane_slope_along(inside(), s, n), bright)
+    (plane_slope_along(inside.iter(), s, inside.len()), bright)
 }
 
 /// ∂z/∂s of the least-squares plane.
@@ -167,6 +177,9 @@ impl Columns {
                 list.push(SidePoint { z, ..*p });
             }
         }
+        for column in &mut self.columns {
+            keep_ground(column, &mut self.scratch);
+        }
         let left = (self.cells..2 * self.cells).collect::<Vec<_>>();
         let right = (0..self.cells).rev().collect::<Vec<_>>();
         [self.side(&left, bright), self.side(&right, bright)]
@@ -199,6 +212,20 @@ impl Columns {
             });
         }
         out
+    }
+}
+
+/// Leave out what stands on the ground: cars and people that other setups look past.
+fn keep_ground(points: &mut Vec<SidePoint>, scratch: &mut Vec<f64>) {
+    let ends = |(lo, hi): (f64, f64), p: &SidePoint| (lo.min(p.z), hi.max(p.z));
+    let (lowest, highest) = points.iter().fold((f64::MAX, f64::MIN), ends);
+    if highest - lowest <= NO_GROUND_M {
+        return;
+    }
+    scratch.clear();
+    scratch.extend(points.iter().map(|p| p.z));
+    if let Some(low) = quantile(scratch, GROUND_QUANTILE) {
+        points.retain(|p| p.z <= low + NO_GROUND_M);
     }
 }
 
