@@ -16,6 +16,10 @@ use crate::ribbon::Ribbon;
 /// percent of all sections', and a window's error changes with the sixth root of the level.
 const LEVEL_SECTIONS: usize = 24;
 
+/// Runs of rows fitted between two times at which all threads wait for each other, for each
+/// thread; the sums of a run are less than a megabyte.
+const RUNS_AT_A_TIME: usize = 8;
+
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
 pub(super) struct HeightFitter<'a> {
@@ -83,7 +87,7 @@ impl HeightFitter<'_> {
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
-        let at_a_time = 2 * rayon::current_num_threads().max(1);
+        let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
         let mut known: Vec<(usize, CellSums)> = Vec::new();
         for first in (0..runs).step_by(at_a_time) {
             let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
