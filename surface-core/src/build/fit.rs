@@ -12,7 +12,7 @@ use super::report_parts::{input_of, spot_report};
 use super::road::{Road, find_road, open};
 use super::sections::sort_by_section;
 use super::surface::Mesher;
-use crate::cloud::io::Scans;
+use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
@@ -87,6 +87,7 @@ struct RoadInWords {
     points: u64,
     strays: u64,
     setups_known: bool,
+    crs: ProductCrs,
 }
 
 /// Sort, fit, mesh and hold: what the stages find, and the road in words.
@@ -102,6 +103,7 @@ fn surface_of(
         ribbon,
         notes,
         setups_known,
+        crs,
     } = road;
     let lattice = lattice_of(&ribbon, params.spacing_m)?;
     let scratch = folder.scratch("road");
@@ -113,6 +115,7 @@ fn surface_of(
         points: cloud.points,
         strays: cloud.strays,
         setups_known,
+        crs,
     };
     // The squares are not needed any more: their scratch file and the grid go.
     drop((cloud.tiles, cloud.grid));
@@ -127,8 +130,9 @@ fn surface_of(
     };
     let field = fitted(fitter.fit(&store, progress)?, params.spacing_m)?;
     clock.lap("fit");
-    let (mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
-    let mut laz = deviation_laz(folder, ribbon, params)?;
+    let (mut mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
+    mesher.crs = words.crs.name().map(str::to_owned);
+    let mut laz = deviation_laz(folder, ribbon, words.crs.record(), params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
     let (check, map) = mesher.run(&ply, &points, &mut laz, which, progress)?;
@@ -193,6 +197,7 @@ fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {
 fn deviation_laz(
     folder: &mut BuildFolder,
     ribbon: &Ribbon,
+    crs: Option<&CrsRecord>,
     params: &FitParams,
 ) -> Result<Option<DeviationLaz>, BuildError> {
     if params.deviation_points == DeviationPoints::None {
@@ -202,7 +207,7 @@ fn deviation_laz(
     Ok(Some(DeviationLaz::create(
         &path,
         ribbon.frame.origin_m,
-        None,
+        crs,
     )?))
 }
 
@@ -310,6 +315,9 @@ fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<Strin
             "{} nodes in {} parts are cut off from the rest and left out of the mesh",
             found.mask.in_other_parts, found.mask.parts_dropped
         ));
+    }
+    if let ProductCrs::Dropped(why) = &road.crs {
+        out.push(why.clone());
     }
     if road.strays > 0 {
         out.push(format!(

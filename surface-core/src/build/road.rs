@@ -7,7 +7,7 @@ use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
 use super::params::FitParams;
 use crate::cloud::Frame;
-use crate::cloud::io::{ReadOptions, Scans};
+use crate::cloud::io::{ProductCrs, ReadOptions, Scans};
 use crate::progress::Progress;
 use crate::report::RibbonReport;
 use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
@@ -20,6 +20,8 @@ pub(super) struct Road {
     /// What was decided on the way.
     pub notes: Vec<String>,
     pub setups_known: bool,
+    /// The coordinate system of the products.
+    pub crs: ProductCrs,
 }
 
 /// Open the scans and check that they can be read.
@@ -70,6 +72,7 @@ pub(super) fn find_road(
         ribbon,
         notes,
         setups_known,
+        crs: scans.product_crs(),
     })
 }
 
