@@ -93,6 +93,12 @@ fn busy(folder: &Path) -> Option<f64> {
     Some((ticks(11)? + ticks(12)?) / TICKS_PER_S)
 }
 
+/// Processor time that this process has used so far in all its threads, seconds.
+#[must_use]
+pub fn processor_s() -> f64 {
+    busy(Path::new("/proc/self")).unwrap_or(0.0)
+}
+
 /// The command as a user would type it.
 #[must_use]
 pub fn typed(command: &Command) -> String {
@@ -101,11 +107,15 @@ pub fn typed(command: &Command) -> String {
     words.join(" ")
 }
 
-/// The command line `surface`, built as users get it.
+/// The command line `surface`, built as users get it; the program that `SURFACE_BIN` names where
+/// that is set, to compare two of them.
 ///
 /// # Errors
 /// When it cannot be built.
 pub fn surface() -> Result<PathBuf, Box<dyn Error>> {
+    if let Some(other) = std::env::var_os("SURFACE_BIN") {
+        return Ok(other.into());
+    }
     let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
     let mut build = Command::new(cargo);
     build.args(["build", "--release", "--quiet", "-p", "surface-cli"]);
