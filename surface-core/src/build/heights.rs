@@ -59,7 +59,7 @@ impl HeightFitter<'_> {
     }
 
     /// The level of the road's spectrum, from an even sample of sections.
-    fn level_m(&self) -> Result<f64, BuildError> {
+    fn level_m(&self, progress: &mut dyn Progress) -> Result<f64, BuildError> {
         let stride = self.runs().div_ceil(LEVEL_SECTIONS).max(1);
         let sample: Vec<usize> = (0..self.runs()).step_by(stride).collect();
         let mut levels = Vec::new();
@@ -68,7 +68,7 @@ impl HeightFitter<'_> {
             |&run| Ok(road_level_m(&self.sums(run)?, self.lattice)),
             |_, level| {
                 levels.push(level);
-                Ok::<(), BuildError>(())
+                Ok::<(), BuildError>(progress.advance(0)?)
             },
         )?;
         Ok(course_level_m(&levels))
@@ -83,7 +83,7 @@ impl HeightFitter<'_> {
         let runs = self.runs();
         progress.stage("fit", runs as u64);
         let params = KernelParams {
-            level_m: self.level_m()?,
+            level_m: self.level_m(progress)?,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
@@ -91,7 +91,7 @@ impl HeightFitter<'_> {
         let mut known: Vec<(usize, CellSums)> = Vec::new();
         for first in (0..runs).step_by(at_a_time) {
             let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
-            self.provide(&batch, &mut known)?;
+            self.provide(&batch, &mut known, progress)?;
             in_order(
                 &batch,
                 |&run| self.fit_run(run, &known, params),
@@ -110,6 +110,7 @@ impl HeightFitter<'_> {
         &self,
         batch: &[usize],
         known: &mut Vec<(usize, CellSums)>,
+        progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
         let mut needed: Vec<usize> = batch
             .iter()
@@ -125,7 +126,7 @@ impl HeightFitter<'_> {
             |&run| self.sums(run),
             |&run, sums| {
                 known.push((run, sums));
-                Ok::<(), BuildError>(())
+                Ok::<(), BuildError>(progress.advance(0)?)
             },
         )
     }
