@@ -1,1 +1,5 @@
-//! Shared pieces of the benches.
+//! Shared pieces of the benches: scans that are made once, and runs whose time and memory are
+//! taken from outside.
+
+pub mod data;
+pub mod process;

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::mesh::AssembleError;
 use crate::ribbon::{PavingError, RibbonError};
 
 /// Why a build did not come to its end.
@@ -62,7 +63,7 @@ pub enum BuildError {
     },
     /// The patches of the mesh do not follow each other.
     #[error(transparent)]
-    Assemble(#[from] crate::mesh::AssembleError<crate::export::PlyError>),
+    Assemble(#[from] AssembleError<crate::export::PlyError>),
     /// The mesh file could not be written.
     #[error(transparent)]
     Ply(#[from] crate::export::PlyError),
@@ -127,7 +128,11 @@ impl BuildError {
                 "free space, or give another folder for scratch files with --scratch".to_owned()
             }
             Self::Cancelled(_) => "nothing was changed; run the same command again".to_owned(),
-            Self::Field(_) | Self::Ply(_) | Self::Laz(_) | Self::Write { .. } => {
+            Self::Field(_)
+            | Self::Ply(_)
+            | Self::Assemble(AssembleError::Sink(_))
+            | Self::Laz(_)
+            | Self::Write { .. } => {
                 "check that the output folder can be written and has space left".to_owned()
             }
             Self::Lattice(_) | Self::NoSurface { .. } => {
@@ -158,6 +163,17 @@ impl BuildError {
 mod tests {
     use super::*;
     use crate::progress::Cancelled;
+
+    #[test]
+    fn a_mesh_that_cannot_be_written_gets_the_hint_of_a_full_disk() {
+        let full = || crate::export::PlyError {
+            path: "surface.ply".into(),
+            source: std::io::ErrorKind::StorageFull.into(),
+        };
+        let sink = BuildError::from(AssembleError::Sink(full()));
+        assert_eq!(sink.hint(), BuildError::from(full()).hint());
+        assert!(sink.hint().contains("space left"));
+    }
 
     #[test]
     fn a_stop_in_any_stage_gets_the_hint_of_a_stop() {

@@ -13,7 +13,7 @@ use super::road::{KnownSetup, Road, find_road, open};
 use super::sections::sort_by_section;
 use super::surface::{LevelledPoints, Mesher};
 use super::trust::{Trusted, learn_setups};
-use crate::cloud::io::Scans;
+use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
@@ -90,6 +90,7 @@ struct RoadInWords {
     points: u64,
     strays: u64,
     setups: Vec<KnownSetup>,
+    crs: ProductCrs,
 }
 
 /// Sort, fit, mesh and hold: what the stages find, and the road in words.
@@ -105,6 +106,7 @@ fn surface_of(
         ribbon,
         notes,
         setups,
+        crs,
     } = road;
     let lattice = lattice_of(&ribbon, params.spacing_m)?;
     let scratch = folder.scratch("road");
@@ -116,6 +118,7 @@ fn surface_of(
         points: cloud.points,
         strays: cloud.strays,
         setups,
+        crs,
     };
     // The squares are not needed any more: their scratch file and the grid go.
     drop((cloud.tiles, cloud.grid));
@@ -138,8 +141,9 @@ fn surface_of(
     };
     let field = fitted(fitter.fit(&store, progress)?, params.spacing_m)?;
     clock.lap("fit");
-    let (mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
-    let mut laz = deviation_laz(folder, ribbon, params)?;
+    let (mut mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
+    mesher.crs = words.crs.name().map(str::to_owned);
+    let mut laz = deviation_laz(folder, ribbon, words.crs.record(), params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
     let held = LevelledPoints {
@@ -209,6 +213,7 @@ fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {
 fn deviation_laz(
     folder: &mut BuildFolder,
     ribbon: &Ribbon,
+    crs: Option<&CrsRecord>,
     params: &FitParams,
 ) -> Result<Option<DeviationLaz>, BuildError> {
     if params.deviation_points == DeviationPoints::None {
@@ -218,7 +223,7 @@ fn deviation_laz(
     Ok(Some(DeviationLaz::create(
         &path,
         ribbon.frame.origin_m,
-        None,
+        crs,
     )?))
 }
 
@@ -337,6 +342,9 @@ fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<Strin
             "{} nodes in {} parts are cut off from the rest and left out of the mesh",
             found.mask.in_other_parts, found.mask.parts_dropped
         ));
+    }
+    if let ProductCrs::Dropped(why) = &road.crs {
+        out.push(why.clone());
     }
     if road.strays > 0 {
         out.push(format!(

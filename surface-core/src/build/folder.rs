@@ -34,19 +34,21 @@ impl BuildFolder {
     pub fn open(folder: &Path, scratch: Option<&Path>) -> Result<Self, BuildError> {
         let made = !folder.exists();
         fs::create_dir_all(folder).map_err(write_error(folder))?;
+        // From here on, what was made goes again after an error.
+        let mut out = Self {
+            folder: folder.to_owned(),
+            scratch: None,
+            waiting: Vec::new(),
+            made,
+            published: false,
+        };
         let beside = scratch.unwrap_or(folder);
         let named = tempfile::Builder::new()
             .prefix("scratch-")
             .suffix(PART)
             .tempdir_in(beside);
-        let scratch = Some(named.map_err(write_error(beside))?);
-        Ok(Self {
-            folder: folder.to_owned(),
-            scratch,
-            waiting: Vec::new(),
-            made,
-            published: false,
-        })
+        out.scratch = Some(named.map_err(write_error(beside))?);
+        Ok(out)
     }
 
     /// A scratch file.
@@ -152,6 +154,15 @@ mod tests {
         let mut folder = BuildFolder::open(&path, None).unwrap();
         folder.put("report.json", b"x").unwrap();
         drop(folder);
+        assert!(!path.exists());
+    }
+
+    #[test]
+    fn a_folder_goes_when_there_is_no_place_for_scratch_files() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("new");
+        let nowhere = dir.path().join("no/such");
+        assert!(BuildFolder::open(&path, Some(&nowhere)).is_err());
         assert!(!path.exists());
     }
 

@@ -17,6 +17,10 @@ use crate::setups::{Places, SetupModels};
 /// percent of all sections', and a window's error changes with the sixth root of the level.
 const LEVEL_SECTIONS: usize = 24;
 
+/// Runs of rows fitted between two times at which all threads wait for each other, for each
+/// thread; the sums of a run are less than a megabyte.
+const RUNS_AT_A_TIME: usize = 8;
+
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
 pub(super) struct HeightFitter<'a> {
@@ -97,7 +101,7 @@ impl HeightFitter<'_> {
     }
 
     /// The level of the road's spectrum, from an even sample of sections.
-    fn level_m(&self) -> Result<f64, BuildError> {
+    fn level_m(&self, progress: &mut dyn Progress) -> Result<f64, BuildError> {
         let stride = self.runs().div_ceil(LEVEL_SECTIONS).max(1);
         let sample: Vec<usize> = (0..self.runs()).step_by(stride).collect();
         let mut levels = Vec::new();
@@ -106,7 +110,7 @@ impl HeightFitter<'_> {
             |&run| Ok(road_level_m(&self.sums(run)?, self.lattice)),
             |_, level| {
                 levels.push(level);
-                Ok::<(), BuildError>(())
+                Ok::<(), BuildError>(progress.advance(0)?)
             },
         )?;
         Ok(course_level_m(&levels))
@@ -121,15 +125,15 @@ impl HeightFitter<'_> {
         let runs = self.runs();
         progress.stage("fit", runs as u64);
         let params = KernelParams {
-            level_m: self.level_m()?,
+            level_m: self.level_m(progress)?,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
-        let at_a_time = 2 * rayon::current_num_threads().max(1);
+        let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
         let mut known: Vec<(usize, CellSums)> = Vec::new();
         for first in (0..runs).step_by(at_a_time) {
             let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
-            self.provide(&batch, &mut known)?;
+            self.provide(&batch, &mut known, progress)?;
             in_order(
                 &batch,
                 |&run| self.fit_run(run, &known, params),
@@ -148,6 +152,7 @@ impl HeightFitter<'_> {
         &self,
         batch: &[usize],
         known: &mut Vec<(usize, CellSums)>,
+        progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
         let mut needed: Vec<usize> = batch
             .iter()
@@ -163,7 +168,7 @@ impl HeightFitter<'_> {
             |&run| self.sums(run),
             |&run, sums| {
                 known.push((run, sums));
-                Ok::<(), BuildError>(())
+                Ok::<(), BuildError>(progress.advance(0)?)
             },
         )
     }

@@ -74,7 +74,7 @@ pub fn hold(
         progress,
     )?;
     clock.lap("read");
-    let found = measure(&surface, &points, &mut folder, params, progress)?;
+    let found = measure(&surface, (&points, &cloud), &mut folder, params, progress)?;
     found.check_overlap(&surface, &cloud, &points, params)?;
     clock.lap("hold");
     let [east, north, _] = frame.origin_m;
@@ -238,7 +238,7 @@ fn mesh_tiles(mesh: &SurfaceMesh, frame: Frame) -> BTreeSet<TileKey> {
 
 fn measure(
     mesh: &SurfaceMesh,
-    points: &Ingested,
+    (points, scans): (&Ingested, &Scans),
     folder: &mut BuildFolder,
     params: &HoldParams,
     progress: &mut dyn Progress,
@@ -255,7 +255,7 @@ fn measure(
         _ => Some(DeviationLaz::create(
             &folder.part("deviation.laz")?,
             points.frame.origin_m,
-            None,
+            scans.product_crs().record(),
         )?),
     };
     let mut map = MapBuilder::new(frame);

@@ -1,10 +1,13 @@
 //! Work in parallel, results in order: the same bytes for any number of threads.
 
-use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::mpsc::{Receiver, channel};
 
-/// Map `items` in parallel, a few at a time, and hand the results to `take` in the items' order.
+/// Map `items` in parallel and hand the results to `take` in the items' order, while the next ones
+/// are under way: whoever writes does not stop those who compute.
 ///
-/// At most `2 × threads` results wait at a time, so memory is bounded.
+/// At most `2 × threads` items are under way or wait at a time, so memory is bounded.
 ///
 /// # Errors
 /// The first error in the items' order, of `map` or of `take`.
@@ -13,33 +16,133 @@ pub(super) fn in_order<T: Sync, R: Send, E: Send>(
     map: impl Fn(&T) -> Result<R, E> + Sync,
     mut take: impl FnMut(&T, R) -> Result<(), E>,
 ) -> Result<(), E> {
-    let at_a_time = 2 * rayon::current_num_threads().max(1);
-    for chunk in items.chunks(at_a_time) {
-        let results: Vec<Result<R, E>> = chunk.par_iter().map(&map).collect();
-        for (item, result) in chunk.iter().zip(results) {
-            take(item, result?)?;
+    let ahead = 2 * rayon::current_num_threads().max(1);
+    rayon::in_place_scope_fifo(|scope| {
+        let (done, results) = channel();
+        let start = |k: usize| {
+            let (done, map, item) = (done.clone(), &map, &items[k]);
+            scope.spawn_fifo(move |_| {
+                // Whoever waits for a result must hear of a panic too.
+                let result = catch_unwind(AssertUnwindSafe(|| map(item)));
+                // Nobody listens any more after an error: then the result is not needed.
+                let _ = done.send((k, result));
+            });
+        };
+        (0..ahead.min(items.len())).for_each(start);
+        let mut early = BTreeMap::new();
+        for (k, item) in items.iter().enumerate() {
+            let result = early
+                .remove(&k)
+                .or_else(|| wait_for(k, &results, &mut early));
+            let Some(result) = result else {
+                return Ok(()); // cannot be: this scope holds a sender itself
+            };
+            let result = result.unwrap_or_else(|panic| resume_unwind(panic))?;
+            if k + ahead < items.len() {
+                start(k + ahead);
+            }
+            take(item, result)?;
         }
+        Ok(())
+    })
+}
+
+/// The result of item `k`; results that come before it are kept in `early`. A worker of the pool
+/// helps with the work while it waits.
+fn wait_for<R>(
+    k: usize,
+    results: &Receiver<(usize, R)>,
+    early: &mut BTreeMap<usize, R>,
+) -> Option<R> {
+    loop {
+        let (which, result) = match results.try_recv() {
+            Ok(next) => next,
+            Err(_) if rayon::yield_now().is_some() => continue,
+            Err(_) => results.recv().ok()?,
+        };
+        if which == k {
+            return Some(result);
+        }
+        early.insert(which, result);
     }
-    Ok(())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::sync::atomic::{AtomicUsize, Ordering};
 
-    #[test]
-    fn results_arrive_in_order_and_the_first_error_ends_the_work() {
-        let items: Vec<u32> = (0..100).collect();
+    fn doubled(items: &[u32]) -> (Result<(), u32>, Vec<u32>) {
         let mut seen = Vec::new();
         let done = in_order(
-            &items,
+            items,
             |&k| if k == 70 { Err(k) } else { Ok(2 * k) },
             |_, r| {
                 seen.push(r);
                 Ok(())
             },
         );
-        assert_eq!(done, Err(70));
-        assert_eq!(seen, (0..70).map(|k| 2 * k).collect::<Vec<_>>());
+        (done, seen)
+    }
+
+    fn pool(threads: usize) -> rayon::ThreadPool {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads);
+        pool.build().unwrap()
+    }
+
+    #[test]
+    fn results_arrive_in_order_and_the_first_error_ends_the_work() {
+        let items: Vec<u32> = (0..100).collect();
+        let expected = (Err(70), (0..70).map(|k| 2 * k).collect::<Vec<_>>());
+        assert_eq!(doubled(&items), expected);
+        // From inside a pool, where the one worker is the one that waits.
+        for threads in [1, 3] {
+            assert_eq!(pool(threads).install(|| doubled(&items)), expected);
+        }
+    }
+
+    #[test]
+    fn no_more_than_twice_the_threads_are_under_way() {
+        let (begun, taken) = (AtomicUsize::new(0), AtomicUsize::new(0));
+        let most = AtomicUsize::new(0);
+        let items: Vec<u32> = (0..500).collect();
+        let work = || {
+            in_order(
+                &items,
+                |_| {
+                    let begun = begun.fetch_add(1, Ordering::SeqCst) + 1;
+                    let waiting = begun - taken.load(Ordering::SeqCst);
+                    most.fetch_max(waiting, Ordering::SeqCst);
+                    Ok::<(), ()>(())
+                },
+                |_, ()| {
+                    taken.fetch_add(1, Ordering::SeqCst);
+                    Ok(())
+                },
+            )
+        };
+        assert_eq!(pool(2).install(work), Ok(()));
+        // One more: an item begins before the one that made room for it is counted as taken.
+        assert!(most.into_inner() <= 5);
+    }
+
+    #[test]
+    fn a_panic_of_the_work_is_not_waited_for_forever() {
+        let panic = catch_unwind(|| {
+            let work = |&k: &u32| {
+                if k == 5 {
+                    panic!("five")
+                } else {
+                    Ok::<_, ()>(k)
+                }
+            };
+            in_order(&[1, 5, 7], work, |_, _| Ok(()))
+        });
+        assert_eq!(panic.unwrap_err().downcast_ref(), Some(&"five"));
+    }
+
+    #[test]
+    fn nothing_to_do_is_done() {
+        assert_eq!(doubled(&[]), (Ok(()), Vec::new()));
     }
 }

@@ -7,7 +7,7 @@ use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
 use super::params::FitParams;
 use crate::cloud::Frame;
-use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
+use crate::cloud::io::{ProductCrs, ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
 use crate::report::RibbonReport;
 use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
@@ -21,6 +21,8 @@ pub(super) struct Road {
     pub notes: Vec<String>,
     /// The setups by number.
     pub setups: Vec<KnownSetup>,
+    /// The coordinate system of the products.
+    pub crs: ProductCrs,
 }
 
 /// A setup's name, and where it stood.
@@ -79,6 +81,7 @@ pub(super) fn find_road(
         ribbon,
         notes,
         setups: known,
+        crs: scans.product_crs(),
     })
 }
 

@@ -27,6 +27,8 @@ pub(super) struct Mesher<'a> {
     pub field: &'a FieldStore,
     pub layout: Layout,
     pub mask: NodeMask,
+    /// Name of the coordinate system, where the mesh has one.
+    pub crs: Option<String>,
 }
 
 impl<'a> Mesher<'a> {
@@ -54,6 +56,7 @@ impl<'a> Mesher<'a> {
                 field,
                 layout,
                 mask,
+                crs: None,
             },
             report,
         ))
@@ -79,7 +82,8 @@ impl<'a> Mesher<'a> {
         let frame = self.cell_frame(&lattice)?;
         let cells = DeviationCells::new(frame.clone());
         let mut map = MapBuilder::new(frame);
-        let writer = PlyWriter::create(ply, self.ribbon.frame.origin_m)?;
+        let writer =
+            PlyWriter::create(ply, self.ribbon.frame.origin_m)?.with_crs(self.crs.as_deref());
         let mut assembler = Assembler::new(lattice.sections(), lattice.closed, writer);
         in_order(
             &sections,

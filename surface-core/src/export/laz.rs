@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use las::{PointDataBuilder, Transform, Vector, Vlr, Writer, point::Format};
 
+use crate::cloud::io::CrsRecord;
 use crate::numeric::{round_i32, to_f32};
 
 /// Why the file of points could not be written.
@@ -46,8 +47,47 @@ pub struct HeldPoint {
 /// Step of the stored coordinates, metres: half a hundredth of the tolerance usually asked for;
 /// 32 bits then reach 107 km from the origin.
 const STEP_M: f64 = 5e-5;
-/// Bytes of a point: format 6 and one float.
-const RECORD: usize = 34;
+/// How a point is stored.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Layout {
+    /// Point format (LAS 1.4 R15, tables 7 and 14).
+    format: u8,
+    /// First of one return, in the format's bits.
+    returns: u8,
+    /// Where the point source id stands.
+    source_id: usize,
+    /// Bytes of the format, behind which the deviation stands.
+    own: usize,
+}
+
+/// With well-known text, or without any system.
+const FORMAT_6: Layout = Layout {
+    format: 6,
+    returns: 0x11,
+    source_id: 20,
+    own: 30,
+};
+/// With GeoTIFF keys, which the standard allows in formats 0 to 5 only.
+const FORMAT_0: Layout = Layout {
+    format: 0,
+    returns: 0x09,
+    source_id: 18,
+    own: 20,
+};
+
+impl Layout {
+    fn of(crs: Option<&CrsRecord>) -> Self {
+        match crs {
+            Some(CrsRecord::GeoKeys { .. }) => FORMAT_0,
+            Some(CrsRecord::Wkt(_)) | None => FORMAT_6,
+        }
+    }
+
+    fn bytes(self) -> usize {
+        self.own + size_of::<f32>()
+    }
+}
+
 /// Points that are encoded at once: enough for every thread to get chunks of 50 000.
 const BATCH: usize = 400_000;
 /// Description of one extra dimension (LAS 1.4 R15, table 24), bytes.
@@ -55,7 +95,8 @@ const DESCRIPTION: usize = 192;
 /// Most bytes that a record in front of the points holds.
 const LARGEST_RECORD: usize = 65_535;
 
-/// Writes points with their signed deviation as LAS 1.4, point format 6, compressed.
+/// Writes points with their signed deviation as LAS 1.4, compressed: point format 6, or 0 where the
+/// coordinate system is told by GeoTIFF keys.
 ///
 /// The extra dimension `deviation` (32-bit float, metres) is described by the extra bytes record
 /// (LAS 1.4 R15, section 2.6), so that readers show it under its name. Coordinates are in steps of
@@ -67,6 +108,7 @@ pub struct DeviationLaz {
     writer: Writer<Latch>,
     fault: Fault,
     origin_m: [f64; 3],
+    layout: Layout,
     bytes: Vec<u8>,
     points: u64,
 }
@@ -82,12 +124,15 @@ impl std::fmt::Debug for DeviationLaz {
 }
 
 impl DeviationLaz {
-    /// Begin the file `path`. `wkt` is the coordinate system in well-known text, in metres; it is
-    /// passed on as it is.
+    /// Begin the file `path`. `crs` is the coordinate system, in metres; it is handed on as it is.
     ///
     /// # Errors
     /// [`LazError`] when the file cannot be made.
-    pub fn create(path: &Path, origin_m: [f64; 3], wkt: Option<&str>) -> Result<Self, LazError> {
+    pub fn create(
+        path: &Path,
+        origin_m: [f64; 3],
+        crs: Option<&CrsRecord>,
+    ) -> Result<Self, LazError> {
         let io = |source| LazError::Io {
             path: path.to_owned(),
             source,
@@ -107,7 +152,7 @@ impl DeviationLaz {
             file: BufWriter::with_capacity(1 << 18, file.map_err(io)?),
             fault: fault.clone(),
         };
-        let header = header(origin_m, wkt).map_err(encode)?;
+        let header = header(origin_m, crs).map_err(encode)?;
         let writer = Writer::new(latch, header).map_err(encode)?;
         let path = path.to_owned();
         Ok(Self {
@@ -115,6 +160,7 @@ impl DeviationLaz {
             writer,
             fault,
             origin_m,
+            layout: Layout::of(crs),
             bytes: Vec::new(),
             points: 0,
         })
@@ -126,10 +172,10 @@ impl DeviationLaz {
     /// [`LazError`] when writing fails.
     pub fn add(&mut self, points: &[HeldPoint]) -> Result<(), LazError> {
         for point in points {
-            self.bytes.extend_from_slice(&record(point));
+            record(point, self.layout, &mut self.bytes);
         }
         self.points += points.len() as u64;
-        if self.bytes.len() >= BATCH * RECORD {
+        if self.bytes.len() >= BATCH * self.layout.bytes() {
             self.encode()
         } else {
             Ok(())
@@ -212,9 +258,9 @@ fn empty_box(out: &mut Latch, origin_m: [f64; 3]) -> io::Result<()> {
         .try_for_each(|v| out.write_all(&[v.to_le_bytes(); 2].concat()))
 }
 
-fn header(origin_m: [f64; 3], wkt: Option<&str>) -> las::Result<las::Header> {
+fn header(origin_m: [f64; 3], crs: Option<&CrsRecord>) -> las::Result<las::Header> {
     let mut builder = las::Builder::from((1, 4));
-    let mut format = Format::new(6)?;
+    let mut format = Format::new(Layout::of(crs).format)?;
     format.extra_bytes = 4;
     format.is_compressed = true;
     builder.point_format = format;
@@ -225,20 +271,14 @@ fn header(origin_m: [f64; 3], wkt: Option<&str>) -> las::Result<las::Header> {
     };
     let [x, y, z] = origin_m.map(axis);
     builder.transforms = Vector { x, y, z };
-    builder.has_wkt_crs = true;
+    builder.has_wkt_crs = format.is_extended;
     builder.vlrs.push(Vlr {
         user_id: "LASF_Spec".to_owned(),
         record_id: 4,
         description: "extra dimensions".to_owned(),
         data: dimension("deviation", "cloud minus surface, metres").to_vec(),
     });
-    if let Some(wkt) = wkt {
-        let system = Vlr {
-            user_id: "LASF_Projection".to_owned(),
-            record_id: 2112,
-            description: "coordinate system".to_owned(),
-            data: [wkt.as_bytes(), &[0]].concat(),
-        };
+    for system in crs.map(system_records).unwrap_or_default() {
         let in_front = system.data.len() <= LARGEST_RECORD;
         if in_front {
             &mut builder.vlrs
@@ -248,6 +288,28 @@ fn header(origin_m: [f64; 3], wkt: Option<&str>) -> las::Result<las::Header> {
         .push(system);
     }
     builder.into_header()
+}
+
+/// The records that hold a coordinate system (LAS 1.4 R15, section 3).
+fn system_records(crs: &CrsRecord) -> Vec<Vlr> {
+    let record = |record_id, data| Vlr {
+        user_id: "LASF_Projection".to_owned(),
+        record_id,
+        description: "coordinate system".to_owned(),
+        data,
+    };
+    match crs {
+        CrsRecord::Wkt(text) => vec![record(2112, [text.as_bytes(), &[0]].concat())],
+        CrsRecord::GeoKeys {
+            directory,
+            doubles,
+            text,
+        } => [(34735, directory), (34736, doubles), (34737, text)]
+            .into_iter()
+            .filter(|(_, data)| !data.is_empty())
+            .map(|(id, data)| record(id, data.clone()))
+            .collect(),
+    }
 }
 
 /// Description of an extra dimension of 32-bit floats without limits, scale or offset.
@@ -260,19 +322,19 @@ fn dimension(name: &str, what: &str) -> [u8; DESCRIPTION] {
     out
 }
 
-/// One point of format 6 (LAS 1.4 R15, table 14) and its deviation.
-fn record(point: &HeldPoint) -> [u8; RECORD] {
-    /// First of one return.
-    const RETURN: u8 = 0x11;
-    let mut out = [0; RECORD];
+/// One point (LAS 1.4 R15, tables 7 and 14) and its deviation.
+fn record(point: &HeldPoint, layout: Layout, out: &mut Vec<u8>) {
+    let start = out.len();
+    out.resize(start + layout.bytes(), 0);
+    let out = &mut out[start..];
     for (k, v) in point.xyz_m.iter().enumerate() {
         out[4 * k..4 * k + 4].copy_from_slice(&round_i32(v / STEP_M).to_le_bytes());
     }
     out[12..14].copy_from_slice(&point.intensity.to_le_bytes());
-    out[14] = RETURN;
-    out[20..22].copy_from_slice(&point.setup.saturating_add(1).to_le_bytes());
-    out[30..34].copy_from_slice(&to_f32(point.d_m).to_le_bytes());
-    out
+    out[14] = layout.returns;
+    let id = point.setup.saturating_add(1).to_le_bytes();
+    out[layout.source_id..layout.source_id + 2].copy_from_slice(&id);
+    out[layout.own..].copy_from_slice(&to_f32(point.d_m).to_le_bytes());
 }
 
 /// The first error of a file, kept for whoever can report it.
@@ -344,8 +406,8 @@ mod tests {
         (0..n).map(one).collect()
     }
 
-    fn write(path: &Path, points: &[HeldPoint], by: usize, wkt: Option<&str>) -> Vec<u8> {
-        let mut laz = DeviationLaz::create(path, ORIGIN_M, wkt).unwrap();
+    fn write(path: &Path, points: &[HeldPoint], by: usize, crs: Option<&CrsRecord>) -> Vec<u8> {
+        let mut laz = DeviationLaz::create(path, ORIGIN_M, crs).unwrap();
         points.chunks(by).for_each(|c| laz.add(c).unwrap());
         assert_eq!(laz.points(), points.len() as u64);
         laz.finish().unwrap();
@@ -357,7 +419,8 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("deviation.laz.part");
         let written = points(120_000);
-        write(&path, &written, 7000, Some("PROJCS[\"somewhere\"]"));
+        let crs = CrsRecord::Wkt("PROJCS[\"somewhere\"]".to_owned());
+        write(&path, &written, 7000, Some(&crs));
         let mut reader = las::Reader::new(io::Cursor::new(std::fs::read(&path).unwrap())).unwrap();
         assert_eq!(reader.header().number_of_points(), 120_000);
         assert_eq!(reader.header().point_format().to_u8().unwrap(), 6);
@@ -383,6 +446,36 @@ mod tests {
             let d = f32::from_le_bytes([raw[30], raw[31], raw[32], raw[33]]);
             assert_eq!(d.to_bits(), to_f32(p.d_m).to_bits());
             assert_eq!((q.intensity, q.point_source_id), (p.intensity, p.setup + 1));
+        }
+    }
+
+    #[test]
+    fn geotiff_keys_are_handed_on_in_a_format_that_may_have_them() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("deviation.laz.part");
+        let written = points(3000);
+        let crs = CrsRecord::GeoKeys {
+            directory: vec![1, 0, 1, 0, 0, 0, 0, 0],
+            doubles: Vec::new(),
+            text: b"somewhere|".to_vec(),
+        };
+        let bytes = write(&path, &written, 7000, Some(&crs));
+        let mut reader = las::Reader::new(io::Cursor::new(bytes)).unwrap();
+        assert!(!reader.header().has_wkt_crs());
+        let system = |v: &&Vlr| v.user_id == "LASF_Projection";
+        let ids = reader.header().vlrs().iter().filter(system);
+        assert_eq!(ids.map(|v| v.record_id).collect::<Vec<_>>(), [34735, 34737]);
+        let mut back = PointDataBuilder::new().for_header(reader.header()).build();
+        reader.fill_points(3000, &mut back).unwrap();
+        for (p, (q, raw)) in written
+            .iter()
+            .zip(back.points().zip(back.raw_bytes().chunks(24)))
+        {
+            let q = q.unwrap();
+            assert!((q.x - ORIGIN_M[0] - p.xyz_m[0]).abs() <= 0.5 * STEP_M + 2e-9);
+            assert_eq!((q.intensity, q.point_source_id), (p.intensity, p.setup + 1));
+            assert_eq!((q.return_number, q.number_of_returns), (1, 1));
+            assert_eq!(raw[20..], to_f32(p.d_m).to_le_bytes());
         }
     }
 

@@ -72,6 +72,7 @@ impl Drop for Draft {
 pub struct PlyWriter {
     path: PathBuf,
     origin_m: [f64; 3],
+    crs: String,
     body: Draft,
     tail: Draft,
     vertices: u64,
@@ -81,6 +82,8 @@ pub struct PlyWriter {
 
 /// Room for the header; what the text leaves free is filled by a comment.
 const HEADER_BYTES: usize = 1024;
+/// Letters (of four bytes at most) of a coordinate system's name that the header has room for.
+const MOST_CRS_LETTERS: usize = 80;
 
 impl PlyWriter {
     /// Begin the file `path` of a mesh relative to `origin_m`.
@@ -99,6 +102,7 @@ impl PlyWriter {
         Ok(Self {
             path: path.to_owned(),
             origin_m,
+            crs: String::new(),
             body,
             tail,
             vertices: 0,
@@ -107,12 +111,21 @@ impl PlyWriter {
         })
     }
 
+    /// Name the coordinate system of the origin: one line `comment crs NAME` of the header.
+    #[must_use]
+    pub fn with_crs(mut self, name: Option<&str>) -> Self {
+        // A comment ends with its line, and the header has its size.
+        let printed = name.unwrap_or_default().chars().filter(|c| !c.is_control());
+        self.crs = printed.take(MOST_CRS_LETTERS).collect();
+        self
+    }
+
     /// Join vertices and faces and give the file its name.
     ///
     /// # Errors
     /// [`PlyError`] when writing or renaming fails; then there is no file.
     pub fn finish(mut self) -> Result<(), PlyError> {
-        let header = header(self.origin_m, self.vertices, self.faces);
+        let header = header(self.origin_m, &self.crs, self.vertices, self.faces);
         self.tail.with(|file| file.seek(SeekFrom::Start(0)))?;
         let faces = self.tail.file.get_mut();
         self.body.with(|file| {
@@ -165,10 +178,14 @@ impl MeshSink for PlyWriter {
 }
 
 /// The header, exactly [`HEADER_BYTES`] long.
-fn header(origin_m: [f64; 3], vertices: u64, faces: u64) -> Vec<u8> {
+fn header(origin_m: [f64; 3], crs: &str, vertices: u64, faces: u64) -> Vec<u8> {
     let [x, y, z] = origin_m;
+    let crs = match crs {
+        "" => String::new(),
+        name => format!("comment crs {name}\n"),
+    };
     let start = format!(
-        "ply\nformat binary_little_endian 1.0\ncomment origin {x} {y} {z}\n\
+        "ply\nformat binary_little_endian 1.0\ncomment origin {x} {y} {z}\n{crs}\
          comment metres; x east, y north, z up, relative to origin; sigma is the standard \
          deviation of z; zone 1 paved, 2 bridged\n"
     );
@@ -259,11 +276,23 @@ mod tests {
     #[test]
     fn the_header_is_of_one_length_and_keeps_every_digit_of_the_origin() {
         for (origin, count) in [([0.0; 3], 0), ([-499_999.0, 5_572_093.0, -120.0], u64::MAX)] {
-            let header = String::from_utf8(header(origin, count, count)).unwrap();
-            assert_eq!(header.len(), HEADER_BYTES);
-            let [x, y, z] = origin;
-            assert!(header.contains(&format!("comment origin {x} {y} {z}\n")));
+            for crs in ["", "Invented grid", &"\u{10348}".repeat(MOST_CRS_LETTERS)] {
+                let header = String::from_utf8(header(origin, crs, count, count)).unwrap();
+                assert_eq!(header.len(), HEADER_BYTES);
+                let [x, y, z] = origin;
+                assert!(header.contains(&format!("comment origin {x} {y} {z}\n")));
+                let named = header.contains(&format!("\ncomment crs {crs}\n"));
+                assert_eq!(named, !crs.is_empty());
+            }
         }
+    }
+
+    #[test]
+    fn the_name_of_the_coordinate_system_stays_on_its_line() {
+        let dir = tempfile::tempdir().unwrap();
+        let writer = PlyWriter::create(&dir.path().join("m.ply"), [0.0; 3]).unwrap();
+        let writer = writer.with_crs(Some("grid\nelement vertex 7"));
+        assert_eq!(writer.crs, "gridelement vertex 7");
     }
 
     #[test]

@@ -5,6 +5,7 @@
 //! whatever the file holds; points whose coordinates are no numbers are dropped and counted. A
 //! file is never held in memory as a whole.
 
+mod crs;
 mod e57;
 mod error;
 mod geokeys;
@@ -22,6 +23,7 @@ mod text;
 mod units;
 mod wkt;
 
+pub use crs::{CrsRecord, ProductCrs};
 pub use error::{Place, ReadError};
 pub use scans::{FileInfo, ReadOptions, Scans, SetupInfo};
 pub use units::{FileUnits, Unit};

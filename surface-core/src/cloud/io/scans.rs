@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::crs::{self, CrsRecord, ProductCrs};
 use super::error::ReadError;
 use super::open::open;
 use super::setup_table::SetupTable;
@@ -31,6 +32,12 @@ pub struct FileInfo {
     pub units: FileUnits,
     /// Name of the coordinate system, where the file has one.
     pub crs: Option<String>,
+    /// The coordinate system as the file states it.
+    #[serde(skip)]
+    pub crs_record: Option<CrsRecord>,
+    /// Whether coordinates in that system are metres on all axes, as they are taken.
+    #[serde(skip)]
+    pub crs_in_metres: bool,
     /// Step of the stored coordinates, metres, where they are whole multiples of one.
     pub step_m: Option<[f64; 3]>,
     /// Whether the points carry an intensity.
@@ -143,6 +150,12 @@ impl Scans {
     #[must_use]
     pub fn setups(&self) -> &[SetupInfo] {
         self.setups.list()
+    }
+
+    /// The coordinate system that products in metres share with the files.
+    #[must_use]
+    pub fn product_crs(&self) -> ProductCrs {
+        crs::of_products(&self.files)
     }
 
     /// Points that all files together promise; `None` when one promises nothing.
@@ -312,8 +325,10 @@ fn file_info(path: &Path, head: &Head, options: &ReadOptions) -> Result<FileInfo
         format: head.format.clone(),
         declared_points: head.declared_points,
         header_box_m: head.bounds.map(|b| b.map(metres)),
+        crs_in_metres: crs::in_metres(&head.units, &units),
         units,
         crs: head.crs.clone(),
+        crs_record: head.crs_record.clone(),
         step_m: head.step.map(metres),
         has_intensity: head.has_intensity,
         has_time: head.has_time,

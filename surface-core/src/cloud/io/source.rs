@@ -1,5 +1,6 @@
 //! What every format's reader gives to [`super::Scans`].
 
+use super::crs::CrsRecord;
 use super::error::ReadError;
 use super::units::CrsUnits;
 use crate::cloud::Columns;
@@ -33,6 +34,8 @@ pub(super) struct Head {
     pub step: Option<[f64; 3]>,
     pub units: CrsUnits,
     pub crs: Option<String>,
+    /// The system itself, where it can be handed on.
+    pub crs_record: Option<CrsRecord>,
     pub has_intensity: bool,
     pub has_time: bool,
     pub setups: SetupRule,

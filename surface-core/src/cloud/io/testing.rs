@@ -1,6 +1,6 @@
 //! What the readers' tests share.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::{ReadError, ReadOptions, Scans};
 use crate::cloud::Columns;
@@ -33,4 +33,22 @@ pub(super) fn read_bytes(name: &str, bytes: &[u8]) -> Result<(Columns, Scans), R
 /// All points of a text file.
 pub(super) fn read_text(name: &str, text: &str) -> Result<(Columns, Scans), ReadError> {
     read_bytes(name, text.as_bytes())
+}
+
+/// A LAS file of one point at (1, 2, 3) with this well-known text.
+pub(super) fn las_with_wkt(path: &Path, text: &str) {
+    let mut builder = las::Builder::from((1, 4));
+    builder.point_format = las::point::Format::new(6).unwrap();
+    let mut header = builder.into_header().unwrap();
+    header.set_wkt_crs(text.as_bytes().to_vec()).unwrap();
+    let mut writer = las::Writer::from_path(path, header).unwrap();
+    let point = las::Point {
+        x: 1.0,
+        y: 2.0,
+        z: 3.0,
+        gps_time: Some(0.0),
+        ..las::Point::default()
+    };
+    writer.write_point(point).unwrap();
+    writer.close().unwrap();
 }

@@ -163,6 +163,7 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
         step: None,
         units: CrsUnits::Silent,
         crs: None,
+        crs_record: None,
         has_intensity: layout.intensity.is_some(),
         has_time: layout.time.is_some(),
         setups: SetupRule::File,

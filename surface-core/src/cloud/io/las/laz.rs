@@ -14,9 +14,9 @@ use crate::cloud::Columns;
 use crate::cloud::io::error::{Place, ReadError};
 use crate::cloud::io::source::Source;
 
-/// Points decoded at once, about: twenty chunks of the usual 50 000, enough to keep all threads
-/// at work (measured: 1 M is twice as fast as 50 k on two cores), 30 MB of records.
-const BATCH: u64 = 1_000_000;
+/// Points decoded at once, about: eight chunks of the usual 50 000, enough to keep a few threads
+/// at work, 12 MB of records, and a stop is heard several times a second.
+const BATCH: u64 = 400_000;
 /// Bytes of records decoded at once, at most, whatever the length of a record.
 const BATCH_BYTES: u64 = 80 << 20;
 /// A chunk of more bytes of records than this is decoded as a stream on one thread, to bound the
@@ -262,9 +262,13 @@ impl Chunks {
         }
     }
 
-    /// The chunks of the next batch: at least one, then as many as stay within the batch.
+    /// The chunks of the next batch: at least one, then as many as stay within the batch. The
+    /// first batch is one chunk: some only want to see what the points are like.
     fn batch(&self) -> std::ops::Range<usize> {
-        let most = BATCH.min(BATCH_BYTES / self.laz.vlr.items_size().max(1));
+        let most = match self.next_chunk {
+            0 => 0,
+            _ => BATCH.min(BATCH_BYTES / self.laz.vlr.items_size().max(1)),
+        };
         let mut points = 0;
         let more = |c: &&ChunkTableEntry| {
             points += c.point_count;

@@ -37,6 +37,7 @@ fn head(path: &Path, header: &LasHeader) -> Result<Head, ReadError> {
         step: Some(header.scale),
         units: records::units(&header.records),
         crs: records::crs_name(&header.records),
+        crs_record: records::crs_record(&header.records),
         has_intensity: true,
         has_time: header.fields().time.is_some(),
         setups: SetupRule::SourceIds,

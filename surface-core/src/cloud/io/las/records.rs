@@ -1,5 +1,6 @@
 //! The variable length records of a LAS file that say something about coordinates.
 
+use crate::cloud::io::CrsRecord;
 use crate::cloud::io::geokeys::GeoKeys;
 use crate::cloud::io::units::{self, CrsUnits};
 use crate::cloud::io::wkt;
@@ -61,4 +62,18 @@ pub(super) fn units(records: &[Record]) -> CrsUnits {
 pub(super) fn crs_name(records: &[Record]) -> Option<String> {
     let by_text = text(records).and_then(|t| wkt::read(&t)).map(|s| s.name);
     by_text.or_else(|| keys(records).and_then(|k| k.name()))
+}
+
+/// The system itself, to be handed on: the text, else the keys.
+pub(super) fn crs_record(records: &[Record]) -> Option<CrsRecord> {
+    let bytes = |id| data(records, id).unwrap_or_default().to_vec();
+    let text = text(records).map(|t| t.trim_end_matches('\0').to_owned());
+    match text.filter(|t| !t.trim().is_empty()) {
+        Some(text) => Some(CrsRecord::Wkt(text)),
+        None => data(records, KEYS).map(|directory| CrsRecord::GeoKeys {
+            directory: directory.to_vec(),
+            doubles: bytes(DOUBLES),
+            text: bytes(TEXT),
+        }),
+    }
 }

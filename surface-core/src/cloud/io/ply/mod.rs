@@ -38,6 +38,7 @@ fn head(header: &Header) -> Head {
         step: None,
         units: CrsUnits::Silent,
         crs: None,
+        crs_record: None,
         has_intensity: header.wanted.intensity.is_some(),
         has_time: header.wanted.time.is_some(),
         setups: SetupRule::File,

@@ -1,0 +1,136 @@
+//! How long does the main job take and how much memory, beside bare decoding of the same file
+//! and beside the script that a user would write instead?
+//!
+//! Run: `cargo bench -p surface-benches --bench fit`: the demo's scan (4 million points) and a
+//! dense one of 25 million; `SURFACE_BENCH_MILLION=50` takes a larger one, `SURFACE_BENCH_TIMES=3`
+//! the fastest of three runs. Scans are made on the first run and kept in `target/bench-data`.
+//! Every figure is a process's own, taken from outside. The degenerate case is the demo's scan:
+//! few points to a metre of road, so that what does not depend on points weighs most.
+//! The script gets the finished ribbon and need not find the road; both have the same spacing.
+
+use std::error::Error;
+use std::path::Path;
+use std::process::Command;
+
+use surface_benches::data::{Scan, demo_scan, dense_scan};
+use surface_benches::process::{Run, best, load, surface, typed};
+use surface_tests::python::venv;
+
+/// The first argument of this program when it is to decode a file and nothing else.
+const DECODE: &str = "decode";
+/// Points decoded at once: what our reader takes.
+const BATCH: u64 = 1_000_000;
+
+fn number(name: &str, otherwise: f64) -> f64 {
+    let text = std::env::var(name).ok();
+    text.and_then(|t| t.parse().ok()).unwrap_or(otherwise)
+}
+
+/// Decode every point of a file into records and drop them.
+fn decode(path: &str) -> Result<(), Box<dyn Error>> {
+    let mut reader = las::Reader::from_path(path)?;
+    let mut points = reader.read_points(BATCH)?;
+    while reader.fill_points(BATCH, &mut points)? > 0 {}
+    Ok(())
+}
+
+fn decoding(scan: &Scan, threads: usize) -> Result<Command, Box<dyn Error>> {
+    let mut command = Command::new(std::env::current_exe()?);
+    command.arg(DECODE).arg(&scan.cloud);
+    command.env("RAYON_NUM_THREADS", threads.to_string());
+    Ok(command)
+}
+
+fn fitting(scan: &Scan, threads: usize, out: &Path) -> Result<Command, Box<dyn Error>> {
+    let mut command = Command::new(surface()?);
+    command.arg("fit").arg(&scan.cloud);
+    command.args(["--threads", &threads.to_string(), "--out"]);
+    command.arg(out);
+    Ok(command)
+}
+
+fn script(scan: &Scan, build: &Path, out: &Path) -> Option<Command> {
+    let mut command = Command::new(venv()?);
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("python/medians_delaunay.py");
+    command.arg(script).arg(&scan.cloud);
+    command.args(["--spacing", "0.10", "--ribbon"]);
+    command.arg(build.join("ribbon.geojson"));
+    command.arg("--out").arg(out);
+    Some(command)
+}
+
+fn say(what: &str, scan: &Scan, run: &Run) {
+    println!(
+        "  {what:<26} {:>8.2} s  {:>7.2} M points/s  {:>5.0} % of a core  peak {:>6.0} MiB",
+        run.seconds,
+        scan.points as f64 / run.seconds / 1e6,
+        100.0 * run.busy_s / run.seconds,
+        run.peak_mib
+    );
+}
+
+fn stages(build: &Path, points: u64) -> Result<(), Box<dyn Error>> {
+    let text = std::fs::read_to_string(build.join("report.json"))?;
+    let report: serde_json::Value = serde_json::from_str(&text)?;
+    for stage in report["run"]["stages"].as_array().into_iter().flatten() {
+        let seconds = stage["seconds"].as_f64().unwrap_or_default();
+        println!(
+            "    {:<24} {seconds:>8.2} s  {:>7.2} M points/s",
+            stage["stage"].as_str().unwrap_or_default(),
+            points as f64 / seconds.max(1e-3) / 1e6
+        );
+    }
+    Ok(())
+}
+
+fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
+    let times = surface_core::numeric::to_index(number("SURFACE_BENCH_TIMES", 1.0)).max(1);
+    println!("\n{}: {} points; {}", scan.what, scan.points, load());
+    let folder = tempfile::tempdir_in(scan.cloud.parent().ok_or("a folder")?)?;
+    let build = folder.path().join("build");
+    let mut of_two = Vec::new();
+    let mut seconds = Vec::new();
+    for threads in [2, 1] {
+        let bare = best(&mut decoding(scan, threads)?, &[0], times)?;
+        say(&format!("bare decoding, {threads} threads"), scan, &bare);
+        let mut command = fitting(scan, threads, &build)?;
+        println!("  {}", typed(&command));
+        let fit = best(&mut command, &[0, 1], times)?;
+        say(&format!("fit, {threads} threads"), scan, &fit);
+        stages(&build, scan.points)?;
+        println!(
+            "    fit / bare decoding: {:.2} of the time (aim 2), {:.2} of the processor time",
+            fit.seconds / bare.seconds,
+            fit.busy_s / bare.busy_s
+        );
+        seconds.push(fit.seconds);
+        of_two.push(fit);
+    }
+    println!(
+        "  1 thread / 2 threads: {:.2} (aim 1.8)",
+        seconds[1] / seconds[0]
+    );
+    if let Some(mut command) = script(scan, &build, &folder.path().join("script.ply")) {
+        println!("  {}", typed(&command));
+        let slow = best(&mut command, &[0], 1)?;
+        say("script", scan, &slow);
+        println!("    {}", slow.stdout.trim());
+        let fit = &of_two[0];
+        println!(
+            "    script / fit, 2 threads: {:.1} times the time (aim 10), {:.1} times the processor time, {:.1} times the memory (aim 10)",
+            slow.seconds / fit.seconds,
+            slow.busy_s / fit.busy_s,
+            slow.peak_mib / fit.peak_mib
+        );
+    }
+    Ok(())
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let arguments: Vec<String> = std::env::args().collect();
+    if arguments.get(1).is_some_and(|a| a == DECODE) {
+        return decode(arguments.get(2).ok_or("a file")?);
+    }
+    measure(&demo_scan()?)?;
+    measure(&dense_scan(number("SURFACE_BENCH_MILLION", 25.0))?)
+}

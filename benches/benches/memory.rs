@@ -1,0 +1,76 @@
+//! Does `fit` keep to the memory that it is given, however many points there are?
+//!
+//! Run: `cargo bench -p surface-benches --bench memory`: 50 million points of an invented course
+//! in 1 GiB. The scan is made on the first run (minutes) and kept in `target/bench-data`.
+//! `SURFACE_BENCH_MILLION=10` measures on fewer points, `SURFACE_BENCH_GIB=2` in more memory.
+//! The degenerate case is the least memory that is accepted. Fails when the process's own
+//! peak is more than a tenth over what it was given.
+
+use std::error::Error;
+use std::process::Command;
+
+use surface_benches::data::{Scan, dense_scan};
+use surface_benches::process::{Run, load, run, surface, typed};
+
+/// How far over its memory a run may go.
+const OVER: f64 = 1.1;
+/// The least memory that `fit` accepts, GiB.
+const LEAST_GIB: f64 = 0.25;
+
+fn number(name: &str, otherwise: f64) -> f64 {
+    let text = std::env::var(name).ok();
+    text.and_then(|t| t.parse().ok()).unwrap_or(otherwise)
+}
+
+fn measure(scan: &Scan, gib: f64) -> Result<Run, Box<dyn Error>> {
+    let out = tempfile::tempdir_in(scan.cloud.parent().ok_or("a folder")?)?;
+    let mut command = Command::new(surface()?);
+    command.arg("fit").arg(&scan.cloud);
+    command.args(["--memory", &gib.to_string(), "--threads", "2"]);
+    command.arg("--out").arg(out.path().join("build"));
+    println!("\n{}", typed(&command));
+    let done = run(&mut command, &[0, 1])?;
+    println!(
+        "  {:.1} s, {:.2} M points/s, {:.0} % of two cores; peak {:.0} MiB of {:.0}: {:.2} times",
+        done.seconds,
+        scan.points as f64 / done.seconds / 1e6,
+        50.0 * done.busy_s / done.seconds,
+        done.peak_mib,
+        1024.0 * gib,
+        done.peak_mib / (1024.0 * gib),
+    );
+    stages(&out.path().join("build/report.json"))?;
+    Ok(done)
+}
+
+fn stages(report: &std::path::Path) -> Result<(), Box<dyn Error>> {
+    let report: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(report)?)?;
+    for stage in report["run"]["stages"].as_array().into_iter().flatten() {
+        println!(
+            "    {:<14} {:>7.1} s, peak so far {} MiB",
+            stage["stage"].as_str().unwrap_or_default(),
+            stage["seconds"].as_f64().unwrap_or_default(),
+            stage["peak_mib"]
+        );
+    }
+    Ok(())
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let scan = dense_scan(number("SURFACE_BENCH_MILLION", 50.0))?;
+    println!("{}: {} points; {}", scan.what, scan.points, load());
+    let mut over = Vec::new();
+    for gib in [number("SURFACE_BENCH_GIB", 1.0), LEAST_GIB] {
+        let done = measure(&scan, gib)?;
+        if done.peak_mib > OVER * 1024.0 * gib {
+            over.push(format!(
+                "{:.0} MiB where {gib} GiB were given",
+                done.peak_mib
+            ));
+        }
+    }
+    match over.is_empty() {
+        true => Ok(()),
+        false => Err(over.join("; ").into()),
+    }
+}

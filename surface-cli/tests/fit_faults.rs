@@ -1,0 +1,286 @@
+//! `surface fit` when things go wrong on the way: full disks, stops, damaged files. Each ends with
+//! exit code 2, an error that names the file and what helps, and nothing left behind.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::OnceLock;
+use std::time::{Duration, Instant};
+
+use surface_tests::proving::{CourseSpec, ScanParams, demo};
+
+/// A small course's scan: the oval of 250 m at a quarter of the demo's density.
+fn scan() -> &'static Path {
+    static SCAN: OnceLock<tempfile::TempDir> = OnceLock::new();
+    let dir = SCAN.get_or_init(|| {
+        let dir = tempfile::tempdir().unwrap();
+        let params = ScanParams {
+            azimuth_step_rad: 4e-3,
+            elevation_step_rad: 1e-3,
+            ..ScanParams::demo().thinned(0.15)
+        };
+        demo::write_course(dir.path(), &CourseSpec::oval(), &params).unwrap();
+        dir
+    });
+    dir.path()
+}
+
+fn surface() -> &'static str {
+    env!("CARGO_BIN_EXE_surface")
+}
+
+fn fit(dir: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(surface());
+    command.arg("fit").args(arguments);
+    command.current_dir(dir).output().unwrap()
+}
+
+/// Exit code 2, an error with all of `parts`, a hint, and nothing left in `dir` but `there`.
+fn refused(run: &Output, dir: &Path, there: &[&str], parts: &[&str]) {
+    let said = String::from_utf8_lossy(&run.stderr);
+    assert_eq!(run.status.code(), Some(2), "{said}");
+    assert!(said.starts_with("error: "), "{said}");
+    for part in parts.iter().chain(&["\nhint: "]) {
+        assert!(said.contains(part), "{part} in {said}");
+    }
+    assert!(!said.contains("panicked"), "{said}");
+    assert!(run.stdout.is_empty());
+    let mut left: Vec<String> = names(dir);
+    left.sort();
+    assert_eq!(left, there, "{said}");
+}
+
+fn names(dir: &Path) -> Vec<String> {
+    let names = fs::read_dir(dir).unwrap();
+    names
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .collect()
+}
+
+/// Runs where no file may grow over `blocks` of 512 bytes: what a disk does that is full.
+fn fit_on_a_full_disk(dir: &Path, blocks: u64, arguments: &str) -> Output {
+    let script = format!(
+        "trap '' XFSZ; ulimit -f {blocks}; exec {} fit {} {arguments}",
+        surface(),
+        scan().join("course.laz").display()
+    );
+    let mut command = Command::new("sh");
+    command.args(["-c", &script]).current_dir(dir);
+    command.output().unwrap()
+}
+
+#[test]
+fn a_disk_too_small_for_scratch_files_is_told_and_leaves_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = fit_on_a_full_disk(dir.path(), 100, "--out out");
+    refused(
+        &run,
+        dir.path(),
+        &[],
+        &["scratch file", "out/scratch-", "--scratch"],
+    );
+}
+
+#[test]
+fn a_disk_too_small_for_the_mesh_leaves_the_build_before_it_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("out");
+    fs::create_dir(&out).unwrap();
+    fs::write(out.join("report.json"), "the build before").unwrap();
+    // A point takes 16 bytes of scratch, of which a file of points has more than the mesh's
+    // vertices; half a megabyte over that is less than the mesh needs.
+    let scan = las::Reader::from_path(scan().join("course.laz")).unwrap();
+    let points = scan.header().number_of_points();
+    let run = fit_on_a_full_disk(dir.path(), 16 * points / 512 + 1024, "--out out");
+    refused(&run, &out, &["report.json"], &["surface.ply", "space left"]);
+    let before = fs::read_to_string(out.join("report.json")).unwrap();
+    assert_eq!(before, "the build before");
+}
+
+#[test]
+fn a_place_that_cannot_be_written_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::write(dir.path().join("file"), "x").unwrap();
+    let cloud = scan().join("course.laz");
+    let cloud = cloud.to_str().unwrap();
+    let run = fit(dir.path(), &[cloud, "--out", "file"]);
+    refused(&run, dir.path(), &["file"], &["file"]);
+    assert_eq!(fs::read(dir.path().join("file")).unwrap(), b"x");
+    let run = fit(dir.path(), &[cloud, "--out", "file/out"]);
+    refused(&run, dir.path(), &["file"], &["file/out"]);
+    let run = fit(dir.path(), &[cloud, "--out", "/proc/out"]);
+    refused(&run, dir.path(), &["file"], &["/proc/out"]);
+    let run = fit(dir.path(), &[cloud, "--out", "out", "--scratch", "no/such"]);
+    refused(&run, dir.path(), &["file"], &["no/such"]);
+}
+
+#[test]
+fn a_line_that_misses_the_cloud_is_an_error_with_both_places() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::write(dir.path().join("line.csv"), "x,y\n0,0\n100,0\n100,100\n").unwrap();
+    let cloud = scan().join("course.laz");
+    let run = fit(
+        dir.path(),
+        &[
+            cloud.to_str().unwrap(),
+            "--line",
+            "line.csv",
+            "--out",
+            "out",
+        ],
+    );
+    refused(&run, dir.path(), &["line.csv"], &["line"]);
+}
+
+#[test]
+fn a_spacing_that_is_too_wide_for_the_road_is_refused_with_the_road_s_measure() {
+    let dir = tempfile::tempdir().unwrap();
+    let cloud = scan().join("course.laz");
+    let run = fit(
+        dir.path(),
+        &[cloud.to_str().unwrap(), "--spacing", "5", "--out", "out"],
+    );
+    refused(&run, dir.path(), &[], &["--spacing is 5", "width"]);
+}
+
+#[test]
+fn feet_and_an_unknown_unit_are_not_mixed() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut builder = las::Builder::from((1, 4));
+    builder.point_format = las::point::Format::new(6).unwrap();
+    let mut header = builder.into_header().unwrap();
+    let feet = b"PROJCS[\"grid in feet\",UNIT[\"US survey foot\",0.304800609601219]]";
+    header.set_wkt_crs(feet.to_vec()).unwrap();
+    let mut writer = las::Writer::from_path(dir.path().join("feet.las"), header).unwrap();
+    let point = las::Point {
+        gps_time: Some(0.0),
+        ..las::Point::default()
+    };
+    writer.write_point(point).unwrap();
+    writer.close().unwrap();
+    fs::write(dir.path().join("unknown.xyz"), "1 2 3\n").unwrap();
+    let run = fit(dir.path(), &["feet.las", "unknown.xyz", "--out", "out"]);
+    let parts = ["feet.las", "unknown.xyz", "--units"];
+    refused(&run, dir.path(), &["feet.las", "unknown.xyz"], &parts);
+}
+
+#[test]
+fn files_of_every_format_that_end_too_early_are_named() {
+    let fixtures = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures");
+    let formats = [
+        "ascii.ply",
+        "big.ply",
+        "little.ply",
+        "format1.las",
+        "format10.las",
+        "format3.laz",
+        "format7.laz",
+        "setups.e57",
+    ];
+    for name in formats {
+        let dir = tempfile::tempdir().unwrap();
+        let whole = fs::read(fixtures.join(name)).unwrap();
+        for share in [0.1, 0.5, 0.9] {
+            let len = surface_core::numeric::to_index(share * whole.len() as f64);
+            fs::write(dir.path().join(name), &whole[..len]).unwrap();
+            let run = fit(dir.path(), &[name, "--out", "out"]);
+            refused(&run, dir.path(), &[name], &[name]);
+        }
+    }
+}
+
+/// A run that was asked to stop.
+struct Stopped {
+    run: Output,
+    /// Processor time between the signal and the end, seconds.
+    after_s: f64,
+}
+
+fn processor_s(child: &Child) -> Option<f64> {
+    let stat = fs::read_to_string(format!("/proc/{}/stat", child.id())).ok()?;
+    let fields: Vec<&str> = stat.rsplit_once(')')?.1.split_whitespace().collect();
+    // Fields 14 and 15, in hundredths of a second.
+    Some((fields[11].parse::<f64>().ok()? + fields[12].parse::<f64>().ok()?) / 100.0)
+}
+
+/// Whether the run has come to the stage that begins with this file.
+fn has_begun(out: &Path, file: &str) -> bool {
+    let scratch = || fs::read_dir(out).into_iter().flatten().flatten();
+    out.join(file).exists() || scratch().any(|e| e.path().join(file).exists())
+}
+
+#[expect(
+    clippy::zombie_processes,
+    reason = "the early return comes after the child has been waited for"
+)]
+fn stopped_at(dir: &Path, file: &str) -> Option<Stopped> {
+    let mut command = Command::new(surface());
+    command.arg("fit").arg(scan().join("course.laz"));
+    command
+        .args(["--out", "out", "--threads", "2"])
+        .current_dir(dir);
+    let mut child = command
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let out = dir.join("out");
+    while !has_begun(&out, file) {
+        if child.try_wait().unwrap().is_some() {
+            return None;
+        }
+        std::thread::sleep(Duration::from_micros(200));
+    }
+    let signal = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(signal.unwrap().success());
+    let start = processor_s(&child).unwrap_or(0.0);
+    let mut end = start;
+    while child.try_wait().unwrap().is_none() {
+        end = processor_s(&child).unwrap_or(end);
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    Some(Stopped {
+        run: child.wait_with_output().unwrap(),
+        after_s: end - start,
+    })
+}
+
+#[test]
+fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_nothing() {
+    // The first thing that each stage makes: read, sort, fit, mesh.
+    for file in ["cloud", "road", "field.part", "surface.ply.part.part"] {
+        let dir = tempfile::tempdir().unwrap();
+        let started = Instant::now();
+        let stopped = stopped_at(dir.path(), file).unwrap_or_else(|| panic!("no {file}"));
+        refused(
+            &stopped.run,
+            dir.path(),
+            &[],
+            &["stopped on request", "again"],
+        );
+        println!(
+            "{file}: {:.1} s in all, {:.2} s after",
+            started.elapsed().as_secs_f64(),
+            stopped.after_s
+        );
+        // A second on two cores; the tests' build is a few times slower than a user's.
+        assert!(stopped.after_s < 2.0, "{file}: {} s", stopped.after_s);
+    }
+}
+
+#[test]
+fn a_stop_leaves_the_build_before_it_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let out: PathBuf = dir.path().join("out");
+    fs::create_dir(&out).unwrap();
+    fs::write(out.join("manifest.json"), "the build before").unwrap();
+    let stopped = stopped_at(dir.path(), "field.part").unwrap();
+    refused(
+        &stopped.run,
+        &out,
+        &["manifest.json"],
+        &["stopped on request"],
+    );
+}
