@@ -209,10 +209,6 @@ fn has_begun(out: &Path, file: &str) -> bool {
     out.join(file).exists() || scratch().any(|e| e.path().join(file).exists())
 }
 
-#[expect(
-    clippy::zombie_processes,
-    reason = "the early return comes after the child has been waited for"
-)]
 fn stopped_at(dir: &Path, file: &str) -> Option<Stopped> {
     let mut command = Command::new(surface());
     command.arg("fit").arg(scan().join("course.laz"));
