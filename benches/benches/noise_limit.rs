@@ -25,7 +25,7 @@ struct Case {
     setups_known: bool,
 }
 
-const CASES: [Case; 3] = [
+const CASES: [Case; 4] = [
     Case {
         name: "point noise only",
         scan: |seed| ScanParams {
@@ -41,6 +41,16 @@ const CASES: [Case; 3] = [
             setup_height_error_m: 0.8e-3,
             setup_tilt_error_rad: 20e-6,
             ..ScanParams::demo().clear()
+        },
+        setups_known: true,
+    },
+    Case {
+        name: "every fourth setup off by 6 mm, clutter, 0.5 % strays",
+        scan: |seed| ScanParams {
+            seed,
+            fourth_off_m: 6e-3,
+            stray_share: 0.005,
+            ..ScanParams::demo()
         },
         setups_known: true,
     },

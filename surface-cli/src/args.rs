@@ -57,7 +57,8 @@ pub struct RoadArgs {
     /// The course is closed, whatever the line or the cloud suggest
     #[arg(long)]
     pub closed: bool,
-    /// Scanner positions in the order of the course, CSV [name,]x,y,z
+    /// Scanner positions in the order of the course, CSV [name,]x,y,z; named as the scans' setups
+    /// (point source id, file or scan name) they also weigh points by distance
     #[arg(long, value_name = "FILE")]
     pub setups: Option<PathBuf>,
     /// Worker threads [default: all cores]
@@ -120,6 +121,12 @@ pub struct FitArgs {
     /// Which points go to deviation.laz [default: beyond]
     #[arg(long, value_name = "WHICH")]
     pub deviation_points: Option<DeviationPoints>,
+    /// Surveyed points of the road that hold its height, CSV [name,]x,y,z
+    #[arg(long, value_name = "FILE")]
+    pub checkpoints: Option<PathBuf>,
+    /// Standard deviation of the checkpoints' heights, millimetres [default: 2]
+    #[arg(long, value_name = "MM")]
+    pub checkpoint_sd: Option<f64>,
 }
 
 /// `surface deviation`.

@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
-use surface_core::build::{self, FitParams, HoldParams, SetupPlace};
+use surface_core::build::{self, Checkpoint, FitParams, HoldParams, SetupPlace};
 use surface_core::ribbon::{Ribbon, RoughLine};
+use surface_core::setups::NoiseModel;
 
 use crate::args::{DeviationArgs, DeviationPoints, FitArgs, Format, RoadArgs, UnitName};
 
@@ -25,8 +26,32 @@ struct Config {
     tolerance: Option<f64>,
     bridge: Option<f64>,
     deviation_points: Option<String>,
+    checkpoints: Option<PathBuf>,
+    checkpoint_sd: Option<f64>,
+    noise: Option<NoiseTable>,
     search: Option<f64>,
     origin: Option<Vec<f64>>,
+}
+
+/// `[noise]` of the config: what scatters a point's height, over what the scans tell.
+#[derive(Debug, Clone, Copy, Default, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
+struct NoiseTable {
+    range_mm: f64,
+    grazing_mm: f64,
+    angle_urad: f64,
+    texture_mm: f64,
+}
+
+impl NoiseTable {
+    fn model(self) -> NoiseModel {
+        NoiseModel {
+            range_m: 1e-3 * self.range_mm,
+            grazing_m: 1e-3 * self.grazing_mm,
+            angle_rad: 1e-6 * self.angle_urad,
+            texture_m: 1e-3 * self.texture_mm,
+        }
+    }
 }
 
 impl Config {
@@ -39,10 +64,13 @@ impl Config {
             toml::from_str(&text).with_context(|| format!("{}", path.display()))?;
         // Files named in a config file stand beside it.
         let beside = path.parent().unwrap_or_else(|| Path::new(""));
-        for file in [&mut config.line, &mut config.setups, &mut config.scratch]
-            .into_iter()
-            .flatten()
-        {
+        let files = [
+            &mut config.line,
+            &mut config.setups,
+            &mut config.checkpoints,
+            &mut config.scratch,
+        ];
+        for file in files.into_iter().flatten() {
             *file = beside.join(&file);
         }
         Ok(config)
@@ -93,6 +121,13 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     if let Some(bridge_m) = args.bridge.or(config.bridge) {
         params.bridge_m = bridge_m;
     }
+    if let Some(path) = args.checkpoints.as_ref().or(config.checkpoints.as_ref()) {
+        params.checkpoints = read_checkpoints(path)?;
+    }
+    if let Some(sd_mm) = args.checkpoint_sd.or(config.checkpoint_sd) {
+        params.checkpoint_sd_m = 1e-3 * sd_mm;
+    }
+    params.noise = config.noise.map(NoiseTable::model);
     params.deviation_points = which_points(args.deviation_points, &config)?;
     params.check()?;
     Ok(plan)
@@ -225,8 +260,24 @@ fn read_line(path: &Path, params: &mut FitParams) -> Result<()> {
     Ok(())
 }
 
-/// `[name,]x,y,z` a line, with or without a header.
 fn read_setups(path: &Path) -> Result<Vec<SetupPlace>> {
+    let named = read_named_points(path, "scanner position")?;
+    Ok(named
+        .into_iter()
+        .map(|(name, position_m)| SetupPlace { name, position_m })
+        .collect())
+}
+
+fn read_checkpoints(path: &Path) -> Result<Vec<Checkpoint>> {
+    let named = read_named_points(path, "checkpoint")?;
+    Ok(named
+        .into_iter()
+        .map(|(name, xyz_m)| Checkpoint { name, xyz_m })
+        .collect())
+}
+
+/// `[name,]x,y,z` a line, with or without a header.
+fn read_named_points(path: &Path, what: &str) -> Result<Vec<(Option<String>, [f64; 3])>> {
     let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
     let mut out = Vec::new();
     for (number, line) in text.lines().enumerate() {
@@ -234,20 +285,10 @@ fn read_setups(path: &Path) -> Result<Vec<SetupPlace>> {
         if line.is_empty() || line.starts_with('#') {
             continue;
         }
-        let words: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
-        let numbers: Option<Vec<f64>> = words
-            .iter()
-            .rev()
-            .take(3)
-            .map(|w| w.parse().ok().filter(|v: &f64| v.is_finite()))
-            .collect();
-        match numbers.as_deref() {
-            Some([z, y, x]) => out.push(SetupPlace {
-                name: (words.len() > 3).then(|| words[0].to_owned()),
-                position_m: [*x, *y, *z],
-            }),
-            _ if number == 0 => {}
-            _ => bail!(
+        match named_point(line) {
+            Some(point) => out.push(point),
+            None if number == 0 => {}
+            None => bail!(
                 "{} line {}: expected [name,]x,y,z in metres, found {line:?}",
                 path.display(),
                 number + 1
@@ -256,9 +297,19 @@ fn read_setups(path: &Path) -> Result<Vec<SetupPlace>> {
     }
     if out.is_empty() {
         bail!(
-            "{} names no scanner position: give lines of [name,]x,y,z in metres",
+            "{} names no {what}: give lines of [name,]x,y,z in metres",
             path.display()
         );
     }
     Ok(out)
+}
+
+fn named_point(line: &str) -> Option<(Option<String>, [f64; 3])> {
+    let words: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
+    let first = words.len().checked_sub(3)?;
+    let mut xyz = [0.0; 3];
+    for (value, word) in xyz.iter_mut().zip(&words[first..]) {
+        *value = word.parse().ok().filter(|v: &f64| v.is_finite())?;
+    }
+    Some(((first > 0).then(|| words[0].to_owned()), xyz))
 }

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
+use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
 use super::heights::HeightFitter;
@@ -19,7 +20,9 @@ use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
-use crate::report::{CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport};
+use crate::report::{
+    CAUTIONS, CheckpointsReport, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport,
+};
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::SetupModels;
 
@@ -46,6 +49,7 @@ struct Findings {
     spots: Vec<Spot>,
     points_on_road: u64,
     trusted: Trusted,
+    checkpoints: Option<CheckpointsReport>,
 }
 
 /// Build the drivable surface of the course in `paths` into the folder `out`.
@@ -133,7 +137,14 @@ fn surface_of(
         setups: &nothing_known,
         bridge_m: params.bridge_m,
     };
-    let trusted = learn_setups(&fitter, &words.setups, progress)?;
+    let checkpoints = Checkpoints::new(
+        &params.checkpoints,
+        params.checkpoint_sd_m,
+        ribbon.frame,
+        ribbon,
+    );
+    let marks = checkpoints.marks();
+    let trusted = learn_setups(&fitter, &words.setups, &marks, params.noise, progress)?;
     clock.lap("level");
     let fitter = HeightFitter {
         setups: &trusted.models,
@@ -155,6 +166,7 @@ fn surface_of(
         laz.finish()?;
     }
     clock.lap("mesh and hold");
+    let checkpoints = checkpoints.hold(&mesher, trusted.shift_m())?;
     let spots = spots_of(&map, ribbon, params.tolerance_m);
     let points_on_road = points.keys().map(|key| points.count(key)).sum();
     Ok((
@@ -167,6 +179,7 @@ fn surface_of(
             spots,
             points_on_road,
             trusted,
+            checkpoints,
         },
         words,
     ))
@@ -290,6 +303,7 @@ fn report(
         points_dropped: scans.rejected() + road.strays,
         setups: scans.setups().len() as u64,
         levelling: found.trusted.report(&road.setups),
+        checkpoints: found.checkpoints,
         origin_m: ribbon.frame.origin_m,
         crs: scans.files().iter().find_map(|f| f.crs.clone()),
         ribbon: super::road::ribbon_report(ribbon, &road.notes),

@@ -5,8 +5,8 @@ use super::order::in_order;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
-    CellSums, FieldRows, KernelParams, Lattice, REACH, RowLimits, SECTION_ROWS, Trust, Window,
-    cell_sums, course_level_m, fit_rows, flags, places_seen, road_level_m,
+    CellSums, FieldRows, KernelParams, Lattice, Mark, REACH, RowLimits, SECTION_ROWS, Trust,
+    Window, cell_sums, course_level_m, fit_rows, flags, places_seen, road_level_m,
 };
 use crate::progress::Progress;
 use crate::report::FieldCounts;
@@ -71,7 +71,11 @@ impl HeightFitter<'_> {
     }
 
     /// Small places of smooth road all along the course, with what every setup saw of them.
-    pub fn places(&self, progress: &mut dyn Progress) -> Result<Places, BuildError> {
+    pub fn places(
+        &self,
+        marks: &[Mark],
+        progress: &mut dyn Progress,
+    ) -> Result<Places, BuildError> {
         let runs: Vec<usize> = (0..self.runs()).collect();
         progress.stage("level", runs.len() as u64);
         let mut places = Places::default();
@@ -90,6 +94,7 @@ impl HeightFitter<'_> {
                     first,
                     &limits,
                     trust,
+                    marks,
                 ))
             },
             |_, seen| {

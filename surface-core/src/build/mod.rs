@@ -1,5 +1,6 @@
 //! The whole job as one call, and the files that it leaves.
 
+mod checkpoints;
 mod clock;
 mod error;
 mod fit;
@@ -22,5 +23,5 @@ pub use error::BuildError;
 pub use fit::{PRODUCTS, fit};
 pub use hold::{HOLD_PRODUCTS, hold};
 pub use hold_params::HoldParams;
-pub use params::{DeviationPoints, FitParams, SetupPlace};
+pub use params::{Checkpoint, DeviationPoints, FitParams, SetupPlace};
 pub use road::ribbon;

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use super::BuildError;
 use crate::cloud::io::Unit;
+use crate::setups::NoiseModel;
 
 /// What steers a fit.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,6 +23,12 @@ pub struct FitParams {
     pub ribbon: Option<crate::ribbon::Ribbon>,
     /// Scanner positions in the order of the course.
     pub setups: Vec<SetupPlace>,
+    /// Surveyed points that hold the height of the surface.
+    pub checkpoints: Vec<Checkpoint>,
+    /// Standard deviation of their heights, metres.
+    pub checkpoint_sd_m: f64,
+    /// Noise of a point's height, over what the scans' own scatter tells.
+    pub noise: Option<NoiseModel>,
     /// The unit of all scans, over what they say.
     pub units: Option<Unit>,
     /// Memory that the run may take, bytes.
@@ -39,6 +46,15 @@ pub struct SetupPlace {
     pub name: Option<String>,
     /// World metres.
     pub position_m: [f64; 3],
+}
+
+/// A surveyed point of the road's surface.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Checkpoint {
+    /// Its name.
+    pub name: Option<String>,
+    /// World metres.
+    pub xyz_m: [f64; 3],
 }
 
 /// Which points are written with their deviation.
@@ -63,6 +79,9 @@ impl Default for FitParams {
             closed: None,
             ribbon: None,
             setups: Vec::new(),
+            checkpoints: Vec::new(),
+            checkpoint_sd_m: 2e-3,
+            noise: None,
             units: None,
             memory_bytes: 2 << 30,
             deviation_points: DeviationPoints::default(),
@@ -100,6 +119,20 @@ impl FitParams {
         }
         if !(0.0..=10.0).contains(&self.bridge_m) {
             return refuse("--bridge", self.bridge_m, "give 0 to 10 metres");
+        }
+        if !(1e-5..=0.1).contains(&self.checkpoint_sd_m) {
+            return refuse(
+                "--checkpoint-sd",
+                1e3 * self.checkpoint_sd_m,
+                "give 0.01 to 100 millimetres",
+            );
+        }
+        if self.noise.is_some_and(|n| !n.is_possible()) {
+            return refuse(
+                "noise",
+                f64::NAN,
+                "give finite values of zero or more, not all zero",
+            );
         }
         if self.memory_bytes < LEAST_MEMORY {
             let gib = self.memory_bytes as f64 / (1u64 << 30) as f64;

@@ -10,7 +10,7 @@ use crate::deviation::{
     CellFrame, Closure, DeviationCells, DeviationMap, MapBuilder, SectionCells, SectionPoints,
 };
 use crate::export::{DeviationLaz, FieldStore, HeldPoint, PlyWriter};
-use crate::field::{FieldRows, Lattice};
+use crate::field::{FieldRows, Lattice, SECTION_ROWS};
 use crate::mesh::{Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex};
 use crate::numeric::{round_i32, to_index};
 use crate::progress::Progress;
@@ -65,6 +65,16 @@ impl<'a> Mesher<'a> {
     fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
         let rows = self.field.section_and_next(section)?;
         Ok((Patch::new(&self.layout, &self.mask, section, &rows)?, rows))
+    }
+
+    /// How far a local point lies over the surface along its normal, metres; `None` where there is
+    /// none.
+    pub fn distance(&self, place: RibbonPoint, xyz_m: [f64; 3]) -> Result<Option<f64>, BuildError> {
+        let lattice = self.layout.lattice();
+        let row = to_index(place.s / lattice.s_step_m);
+        let section = (row / SECTION_ROWS).min(lattice.sections() - 1);
+        let (patch, _) = self.patch(section)?;
+        Ok(PatchIndex::new(&patch).signed_distance(xyz_m))
     }
 
     /// Mesh every section into `ply`, checked as it streams; and hold the points to it.

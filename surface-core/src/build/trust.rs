@@ -3,6 +3,7 @@
 use super::BuildError;
 use super::heights::HeightFitter;
 use super::road::KnownSetup;
+use crate::field::Mark;
 use crate::numeric::median;
 use crate::progress::Progress;
 use crate::report::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};
@@ -24,17 +25,20 @@ pub(super) struct Trusted {
     rings: Vec<RingReport>,
 }
 
-/// Learn every setup's correction and noise from the places that the course offers.
+/// Learn every setup's correction and noise from the places that the course offers; `marks` hold
+/// the height of all, a `given` noise is used as it is.
 pub(super) fn learn_setups(
     fitter: &HeightFitter,
     setups: &[KnownSetup],
+    marks: &[Mark],
+    given: Option<NoiseModel>,
     progress: &mut dyn Progress,
 ) -> Result<Trusted, BuildError> {
-    let places = fitter.places(progress)?;
+    let places = fitter.places(marks, progress)?;
     let positions_m: Vec<Option<[f64; 3]>> = setups.iter().map(|s| s.position_m).collect();
     let levelled = level(&places, setups.len(), &positions_m)?;
     let samples = samples(&places, &positions_m);
-    let noise = NoiseModel::learn(&samples);
+    let noise = given.or_else(|| NoiseModel::learn(&samples));
     let model = |(k, correction): (usize, &Correction)| SetupModel {
         position_m: positions_m[k],
         correction: *correction,
@@ -73,6 +77,16 @@ impl Trusted {
                 .map(|k| self.setup(k, &setups[k]))
                 .collect(),
         }
+    }
+
+    /// How far all setups together were too high, metres.
+    pub fn shift_m(&self) -> f64 {
+        let tied = |k: &usize| self.level.tied[*k] && !self.level.off[*k];
+        let offsets: Vec<f64> = (0..self.models.all().len())
+            .filter(tied)
+            .map(|k| self.models.all()[k].correction.offset_m)
+            .collect();
+        offsets.iter().sum::<f64>() / offsets.len().max(1) as f64
     }
 
     fn setup(&self, k: usize, known: &KnownSetup) -> SetupReport {

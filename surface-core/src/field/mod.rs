@@ -20,5 +20,5 @@ pub use cells::{CellSums, RowLimits, cell_sums};
 pub use kernel::{KernelParams, REACH, Window, fit_rows};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
 pub use level::{course_level_m, road_level_m};
-pub use sights::places_seen;
+pub use sights::{Mark, places_seen};
 pub use trust::Trust;

@@ -6,8 +6,8 @@ use super::cells::{RowLimits, Sorted, sort};
 use super::lattice::Lattice;
 use super::trust::Trust;
 use crate::cloud::PackedPoint;
-use crate::numeric::{FittedPlane, to_f32};
-use crate::setups::{Places, Sight};
+use crate::numeric::{FittedPlane, floor_i32, to_f32};
+use crate::setups::{Places, SURVEYED, Sight};
 
 /// One block in this many is asked, along a diagonal: a third of the road tells setups apart as
 /// well as all of it, since their errors are smooth.
@@ -19,10 +19,24 @@ const REACH_M: f64 = 0.008;
 /// Setups further from the place's plane than this do not see the same ground, metres.
 const TOO_FAR_M: f64 = 0.03;
 
+/// A surveyed height on the road.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mark {
+    /// Station, metres.
+    pub s_m: f64,
+    /// Offset to the left, metres.
+    pub t_m: f64,
+    /// Height relative to the origin, metres.
+    pub z_m: f64,
+    /// Its variance, m².
+    pub variance_m2: f64,
+}
+
 /// The places of a run of rows where the road is smooth, with what every setup saw of them.
 ///
 /// `points` hold s, t, z of the rows from `first_row` on (a multiple of the block size). Blocks of
-/// 4 × 4 cells; heights are as measured, less the corrections in `trust`.
+/// 4 × 4 cells; heights are as measured, less the corrections in `trust`. A mark of the run is a
+/// sight of [`SURVEYED`] at its block.
 #[must_use]
 pub fn places_seen(
     points: &[PackedPoint],
@@ -30,25 +44,50 @@ pub fn places_seen(
     first_row: usize,
     limits: &RowLimits,
     trust: Trust,
+    marks: &[Mark],
 ) -> Places {
     let sorted = sort(points, lattice, first_row, limits, trust);
     let wide = sorted.columns.div_ceil(BLOCK);
     let steps = [lattice.s_step_m, lattice.t_step_m];
     let (mut places, mut sights, mut scratch) = (Places::default(), Vec::new(), Vec::new());
+    let at = |mark: &Mark| block_at(mark, lattice, first_row, sorted.rows);
+    let marks: Vec<(usize, &Mark)> = marks.iter().filter_map(|m| Some((at(m)?, m))).collect();
     for index in 0..wide * sorted.rows.div_ceil(BLOCK) {
-        if !(index / wide + 2 * (index % wide)).is_multiple_of(ONE_IN) {
+        if !(index / wide + 2 * (index % wide)).is_multiple_of(ONE_IN)
+            && marks.iter().all(|m| m.0 != index)
+        {
             continue;
         }
         let Some(plane) = smooth_plane(&sorted, index, wide, steps, &mut scratch) else {
             continue;
         };
         see(&sorted, index, wide, steps, &plane, &mut sights);
+        let [cs, ct] = block_centre(index, wide, steps);
+        for (_, mark) in marks.iter().filter(|m| m.0 == index) {
+            let s = mark.s_m - lattice.row_s_m(first_row) - cs;
+            let t = mark.t_m - lattice.column_t_m(0) - ct;
+            sights.push(Sight {
+                setup: SURVEYED,
+                n: 1.0,
+                mean_m: to_f32(mark.z_m - plane.at(s, t)),
+                variance_m2: to_f32(mark.variance_m2),
+            });
+        }
         if !sights.is_empty() {
             let [x, y] = sorted.setups.middles[index];
             places.push([x, y, plane.z0], &sights);
         }
     }
     places
+}
+
+/// The block of a run of rows that a mark lies in.
+fn block_at(mark: &Mark, lattice: &Lattice, first_row: usize, rows: usize) -> Option<usize> {
+    let row = floor_i32((mark.s_m - lattice.row_s_m(first_row)) / lattice.s_step_m + 0.5);
+    let column = floor_i32((mark.t_m - lattice.column_t_m(0)) / lattice.t_step_m + 0.5);
+    let (row, column) = (usize::try_from(row).ok()?, usize::try_from(column).ok()?);
+    let wide = lattice.columns.div_ceil(BLOCK);
+    (row < rows && column < lattice.columns).then(|| row / BLOCK * wide + column / BLOCK)
 }
 
 /// What each setup saw of a block, in the order of the run's setups.

@@ -1,5 +1,6 @@
 //! What a build found, as plain data.
 
+use super::checkpoints::CheckpointsReport;
 use super::setups::SetupsReport;
 use crate::deviation::Summary;
 use crate::mesh::{MaskReport, MeshCheck};
@@ -149,6 +150,8 @@ pub struct Report {
     pub setups: u64,
     /// How far they were off, and how they scatter.
     pub levelling: SetupsReport,
+    /// How the surface meets the surveyed points, where some were given.
+    pub checkpoints: Option<CheckpointsReport>,
     /// Whole-metre origin of every local coordinate.
     pub origin_m: [f64; 3],
     /// Name of the coordinate system, where the files have one.

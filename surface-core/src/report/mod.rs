@@ -1,10 +1,12 @@
 //! All that was found, for people and for scripts.
 
+mod checkpoints;
 mod content;
 mod hold;
 mod setups;
 mod text;
 
+pub use checkpoints::{CheckpointReport, CheckpointsReport};
 pub use content::{
     CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RibbonReport, RunReport,
     SpotReport, StageRun,

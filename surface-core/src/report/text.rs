@@ -14,6 +14,9 @@ impl Report {
         let mut out = self.deviation.verdict_line(self.parameters.tolerance_mm);
         let _ = writeln!(out, "{}", self.road_line());
         let _ = writeln!(out, "{}", self.setups_line());
+        if let Some(checkpoints) = &self.checkpoints {
+            let _ = writeln!(out, "{}", checkpoints.line());
+        }
         let _ = writeln!(out, "{}", self.surface_line());
         let _ = writeln!(out, "{}", self.mesh_line());
         let _ = writeln!(out, "{}", self.deviation.line(self.parameters.tolerance_mm));

@@ -11,7 +11,7 @@
 use super::model::Correction;
 use super::places::{Place, Places};
 use super::ties::{FEWEST_PLACES, ties, turning_points};
-use crate::numeric::{Singular, TUKEY_C, biweight, factor_dense, mad_sigma, solve_dense};
+use crate::numeric::{Singular, TUKEY_C, biweight, factor_dense, mad_sigma, median, solve_dense};
 
 /// Unknowns a setup.
 const EACH: usize = 3;
@@ -126,6 +126,8 @@ struct Solver<'a> {
     prior_m2: [f64; 2],
     /// How far the prior holds for each setup: 0 for one that is off.
     held: Vec<f64>,
+    /// Robust spread of the offsets, metres.
+    robust_sd_m: f64,
     left_out: Vec<bool>,
     shared: Vec<u32>,
     tied: Vec<bool>,
@@ -149,6 +151,7 @@ impl<'a> Solver<'a> {
             extra_m2: (4.0 * FLOOR_M).powi(2),
             prior_m2: [4e-6, 1e-6],
             held: vec![1.0; setups],
+            robust_sd_m: BELIEVED_M[1],
             left_out: vec![false; setups],
             shared,
             tied,
@@ -285,11 +288,9 @@ impl<'a> Solver<'a> {
         if tied.len() < 3 {
             return;
         }
-        let middle = self.common(0);
-        let offsets: Vec<f64> = tied.iter().map(|&s| self.x[EACH * s] - middle).collect();
-        let robust = spread(offsets.clone(), 0.0).max(BELIEVED_M[0]);
+        let offsets = self.spread_offsets(&tied);
         for (&s, o) in tied.iter().zip(&offsets) {
-            self.held[s] = biweight(o / (2.0 * TUKEY_C * robust));
+            self.held[s] = biweight(o / (TUKEY_C * self.robust_sd_m));
         }
         let mut sums = [[0.0; 2]; 2];
         for (&s, o) in tied.iter().zip(&offsets) {
@@ -304,6 +305,15 @@ impl<'a> Solver<'a> {
             let square = sum / count.max(1e-300);
             *prior = square.clamp(BELIEVED_M[0].powi(2), BELIEVED_M[1].powi(2));
         }
+    }
+
+    /// Offsets of setups less their median; their robust spread is noted.
+    fn spread_offsets(&mut self, tied: &[usize]) -> Vec<f64> {
+        let mut offsets: Vec<f64> = tied.iter().map(|&s| self.x[EACH * s]).collect();
+        let middle = median(&mut offsets.clone()).unwrap_or(0.0);
+        offsets.iter_mut().for_each(|o| *o -= middle);
+        self.robust_sd_m = spread(offsets.clone(), 0.0).max(BELIEVED_M[0]);
+        offsets
     }
 
     /// Misfits of all sights, in metres and over their standard deviations.
@@ -367,14 +377,10 @@ impl<'a> Solver<'a> {
         }
     }
 
-    fn finish(self) -> Levelled {
-        let offsets: Vec<f64> = (0..self.setups).map(|s| self.x[EACH * s]).collect();
+    fn finish(mut self) -> Levelled {
         let spread = self.prior_m2[0].sqrt();
-        let middle = self.common(0);
-        let off: Vec<bool> = offsets
-            .iter()
-            .map(|o| (o - middle).abs() > OFF_M.max(OFF_SDS * spread))
-            .collect();
+        let tied: Vec<usize> = (0..self.setups).filter(|&s| self.tied[s]).collect();
+        let off = self.far_off(&tied);
         let datum = self.datum(&off);
         let tilt_sd = (0..self.setups).map(|s| self.tilt_sd(s)).collect();
         let corrections = (0..self.setups).map(|s| self.correction_of(s, datum));
@@ -396,6 +402,17 @@ impl<'a> Solver<'a> {
                 left_out: self.left_out,
             },
         }
+    }
+
+    /// Which setups lie far from the others.
+    fn far_off(&mut self, tied: &[usize]) -> Vec<bool> {
+        let mut out = vec![false; self.setups];
+        let offsets = self.spread_offsets(tied);
+        let limit = OFF_M.max(OFF_SDS * self.robust_sd_m);
+        for (&s, o) in tied.iter().zip(offsets) {
+            out[s] = o.abs() > limit;
+        }
+        out
     }
 
     fn tilt_sd(&self, s: usize) -> f64 {

@@ -14,4 +14,4 @@ mod ties;
 pub use level::{LevelError, LevelReport, Levelled, level};
 pub use model::{Correction, SetupModel, SetupModels};
 pub use noise::{NoiseModel, NoiseSample};
-pub use places::{Place, Places, Sight};
+pub use places::{Place, Places, SURVEYED, Sight};

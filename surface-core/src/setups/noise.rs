@@ -45,6 +45,13 @@ const TOO_MUCH: f64 = 2.5;
 const TERMS: usize = 4;
 
 impl NoiseModel {
+    /// Whether all its parts are finite and none is negative, and it is not free of noise.
+    #[must_use]
+    pub fn is_possible(&self) -> bool {
+        let parts = [self.range_m, self.grazing_m, self.angle_rad, self.texture_m];
+        parts.iter().all(|v| v.is_finite() && *v >= 0.0) && parts.iter().any(|v| *v > 0.0)
+    }
+
     /// Variance of the height of a point, m².
     #[must_use]
     pub fn variance_m2(&self, d_m: f64, h_m: f64) -> f64 {

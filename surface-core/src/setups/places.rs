@@ -1,5 +1,8 @@
 //! Patches of smooth asphalt, and what each setup measured there.
 
+/// The setup number of a surveyed height among the sights of a place.
+pub const SURVEYED: u16 = u16::MAX;
+
 /// What one setup measured of a place.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sight {

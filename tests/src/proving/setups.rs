@@ -73,6 +73,9 @@ pub struct ScanParams {
     pub setup_height_error_m: f64,
     /// Setups are tilted about each axis by up to this, evenly drawn, radians.
     pub setup_tilt_error_rad: f64,
+    /// Every fourth setup is too high by this besides, metres: a registration that went wrong.
+    #[serde(default)]
+    pub fourth_off_m: f64,
     /// Grass has blades that stand above the soil.
     pub blades: bool,
     /// People and a passing car, with shadows and mixed pixels at their edges.
@@ -99,6 +102,7 @@ impl ScanParams {
             noise: Noise::TYPICAL,
             setup_height_error_m: 0.8e-3,
             setup_tilt_error_rad: 20e-6,
+            fourth_off_m: 0.0,
             blades: true,
             clutter: true,
             parked_car: false,
@@ -107,7 +111,8 @@ impl ScanParams {
         }
     }
 
-    /// The scanner's full pattern at 0.6 mrad: a million and more points a setup.
+    /// The scanner's pattern at 0.8 by 0.25 mrad, thinned to 20 mm: a million and more points a
+    /// setup.
     #[must_use]
     pub fn dense() -> Self {
         Self {
@@ -124,6 +129,7 @@ impl ScanParams {
         Self {
             setup_height_error_m: 0.0,
             setup_tilt_error_rad: 0.0,
+            fourth_off_m: 0.0,
             clutter: false,
             parked_car: false,
             stray_share: 0.0,
@@ -195,7 +201,7 @@ fn place_setup(course: &Course, params: &ScanParams, i: usize, s_m: f64) -> Setu
         s_m,
         position_m: [x, y, course.ground_m(x, y) + instrument_m],
         instrument_m,
-        height_error_m: rng.between(-e, e),
+        height_error_m: rng.between(-e, e) + if i % 4 == 1 { params.fourth_off_m } else { 0.0 },
         tilt_error_rad: [rng.between(-tilt, tilt), rng.between(-tilt, tilt)],
     }
 }

@@ -1,0 +1,100 @@
+//! Setups that are off, held against the truth: found, corrected, named, and tied to checkpoints.
+
+use std::path::{Path, PathBuf};
+
+use surface_core::build::{Checkpoint, FitParams, SetupPlace, fit};
+use surface_core::progress::Silent;
+use surface_core::report::{Report, SetupState};
+use surface_tests::proving::ply::{MeshHeights, read_ply};
+use surface_tests::proving::score::{Score, score};
+use surface_tests::proving::{Course, CourseSpec, ScanParams, Zone, demo};
+
+struct Made {
+    summary: demo::Summary,
+    truth: demo::Truth,
+    course: Course,
+}
+
+fn made(dir: &Path, params: &ScanParams) -> Made {
+    let summary = demo::write_course(dir, &CourseSpec::oval(), params).unwrap();
+    let (truth, course) = demo::read_truth(&summary.truth).unwrap();
+    Made {
+        summary,
+        truth,
+        course,
+    }
+}
+
+fn scanners(truth: &demo::Truth) -> Vec<SetupPlace> {
+    let place = |setup: &surface_tests::proving::Setup| SetupPlace {
+        name: Some(setup.id.to_string()),
+        position_m: [0, 1, 2].map(|k| setup.position_m[k] + truth.origin_m[k]),
+    };
+    truth.setups.iter().map(place).collect()
+}
+
+fn built(made: &Made, out: &Path, checkpoints: Vec<Checkpoint>) -> (Report, Score) {
+    let params = FitParams {
+        setups: scanners(&made.truth),
+        checkpoints,
+        ..FitParams::default()
+    };
+    let paths = [PathBuf::from(&made.summary.cloud)];
+    let report = fit(&paths, out, &params, &mut Silent).unwrap();
+    let mesh = read_ply(&out.join("surface.ply")).unwrap();
+    let heights = MeshHeights::new(&mesh, made.truth.origin_m);
+    let surface = |x: f64, y: f64| heights.height_m(x, y);
+    let along = [0.0, made.truth.length_m];
+    (report, score(&made.course, along, &surface, None))
+}
+
+/// Surveyed points every 8 m, free of error.
+fn surveyed(made: &Made) -> Vec<Checkpoint> {
+    (0..32u32)
+        .map(|k| {
+            let t = 2.5 * (f64::from(k) * 1.3).sin();
+            let s = f64::from(k) * made.truth.length_m / 32.0;
+            let [x, y] = made.course.line().at(s, t);
+            let local = [x, y, made.course.height_at_m(s, t)];
+            Checkpoint {
+                name: Some(format!("P{k}")),
+                xyz_m: [0, 1, 2].map(|i| local[i] + made.truth.origin_m[i]),
+            }
+        })
+        .collect()
+}
+
+#[test]
+fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most() {
+    let dir = tempfile::tempdir().unwrap();
+    let clean = made(&dir.path().join("clean"), &ScanParams::demo().clear());
+    let (_, free) = built(&clean, &dir.path().join("free"), Vec::new());
+    let params = ScanParams {
+        fourth_off_m: 6e-3,
+        stray_share: 0.005,
+        ..ScanParams::demo()
+    };
+    let bad = made(&dir.path().join("bad"), &params);
+    let (report, found) = built(&bad, &dir.path().join("levelled"), surveyed(&bad));
+
+    let named: Vec<usize> = (0..report.levelling.setups.len())
+        .filter(|&k| report.levelling.setups[k].state == SetupState::WasOff)
+        .collect();
+    let truly: Vec<usize> = (0..bad.truth.setups.len()).filter(|k| k % 4 == 1).collect();
+    assert_eq!(named, truly, "{:?}", report.levelling.setups);
+    for (setup, truth) in report.levelling.setups.iter().zip(&bad.truth.setups) {
+        // A short ring of nine setups ties each to the others to 0.1 mm; checkpoints hold all.
+        let error = setup.offset_mm - 1e3 * truth.height_error_m;
+        assert!(error.abs() < 0.5, "{setup:?} {truth:?}");
+    }
+    let short = [&free, &found].map(|s| s.short_waves[&Zone::Asphalt].rmse_m);
+    println!("waves under 4 m, clean and with all that can be wrong: {short:?}");
+    assert!(short[1] < 1.2 * short[0], "{short:?}");
+
+    let checkpoints = report.checkpoints.as_ref().unwrap();
+    println!("{checkpoints:?}");
+    assert!(checkpoints.on_surface >= 30, "{checkpoints:?}");
+    let mean = found.zones[&Zone::Asphalt].mean_m;
+    assert!(mean.abs() < 0.3e-3, "mean error {mean}");
+    assert!(checkpoints.rmse_mm < 1.0 && checkpoints.mean_mm.abs() < 0.3);
+}
