@@ -270,9 +270,24 @@ fn places_tell_the_difference_of_two_setups_and_their_scatter() {
             point.abc[2] += 100;
         }
     }
-    let seen = places_seen(&points, &lattice(), 0, &limits(), as_delivered());
+    let mark = Mark {
+        s_m: 6.42,
+        t_m: 1.03,
+        z_m: 0.02 * 1.03 + 4e-3,
+        variance_m2: 4e-6,
+    };
+    let seen = places_seen(&points, &lattice(), 0, &limits(), as_delivered(), &[mark]);
     // A third of 33 × 16 blocks; those at the edges are cut.
     assert!((120..200).contains(&seen.len()), "{}", seen.len());
+    let surveyed: Vec<f32> = seen
+        .iter()
+        .flat_map(|p| p.sights)
+        .filter(|s| s.setup == crate::setups::SURVEYED)
+        .map(|s| s.mean_m)
+        .collect();
+    // The mark lies 4 mm over setup 5, 2 mm under setup 6, whose points are mixed in the plane.
+    assert_eq!(surveyed.len(), 1);
+    assert!((surveyed[0] - 3e-3).abs() < 4e-4, "{surveyed:?}");
     let (mut difference, mut variance, mut n) = (0.0, 0.0, 0.0);
     for place in seen.iter() {
         let of = |setup| place.sights.iter().find(|s| s.setup == setup).unwrap();
@@ -305,4 +320,31 @@ fn a_lone_stray_in_a_cell_makes_no_spike() {
     let lowest = rows.z_m.iter().copied().fold(f64::INFINITY, f64::min);
     // Noise of 1 mm a point; the stray lies at -60 mm.
     assert!(lowest > -6e-3, "{lowest}");
+}
+
+#[test]
+fn a_person_who_stood_there_leaves_no_spike() {
+    // 350 points a square metre, and a body seen from one side: a wall of points from 0.12 m up.
+    let mut points: Vec<PackedPoint> = scan(34, |_, _| 0.0).into_iter().step_by(11).collect();
+    for (k, dx) in (0..240).map(|k| (k, 0.01 * f64::from(k % 40))) {
+        let at = [6.0 + dx, 0.5 + 0.3 * dx, 0.12 + 0.02 * f64::from(k / 4)];
+        points.push(PackedPoint {
+            abc: at.map(|v| Frame::pack(v).unwrap()),
+            intensity: 0,
+            setup: 5,
+        });
+    }
+    for shift in 0..8 {
+        let moved: Vec<PackedPoint> = points
+            .iter()
+            .map(|p| PackedPoint {
+                abc: [p.abc[0] + 2500 * shift, p.abc[1] - 2500 * shift, p.abc[2]],
+                ..*p
+            })
+            .collect();
+        let rows = fit(&moved, 1e-8);
+        let highest = rows.z_m.iter().copied().fold(0.0, f64::max);
+        // Noise of 1 mm a point; the body begins 120 mm up.
+        assert!(highest < 6e-3, "shift {shift}: {highest}");
+    }
 }
