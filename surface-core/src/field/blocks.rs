@@ -53,6 +53,13 @@ impl BlockPlanes {
         self.weights[block.index * self.setups + usize::from(setup)]
     }
 
+    /// How far the points of a cell's block scatter about its plane, at most as far as calm ground
+    /// does, metres.
+    pub fn scale_m(&self, cell: usize, columns: usize) -> f64 {
+        self.of_cell(cell, columns)
+            .map_or(0.0, |b| b.scale_m.min(CALM_M))
+    }
+
     /// The middle slopes along s and t of the blocks around a cell's.
     pub fn slopes_near(&self, cell: usize, columns: usize) -> [f64; 2] {
         let (k, wide) = (block_of(cell, columns), columns.div_ceil(BLOCK));

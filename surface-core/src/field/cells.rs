@@ -2,9 +2,11 @@
 //!
 //! A cell is the square around a node. Blocks of 4 × 4 cells get a robust plane (least trimmed
 //! squares, then Tukey); in each cell the residuals against it start at the lowest dense half and
-//! end in a Tukey mean, every point weighted by the variance of its own setup there.
+//! end in a Tukey mean, every point weighted by the variance of its own setup there. A cell that
+//! a breakline crosses makes two: one of what its node sees, one of what lies beyond the line.
 
 use super::blocks::{BLOCK, Block, BlockPlanes, fit_blocks};
+use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
 use super::lone::set_lone_strays_aside;
 use super::trust::{RunSetups, Trust};
@@ -14,6 +16,9 @@ use crate::numeric::{MAD_TO_SIGMA, TUKEY_C, biweight, floor_i32, to_u32};
 /// Points further than this from the block's plane stand on the road, or lie under it by
 /// multipath: twice the height of a tall kerb.
 pub(super) const STANDING_M: f64 = 0.15;
+/// So many points of a cell out of reach of the ground are a body that stands in it: strays come
+/// one by one.
+const BODY_POINTS: usize = 3;
 /// No cell is trusted to a smaller spread of its points than this, metres: the fine texture of
 /// asphalt under the beam.
 const SPREAD_FLOOR_M: f64 = 3e-4;
@@ -33,7 +38,8 @@ pub struct RowLimits {
 
 /// The robust, additive observations of a run of rows: row-major, one a cell.
 ///
-/// Two scans of the same cells add up by adding `w`, `ws`, `wt`, `wz`, `n` and `set_aside`.
+/// Two scans of the same cells add up by adding `w`, `ws`, `wt`, `wz`, `n` and `set_aside`; where
+/// breaklines cross cells these hold what the node sees, and `beyond` the rest.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CellSums {
     /// Global index of the first row.
@@ -56,6 +62,8 @@ pub struct CellSums {
     pub set_aside: Vec<u32>,
     /// Variance that all heights of the run have in common through their setups, m².
     pub common_m2: f64,
+    /// What lies beyond breaklines, in order of cells.
+    pub beyond: Vec<CellPart>,
 }
 
 impl CellSums {
@@ -72,7 +80,18 @@ impl CellSums {
             n: vec![0; cells],
             set_aside: vec![0; cells],
             common_m2: 0.0,
+            beyond: Vec::new(),
         }
+    }
+
+    fn put(&mut self, part: &CellPart) {
+        let k = part.cell as usize;
+        self.w[k] = part.w;
+        self.ws[k] = part.ws;
+        self.wt[k] = part.wt;
+        self.wz[k] = part.wz;
+        self.n[k] = part.n;
+        self.set_aside[k] = part.set_aside;
     }
 }
 
@@ -106,19 +125,81 @@ pub fn cell_sums(
     limits: &RowLimits,
     trust: Trust,
 ) -> CellSums {
+    cell_sums_cut(points, lattice, first_row, limits, trust, &Cuts::default())
+}
+
+/// [`cell_sums`] where cells that a breakline crosses keep what lies beyond it apart.
+#[must_use]
+pub fn cell_sums_cut(
+    points: &[PackedPoint],
+    lattice: &Lattice,
+    first_row: usize,
+    limits: &RowLimits,
+    trust: Trust,
+    cuts: &Cuts,
+) -> CellSums {
     let sorted = sort(points, lattice, first_row, limits, trust);
     let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m], trust.setups);
     let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
     sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
     let mut scratch = Vec::new();
+    let crossed = cuts.cells(lattice, sorted.rows, sorted.columns);
     for cell in 0..sorted.rows * sorted.columns {
-        if sorted.start[cell + 1] > sorted.start[cell] {
-            one_cell(&sorted, &blocks, lattice, cell, &mut scratch, &mut sums);
+        if sorted.start[cell + 1] == sorted.start[cell] {
+            continue;
+        }
+        let node = node_offset(lattice, cell, sorted.columns);
+        if crossed.binary_search(&cell).is_ok() {
+            cut_cell(
+                &sorted,
+                &blocks,
+                (cell, node),
+                cuts,
+                &mut scratch,
+                &mut sums,
+            );
+        } else {
+            let part = one_cell(&sorted, &blocks, (cell, node), &|_| true, &mut scratch);
+            sums.put(&part);
         }
     }
     set_lone_strays_aside(&mut sums, &blocks, lattice);
     sums
 }
+
+/// The observations of a cell that a breakline crosses. What lies beyond is kept by the line that
+/// hides it; single points beyond are not, they could be strays.
+fn cut_cell(
+    sorted: &Sorted,
+    blocks: &BlockPlanes,
+    (cell, node): (usize, [f64; 2]),
+    cuts: &Cuts,
+    scratch: &mut Vec<(f64, f64, usize)>,
+    sums: &mut CellSums,
+) {
+    let sight = cuts.around(node, CELL_REACH_M);
+    let behind = |k: usize| {
+        let point = [sorted.s[k], sorted.t[k]];
+        sight.as_ref().and_then(|sight| sight.hidden_by(point))
+    };
+    let points = sorted.start[cell]..sorted.start[cell + 1];
+    let mut lines: Vec<u32> = points.filter_map(behind).collect();
+    lines.sort_unstable();
+    lines.dedup();
+    let seen = |k: usize| behind(k).is_none();
+    sums.put(&one_cell(sorted, blocks, (cell, node), &seen, scratch));
+    for line in lines {
+        let hidden = |k: usize| behind(k) == Some(line);
+        let part = one_cell(sorted, blocks, (cell, node), &hidden, scratch);
+        if part.n > 1 {
+            sums.beyond.push(part);
+        }
+    }
+}
+
+/// Breaklines within this of a node are asked whether they cross its cell, metres: more than half
+/// the widest spacing's diagonal.
+const CELL_REACH_M: f64 = 1.0;
 
 /// The points of a run by cell.
 pub(super) fn sort(
@@ -228,50 +309,66 @@ fn cell_finder(
     }
 }
 
-/// Residuals of one cell's points against its block's plane, with their weights.
-fn residuals(sorted: &Sorted, blocks: &BlockPlanes, cell: usize, out: &mut Vec<(f64, f64, usize)>) {
+/// Residuals of those of a cell's points that `counts` holds, against its block's plane, with
+/// their weights; returns how many points it holds.
+fn residuals(
+    sorted: &Sorted,
+    blocks: &BlockPlanes,
+    cell: usize,
+    counts: &dyn Fn(usize) -> bool,
+    out: &mut Vec<(f64, f64, usize)>,
+) -> usize {
     out.clear();
-    let Some(block) = blocks.of_cell(cell, sorted.columns) else {
-        return;
-    };
-    let reach = STANDING_M.max(TUKEY_C * block.scale_m);
-    for k in sorted.start[cell]..sorted.start[cell + 1] {
+    let mut all = 0;
+    let block = blocks.of_cell(cell, sorted.columns);
+    let reach = block.map_or(0.0, |b| STANDING_M.max(TUKEY_C * b.scale_m));
+    for k in (sorted.start[cell]..sorted.start[cell + 1]).filter(|&k| counts(k)) {
+        all += 1;
+        let Some(block) = block else { continue };
         let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
         if r.abs() < reach {
             out.push((r, blocks.weight(block, sorted.setup[k]), k));
         }
     }
+    all
 }
 
 fn one_cell(
     sorted: &Sorted,
     blocks: &BlockPlanes,
-    lattice: &Lattice,
-    cell: usize,
+    (cell, node): (usize, [f64; 2]),
+    counts: &dyn Fn(usize) -> bool,
     scratch: &mut Vec<(f64, f64, usize)>,
-    sums: &mut CellSums,
-) {
-    residuals(sorted, blocks, cell, scratch);
-    let all = sorted.start[cell + 1] - sorted.start[cell];
+) -> CellPart {
+    let mut part = CellPart::of(cell);
+    let all = residuals(sorted, blocks, cell, counts, scratch);
     if scratch.is_empty() {
-        sums.set_aside[cell] = to_u32(all);
-        return;
+        part.set_aside = to_u32(all);
+        return part;
     }
-    let (centre, scale) = robust_centre(scratch, blocks.typical_sd(cell, sorted.columns));
-    let node = node_offset(lattice, cell, sorted.columns);
-    let mut kept = 0u32;
+    let typical_sd = blocks.typical_sd(cell, sorted.columns);
+    if all - scratch.len() >= BODY_POINTS {
+        // A body stands here: its lowest points are no road, only what agrees with the ground is.
+        let ground_m = TUKEY_C * blocks.scale_m(cell, sorted.columns).max(typical_sd);
+        scratch.retain(|p| p.0.abs() < ground_m);
+        if scratch.is_empty() {
+            part.set_aside = to_u32(all);
+            return part;
+        }
+    }
+    let (centre, scale) = robust_centre(scratch, typical_sd);
     for &(r, w, k) in scratch.iter() {
         let w = w * biweight((r - centre) / (TUKEY_C * scale));
         if w > 0.0 {
-            kept += 1;
-            sums.w[cell] += w;
-            sums.ws[cell] += w * (sorted.s[k] - node[0]);
-            sums.wt[cell] += w * (sorted.t[k] - node[1]);
-            sums.wz[cell] += w * sorted.z[k];
+            part.n += 1;
+            part.w += w;
+            part.ws += w * (sorted.s[k] - node[0]);
+            part.wt += w * (sorted.t[k] - node[1]);
+            part.wz += w * sorted.z[k];
         }
     }
-    sums.n[cell] = kept;
-    sums.set_aside[cell] = to_u32(all) - kept;
+    part.set_aside = to_u32(all) - part.n;
+    part
 }
 
 #[expect(

@@ -7,9 +7,11 @@
 //! 1 % of the Wiener bound 7.596·A·(A·W)^(−1/3) (derived from the two transfer functions).
 
 use super::cells::CellSums;
+use super::cuts::{Cuts, Sight};
 use super::flags;
 use super::lattice::{FieldRows, Lattice, RailNode};
 use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32, to_f32};
+use crate::zones::Breaklines;
 
 /// Best window over (A·W)^(−1/3), see the module's text.
 const BEST_WIDTH: f64 = 0.1764;
@@ -25,6 +27,8 @@ const ROUNDS: usize = 2;
 const OUTLIER_SHARE: f64 = 0.2;
 /// A jump in the window larger than this, metres and standard deviations, is a step.
 const STEP_M: f64 = 0.002;
+/// Breaklines within so many steps of a place are asked what its density is, and mark its height.
+const CLOSE_STEPS: f64 = 1.5;
 /// Slope of the road that is expected to differ between a node and its window.
 const SLOPE_CHANGE: f64 = 0.004;
 
@@ -53,6 +57,18 @@ pub struct Window<'a> {
     set_aside: Vec<u32>,
     /// Variance that heights have in common through their setups, m².
     common_m2: f64,
+    /// What lies beyond breaklines in cells, in order of cells.
+    beyond: Vec<(usize, Seen)>,
+    cuts: Cuts,
+}
+
+/// One observation of the road.
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    w: f64,
+    s: f64,
+    t: f64,
+    z: f64,
 }
 
 /// A height with what is known of it.
@@ -93,8 +109,11 @@ impl<'a> Window<'a> {
                 .iter()
                 .map(|(sums, _)| sums.common_m2)
                 .fold(0.0, f64::max),
+            beyond: Vec::new(),
+            cuts: Cuts::default(),
         };
         for (sums, range) in runs {
+            out.push_beyond(sums, range);
             for row in range.clone() {
                 let s_node = (out.w.len() / columns) as f64 * lattice.s_step_m;
                 for column in 0..columns {
@@ -121,23 +140,90 @@ impl<'a> Window<'a> {
         self.set_aside.push(sums.set_aside[k]);
     }
 
+    fn push_beyond(&mut self, sums: &CellSums, range: &std::ops::Range<usize>) {
+        let columns = self.columns;
+        let rows = self.w.len() / columns;
+        let here = sums.beyond.iter().filter(|part| part.w > 0.0);
+        for part in here.filter(|part| range.contains(&(part.cell as usize / columns))) {
+            let (row, column) = (part.cell as usize / columns, part.cell as usize % columns);
+            let row = rows + row - range.start;
+            let [s, t] = self.node(row, column);
+            let seen = Seen {
+                w: part.w,
+                s: s + part.ws / part.w,
+                t: t + part.wt / part.w,
+                z: part.wz / part.w,
+            };
+            self.beyond.push((row * columns + column, seen));
+        }
+    }
+
+    /// (s, t) of a node relative to the window's first.
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "rows and columns are far below 2^53"
+    )]
+    fn node(&self, row: usize, column: usize) -> [f64; 2] {
+        [
+            row as f64 * self.lattice.s_step_m,
+            column as f64 * self.lattice.t_step_m,
+        ]
+    }
+
+    /// The window with breaklines that it does not look across.
+    #[must_use]
+    pub fn cut_along(mut self, lines: &Breaklines) -> Self {
+        self.cuts = Cuts::near_rows(lines, self.lattice, self.first_row, self.rows);
+        self
+    }
+
     /// The height plane at (s, t) relative to the window's first node, anchored at `anchor`, with
     /// windows at least `least_b_m` wide; `None` where no cell is near.
+    ///
+    /// Cells that a breakline hides from (s, t) do not count, unless it hides all.
     fn fit(&self, s: f64, t: f64, anchor: usize, least_b_m: f64, level_m: f64) -> Option<Fitted> {
         let step = self.lattice.t_step_m;
-        let density = self.density(anchor);
+        let close = self.cuts.around([s, t], CLOSE_STEPS * step);
+        let width = |density: f64| {
+            let best = BEST_WIDTH / (level_m * density).cbrt();
+            window_over_cells(best, step)
+                .max(least_b_m)
+                .min(REACH_M_STEPS * step)
+        };
+        let density = self.density(anchor, close.as_ref());
+        let b = width(density);
+        let sight = self
+            .cuts
+            .around([s, t], (2.0 * CUT * b).max(CLOSE_STEPS * step));
+        if sight.is_some() && density > 0.0 {
+            let found = self.fit_in(s, t, anchor, b, level_m, sight.as_ref());
+            if let Some(mut found) = found {
+                found.stepped |= close.is_some();
+                return Some(found);
+            }
+        }
+        let density = self.density(anchor, None);
         if density <= 0.0 {
             return None;
         }
-        let best = BEST_WIDTH / (level_m * density).cbrt();
-        let b = window_over_cells(best, step)
-            .max(least_b_m)
-            .min(REACH_M_STEPS * step);
-        let mut plane = self.start(s, t, anchor, b)?;
+        self.fit_in(s, t, anchor, width(density), level_m, None)
+    }
+
+    fn fit_in(
+        &self,
+        s: f64,
+        t: f64,
+        anchor: usize,
+        b: f64,
+        level_m: f64,
+        sight: Option<&Sight>,
+    ) -> Option<Fitted> {
+        let step = self.lattice.t_step_m;
+        let mut plane = self.start(s, t, anchor, b, sight)?;
         let mut fitted = None;
         for round in 0..=ROUNDS {
             let widen = if round == 0 { 2.0 } else { 1.0 };
-            let (sums, parts) = self.gather(s, t, b, level_m, &plane, widen);
+            let (sums, parts) = self.gather(s, t, b, level_m, &plane, widen, sight);
             let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
             plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
             fitted = Some(self.quality(plane, parts, b, level_m));
@@ -145,12 +231,18 @@ impl<'a> Window<'a> {
         fitted
     }
 
-    /// Σ1/σ² per m² around a cell: over 3 × 3 cells, 7 × 7 where those are empty.
+    /// Σ1/σ² per m² around a cell: over 3 × 3 cells, 7 × 7 where those are empty; of those in
+    /// sight alone.
     #[expect(clippy::cast_precision_loss, reason = "a small count of cells")]
-    fn density(&self, anchor: usize) -> f64 {
+    fn density(&self, anchor: usize, sight: Option<&Sight>) -> f64 {
         for reach in [1, 3, REACH] {
             let (mut sum, mut cells) = (0.0, 0usize);
             self.around(anchor, reach, |k| {
+                let hidden =
+                    |sight: &Sight| !sight.sees(self.node(k / self.columns, k % self.columns));
+                if sight.is_some_and(hidden) {
+                    return;
+                }
                 sum += self.w[k];
                 cells += 1;
             });
@@ -172,27 +264,33 @@ impl<'a> Window<'a> {
 
     /// Where the M-estimate starts: the anchor's own cell (the median of its neighbours where it
     /// is empty), with the slope of the plain window.
-    fn start(&self, s: f64, t: f64, anchor: usize, b: f64) -> Option<FittedPlane> {
+    fn start(
+        &self,
+        s: f64,
+        t: f64,
+        anchor: usize,
+        b: f64,
+        sight: Option<&Sight>,
+    ) -> Option<FittedPlane> {
+        let own = self.own(anchor, sight);
         let mut near: Vec<(f64, f64)> = Vec::with_capacity(49);
-        let reach = if self.w[anchor] > 0.0 { 1 } else { REACH };
+        let reach = if own.is_some() { 1 } else { REACH };
         self.around(anchor, reach, |k| {
-            if self.w[k] > 0.0 {
-                let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
-                near.push((d2, self.z[k]));
-            }
+            self.each_of(k, sight, |seen| {
+                let d2 = (seen.s - s).powi(2) + (seen.t - t).powi(2);
+                near.push((d2, seen.z));
+            });
         });
-        if self.w[anchor] <= 0.0 {
+        if own.is_none() {
             near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
             near.truncate(9);
         }
         near.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
         let middle = near.get(near.len() / 2)?.1;
-        let slope = self.slope(s, t, b);
-        let z0 = if self.w[anchor] > 0.0 {
-            self.z[anchor] - slope.0 * (self.s[anchor] - s) - slope.1 * (self.t[anchor] - t)
-        } else {
-            middle
-        };
+        let slope = self.slope(s, t, b, sight);
+        let z0 = own.map_or(middle, |own| {
+            own.z - slope.0 * (own.s - s) - slope.1 * (own.t - t)
+        });
         Some(FittedPlane {
             z0,
             slope_u: slope.0,
@@ -200,17 +298,56 @@ impl<'a> Window<'a> {
         })
     }
 
-    fn slope(&self, s: f64, t: f64, b: f64) -> (f64, f64) {
+    /// What a cell says of its node, or else what it says of the place that has `sight`.
+    fn own(&self, cell: usize, sight: Option<&Sight>) -> Option<Seen> {
+        let mut own = None;
+        self.each_of(cell, sight, |seen| {
+            own = own.or(Some(seen));
+        });
+        own
+    }
+
+    fn seen(&self, k: usize) -> Seen {
+        Seen {
+            w: self.w[k],
+            s: self.s[k],
+            t: self.t[k],
+            z: self.z[k],
+        }
+    }
+
+    /// Call `each` for what a cell says, as far as it is in sight.
+    fn each_of(&self, cell: usize, sight: Option<&Sight>, mut each: impl FnMut(Seen)) {
+        let visible = |seen: &Seen| sight.is_none_or(|sight| sight.sees([seen.s, seen.t]));
+        if self.w[cell] > 0.0 {
+            Some(self.seen(cell)).filter(visible).map(&mut each);
+        }
+        if sight.is_some() {
+            let from = self.beyond.partition_point(|(k, _)| *k < cell);
+            let parts = self.beyond[from..].iter().take_while(|(k, _)| *k == cell);
+            parts.map(|(_, seen)| *seen).filter(visible).for_each(each);
+        }
+    }
+
+    fn slope(&self, s: f64, t: f64, b: f64, sight: Option<&Sight>) -> (f64, f64) {
         let mut sums = PlaneSums::default();
-        self.each_in(s, t, 2.0 * b, |k, _, g| {
-            sums.add(g * self.w[k], self.s[k] - s, self.t[k] - t, self.z[k]);
+        self.each_in(s, t, 2.0 * b, sight, |seen, _, g| {
+            sums.add(g * seen.w, seen.s - s, seen.t - t, seen.z);
         });
         sums.solve(0.0, 0.0, 0.0)
             .map_or((0.0, 0.0), |p| (p.slope_u, p.slope_v))
     }
 
-    /// Call `each(cell, d², Gaussian)` for the cells with weight within the cut of a window.
-    fn each_in(&self, s: f64, t: f64, b: f64, mut each: impl FnMut(usize, f64, f64)) {
+    /// Call `each(observation, d², Gaussian)` for what is in sight within the cut of a window.
+    #[inline]
+    fn each_in(
+        &self,
+        s: f64,
+        t: f64,
+        b: f64,
+        sight: Option<&Sight>,
+        mut each: impl FnMut(Seen, f64, f64),
+    ) {
         let (hs, ht) = (self.lattice.s_step_m, self.lattice.t_step_m);
         let reach = (CUT * b).max(1.01 * hs.max(ht));
         let range = |x: f64, h: f64, n: usize| {
@@ -224,9 +361,14 @@ impl<'a> Window<'a> {
             for k in row * self.columns + columns.start
                 ..row * self.columns + columns.end.max(columns.start)
             {
-                if self.w[k] > 0.0 {
+                if let Some(sight) = sight {
+                    self.each_of(k, Some(sight), |seen| {
+                        let d2 = (seen.s - s).powi(2) + (seen.t - t).powi(2);
+                        each(seen, d2, (half * d2).exp());
+                    });
+                } else if self.w[k] > 0.0 {
                     let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
-                    each(k, d2, (half * d2).exp());
+                    each(self.seen(k), d2, (half * d2).exp());
                 }
             }
         }
@@ -242,20 +384,21 @@ impl<'a> Window<'a> {
         level_m: f64,
         plane: &FittedPlane,
         widen: f64,
+        sight: Option<&Sight>,
     ) -> (PlaneSums, [f64; 3]) {
         let mut sums = PlaneSums::default();
         let mut parts = [0.0; 3];
         let reach = TUKEY_C * widen;
-        self.each_in(s, t, b, |k, d2, g| {
-            let (u, v) = (self.s[k] - s, self.t[k] - t);
-            let r = self.z[k] - plane.at(u, v);
+        self.each_in(s, t, b, sight, |seen, d2, g| {
+            let (u, v) = (seen.s - s, seen.t - t);
+            let r = seen.z - plane.at(u, v);
             // Road itself differs by √(8π²A·d) over d (its structure function).
             let road = STRUCTURE * level_m * d2.sqrt() + (SLOPE_CHANGE * widen).powi(2) * d2 * 0.25;
-            let variance = self.w[k].recip() + road;
+            let variance = seen.w.recip() + road;
             let tukey = biweight(r / (reach * variance.sqrt()));
-            let w = g * self.w[k];
-            sums.add(w * tukey, u, v, self.z[k]);
-            parts[0] += g * g * self.w[k] * tukey;
+            let w = g * seen.w;
+            sums.add(w * tukey, u, v, seen.z);
+            parts[0] += g * g * seen.w * tukey;
             parts[1] += w;
             if r.abs() > STEP_M && tukey < 0.1 {
                 parts[2] += w;
@@ -443,3 +586,40 @@ fn fit_rail(
 /// Cells next to a rail that may be empty without it counting as bridged: the edge cuts through
 /// the last cell, which may hold no point of the road.
 const RAIL_REACH: i32 = 1;
+
+/// The field at places (s, t) beside breaklines, s unwrapped as the window's rows are; each from
+/// what it sees of its own side. No height where nothing within a step is in sight.
+#[must_use]
+#[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
+pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) -> Vec<RailNode> {
+    let lattice = window.lattice;
+    let s0 = window.first_row as f64 * lattice.s_step_m;
+    let fit = |&[s, t]: &[f64; 2]| {
+        let (s, t) = (s - s0, t - lattice.column_t_m(0));
+        let row = usize::try_from(floor_i32(s / lattice.s_step_m + 0.5)).ok()?;
+        let column = usize::try_from(floor_i32(t / lattice.t_step_m + 0.5)).ok()?;
+        if row >= window.rows || column >= window.columns {
+            return None;
+        }
+        let anchor = row * window.columns + column;
+        let sight = window
+            .cuts
+            .around([s, t], 3.0 * lattice.t_step_m.max(lattice.s_step_m));
+        let mut seen = 0;
+        window.around(anchor, 1, |k| {
+            window.each_of(k, sight.as_ref(), |_| seen += 1)
+        });
+        let found = (seen > 0).then(|| window.fit(s, t, anchor, 0.0, params.level_m))??;
+        Some(RailNode {
+            z_m: found.plane.z0,
+            sigma_m: to_f32(found.sigma_m),
+            slope_s: to_f32(found.plane.slope_u),
+            slope_t: to_f32(found.plane.slope_v),
+            flags: flags::INSIDE | flags::STEP,
+        })
+    };
+    places
+        .iter()
+        .map(|p| fit(p).unwrap_or(RailNode::VOID))
+        .collect()
+}

@@ -6,6 +6,7 @@
 
 mod blocks;
 mod cells;
+mod cuts;
 pub mod flags;
 mod kernel;
 mod lattice;
@@ -16,8 +17,9 @@ mod sights;
 mod tests;
 mod trust;
 
-pub use cells::{CellSums, RowLimits, cell_sums};
-pub use kernel::{KernelParams, REACH, Window, fit_rows};
+pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut};
+pub use cuts::{CellPart, Cuts};
+pub use kernel::{KernelParams, REACH, Window, fit_places, fit_rows};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
 pub use level::{course_level_m, road_level_m};
 pub use sights::{Mark, places_seen};

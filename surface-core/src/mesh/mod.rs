@@ -19,6 +19,7 @@ mod patch_tests;
 mod plan_grid;
 mod read;
 mod rim;
+mod seams;
 mod station;
 mod surface;
 #[cfg(test)]
@@ -32,5 +33,6 @@ pub use lookup::PatchIndex;
 pub use mask::{DroppedPart, MaskReport, NodeMask, SectionLoss};
 pub use patch::{Patch, ZONE_BRIDGED, ZONE_PAVED};
 pub use read::{MeshReadError, Place};
+pub use seams::{SeamPlan, SeamReport, Seams};
 pub use station::RowFrame;
 pub use surface::{MeshColumns, SurfaceMesh};

@@ -3,6 +3,7 @@
 use super::MeshError;
 use super::layout::Layout;
 use super::mask::NodeMask;
+use super::seams::{SeamVertex, Seams, SectionSeams};
 use super::station::RowFrame;
 use crate::field::{FieldRows, RailNode, flags};
 use crate::numeric::{to_f32, to_u32};
@@ -14,7 +15,8 @@ pub const ZONE_BRIDGED: u8 = 2;
 
 /// The mesh of one section, from its first row to the first row of the next, both included.
 ///
-/// Vertices stand row by row, from right to left. Neighbouring patches hold the vertices of their
+/// Vertices stand row by row, from right to left; those of rails along breaklines that lie on no
+/// border row stand before the last row. Neighbouring patches hold the vertices of their
 /// common row both, in the same order and bit for bit the same.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Patch {
@@ -26,7 +28,7 @@ pub struct Patch {
     pub normals: Vec<[f32; 3]>,
     /// Standard deviation of the heights, metres.
     pub sigma_m: Vec<f32>,
-    /// Whether the vertex lies on an edge of the road.
+    /// Whether the vertex lies on an edge of the road, or on a rail along a breakline.
     pub on_rail: Vec<bool>,
     /// Triangles as positions in the columns above, anticlockwise from above.
     pub faces: Vec<[u32; 3]>,
@@ -59,6 +61,20 @@ impl Patch {
         section: usize,
         field: &FieldRows,
     ) -> Result<Self, MeshError> {
+        Self::with_seams(layout, mask, &Seams::default(), section, field)
+    }
+
+    /// [`Patch::new`] with rails along breaklines.
+    ///
+    /// # Errors
+    /// As [`Patch::new`].
+    pub fn with_seams(
+        layout: &Layout,
+        mask: &NodeMask,
+        seams: &Seams,
+        section: usize,
+        field: &FieldRows,
+    ) -> Result<Self, MeshError> {
         let rows = layout.lattice.section_rows(section);
         let covers = field.first_row <= rows[0] && rows[1] <= field.last_row();
         if !covers || field.lattice != layout.lattice || field.check().is_err() {
@@ -74,42 +90,88 @@ impl Patch {
             section,
             ..Self::default()
         };
-        let (index, bridged) = patch.add_vertices(layout, mask, rows, field);
-        patch.add_faces(layout, rows, &index, &bridged);
+        let (index, bridged) = patch.add_vertices(layout, mask, seams, rows, field);
+        patch.add_faces(layout, seams.section(section), rows, &index, &bridged);
         Ok(patch)
     }
 
-    /// Add the live vertices; returns where each place went, and whether it is bridged.
+    /// Add the live vertices; returns where each place went (rail vertices after the places), and
+    /// whether it is bridged.
     fn add_vertices(
         &mut self,
         layout: &Layout,
         mask: &NodeMask,
+        seams: &Seams,
         rows: [usize; 2],
         field: &FieldRows,
     ) -> (Vec<u32>, Vec<bool>) {
-        let stride = layout.stride();
-        let mut index = vec![u32::MAX; (rows[1] - rows[0] + 1) * stride];
-        let mut bridged = Vec::new();
+        let own = seams.section(self.section);
+        let places = (rows[1] - rows[0] + 1) * layout.stride();
+        let mut out = Placed {
+            index: vec![u32::MAX; places + own.map_or(0, |own| own.vertices().count())],
+            bridged: Vec::new(),
+        };
         for row in rows[0]..=rows[1] {
             let before = self.positions_m.len();
-            for slot in layout.slots(row).filter(|&slot| mask.has(row, slot)) {
-                let height = height(field, row, slot);
-                index[(row - rows[0]) * stride + slot] = to_u32(self.positions_m.len());
-                bridged.push(height.flags & flags::BRIDGED != 0);
-                self.on_rail.push(slot == 0 || slot + 1 == stride);
-                self.add_vertex(
-                    &layout.station(row).frame,
-                    layout.slot_t_m(row, slot),
-                    &height,
-                );
+            let on_row = match own {
+                Some(own) if row == rows[0] => (&own.first[..], places + own.inner.len()),
+                Some(own) if row == rows[1] => {
+                    let rest = own.inner.iter().zip(places..);
+                    rest.for_each(|(v, place)| self.add_seam(v, place, &mut out));
+                    (&own.last[..], places + own.inner.len() + own.first.len())
+                }
+                _ => (&[][..], 0),
+            };
+            let before = if row == rows[1] {
+                self.positions_m.len()
+            } else {
+                before
+            };
+            let wrapped = layout.lattice.wrap(row);
+            let live = |slot: &usize| {
+                mask.has(row, *slot) && (own.is_none() || !seams.leaves_out(wrapped, *slot))
+            };
+            let mut seam = on_row.0.iter().zip(on_row.1..).peekable();
+            for slot in layout.slots(row).filter(live) {
+                let t_m = layout.slot_t_m(row, slot);
+                while let Some((v, place)) = seam.next_if(|(v, _)| v.t_m < t_m) {
+                    self.add_seam(v, place, &mut out);
+                }
+                let place = (row - rows[0]) * layout.stride() + slot;
+                self.add_node(layout, field, (row, slot), place, &mut out);
             }
+            seam.for_each(|(v, place)| self.add_seam(v, place, &mut out));
             let count = self.positions_m.len() - before;
             if row == rows[0] {
                 self.first_row_vertices = count;
             }
             self.last_row_vertices = count;
         }
-        (index, bridged)
+        (out.index, out.bridged)
+    }
+
+    fn add_node(
+        &mut self,
+        layout: &Layout,
+        field: &FieldRows,
+        (row, slot): (usize, usize),
+        place: usize,
+        out: &mut Placed,
+    ) {
+        let height = height(field, row, slot);
+        out.put(place, self.positions_m.len(), height.flags);
+        self.on_rail.push(slot == 0 || slot + 1 == layout.stride());
+        let frame = &layout.station(row).frame;
+        self.add_vertex(frame, layout.slot_t_m(row, slot), &height);
+    }
+
+    fn add_seam(&mut self, vertex: &SeamVertex, place: usize, out: &mut Placed) {
+        out.put(place, self.positions_m.len(), vertex.flags);
+        self.on_rail.push(true);
+        let [x, y] = vertex.at_m;
+        self.positions_m.push([x, y, vertex.z_m]);
+        self.normals.push(vertex.normal);
+        self.sigma_m.push(vertex.sigma_m);
     }
 
     fn add_vertex(&mut self, frame: &RowFrame, t_m: f64, height: &Height) {
@@ -119,7 +181,14 @@ impl Patch {
         self.sigma_m.push(height.sigma_m);
     }
 
-    fn add_faces(&mut self, layout: &Layout, rows: [usize; 2], index: &[u32], bridged: &[bool]) {
+    fn add_faces(
+        &mut self,
+        layout: &Layout,
+        seams: Option<&SectionSeams>,
+        rows: [usize; 2],
+        index: &[u32],
+        bridged: &[bool],
+    ) {
         let stride = layout.stride();
         let mut add = |face: [u32; 3]| {
             if face.contains(&u32::MAX) {
@@ -135,15 +204,30 @@ impl Patch {
         };
         for row in rows[0]..rows[1] {
             let place = |(r, c): (usize, usize)| index[(r - rows[0]) * stride + c + 1];
-            for column in layout.core(row) {
+            let whole = |&column: &usize| seams.is_none_or(|s| !s.cells.contains(&(row, column)));
+            for column in layout.core(row).filter(whole) {
                 for triangle in Layout::core_triangles(row, column) {
                     add(triangle.map(place));
                 }
             }
         }
-        for triangle in &layout.rims[self.section] {
+        let along_seams = seams.iter().flat_map(|s| &s.triangles);
+        for triangle in layout.rims[self.section].iter().chain(along_seams) {
             add(triangle.map(|place| index[place as usize]));
         }
+    }
+}
+
+/// Where the places of a section went among its vertices.
+struct Placed {
+    index: Vec<u32>,
+    bridged: Vec<bool>,
+}
+
+impl Placed {
+    fn put(&mut self, place: usize, vertex: usize, marks: u8) {
+        self.index[place] = to_u32(vertex);
+        self.bridged.push(marks & flags::BRIDGED != 0);
     }
 }
 
@@ -179,7 +263,7 @@ fn height(field: &FieldRows, row: usize, slot: usize) -> Height {
 ///
 /// A step ds at t moves (1 − κt) ds along the tangent T, a step dt moves dt along the left normal
 /// N, so ∇z = T ∂z/∂s / (1 − κt) + N ∂z/∂t and the normal is (−∇z, 1) / |(−∇z, 1)|.
-fn normal(frame: &RowFrame, t_m: f64, slopes: [f64; 2]) -> [f32; 3] {
+pub(super) fn normal(frame: &RowFrame, t_m: f64, slopes: [f64; 2]) -> [f32; 3] {
     let along = slopes[0] / frame.stretch(t_m);
     let (t, n) = (frame.tangent, frame.normal());
     let gradient = [

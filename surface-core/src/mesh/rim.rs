@@ -32,14 +32,24 @@ pub(super) fn triangulate(
     vertices: Vec<RimVertex>,
     border: &[[usize; 2]],
 ) -> Result<Vec<[u32; 3]>, Crossing> {
+    triangulate_along(vertices, border, &[])
+}
+
+/// [`triangulate`] with edges inside the region that must be sides of triangles.
+pub(super) fn triangulate_along(
+    vertices: Vec<RimVertex>,
+    border: &[[usize; 2]],
+    inner: &[[usize; 2]],
+) -> Result<Vec<[u32; 3]>, Crossing> {
     let count = vertices.len();
     let mut crossings = 0;
-    let mesh = Cdt::try_bulk_load_cdt(vertices, border.to_vec(), |_| crossings += 1);
+    let edges = [border, inner].concat();
+    let mesh = Cdt::try_bulk_load_cdt(vertices, edges, |_| crossings += 1);
     let mesh = mesh.map_err(|_| Crossing)?;
     if crossings > 0 || mesh.num_vertices() != count {
         return Err(Crossing);
     }
-    let inside = flood(&mesh, border)?;
+    let inside = flood(&mesh, border, inner)?;
     let triangle = |face: spade::handles::FaceHandle<'_, _, _, _, _, _>| {
         face.vertices()
             .map(|v: spade::handles::VertexHandle<'_, RimVertex, _, _, _>| v.data().id)
@@ -50,12 +60,14 @@ pub(super) fn triangulate(
 
 type Cdt = ConstrainedDelaunayTriangulation<RimVertex>;
 
-/// Which faces can be reached from the left of a border edge without crossing one.
-fn flood(mesh: &Cdt, border: &[[usize; 2]]) -> Result<Vec<bool>, Crossing> {
+/// Which faces can be reached from the left of a border edge, or from an inner edge, without
+/// crossing a border edge. (Inner edges stop the flood as well, but it starts on both sides.)
+fn flood(mesh: &Cdt, border: &[[usize; 2]], inner: &[[usize; 2]]) -> Result<Vec<bool>, Crossing> {
     let handle = spade::handles::FixedVertexHandle::from_index;
     let mut inside = vec![false; mesh.num_all_faces()];
     let mut waiting = Vec::new();
-    for &[from, to] in border {
+    let back = inner.iter().map(|&[from, to]| [to, from]);
+    for [from, to] in border.iter().chain(inner).copied().chain(back) {
         let edge = mesh.get_edge_from_neighbors(handle(from), handle(to));
         // A border edge is missing when another vertex lies on it.
         let edge = edge.filter(|e| e.is_constraint_edge()).ok_or(Crossing)?;

@@ -1,0 +1,240 @@
+//! Breaklines near a run of rows: what can be seen from where without looking across one.
+
+use super::lattice::Lattice;
+use crate::numeric::{floor_i32, to_u32};
+use crate::zones::{Breakline, Breaklines, VERTEX_STEP_M};
+
+/// Breaklines this far before and after a run of rows are kept with it, metres: more than a
+/// window reaches.
+const MARGIN_M: f64 = 2.0;
+
+/// A straight piece of a breakline, in metres from the run's first node.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Segment {
+    a: [f64; 2],
+    b: [f64; 2],
+    line: u32,
+}
+
+impl Segment {
+    fn low(&self, k: usize) -> f64 {
+        self.a[k].min(self.b[k])
+    }
+
+    fn high(&self, k: usize) -> f64 {
+        self.a[k].max(self.b[k])
+    }
+
+    /// Whether the piece from `p` to `q` crosses it. What lies on a line counts as left of it, so
+    /// that a look through a vertex crosses one of its two segments.
+    #[inline]
+    fn parts(&self, p: [f64; 2], q: [f64; 2]) -> bool {
+        is_left(self.a, self.b, p) != is_left(self.a, self.b, q)
+            && is_left(p, q, self.a) != is_left(p, q, self.b)
+    }
+}
+
+#[inline]
+fn is_left(a: [f64; 2], b: [f64; 2], p: [f64; 2]) -> bool {
+    (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]) >= 0.0
+}
+
+/// The breaklines near a run of rows.
+#[derive(Debug, Clone, Default)]
+pub struct Cuts {
+    /// In order of their least s.
+    segments: Vec<Segment>,
+}
+
+impl Cuts {
+    /// The breaklines near `rows` rows from `first_row` on (unwrapped: on a closed course it may
+    /// be negative).
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
+    pub fn near_rows(lines: &Breaklines, lattice: &Lattice, first_row: i64, rows: usize) -> Self {
+        let zero = [first_row as f64 * lattice.s_step_m, lattice.column_t_m(0)];
+        let from = zero[0] - MARGIN_M;
+        let to = zero[0] + rows as f64 * lattice.s_step_m + MARGIN_M;
+        let length = lattice.rows as f64 * lattice.s_step_m;
+        let turns: &[f64] = if lattice.closed {
+            &[-1.0, 0.0, 1.0]
+        } else {
+            &[0.0]
+        };
+        let mut cuts = Self::default();
+        let mut number = 0;
+        for turn in turns.iter().map(|k| k * length) {
+            for line in lines.near(from - turn, to - turn) {
+                cuts.add(
+                    line,
+                    number,
+                    [zero[0] - turn, zero[1]],
+                    [from - turn, to - turn],
+                );
+                number += 1;
+            }
+        }
+        let low = |s: &Segment| s.low(0);
+        cuts.segments.sort_by(|a, b| low(a).total_cmp(&low(b)));
+        cuts
+    }
+
+    /// Add the pieces of a line between two s, none longer than a vertex step.
+    fn add(&mut self, line: &Breakline, number: u32, zero: [f64; 2], [from, to]: [f64; 2]) {
+        for (p, q) in line.points.iter().zip(line.points.iter().skip(1)) {
+            let (p, q) = ([p.s, p.t], [q.s, q.t]);
+            let outside = p[0].max(q[0]) < from || p[0].min(q[0]) > to;
+            let length = (q[0] - p[0]).hypot(q[1] - p[1]);
+            if outside || !length.is_finite() || length == 0.0 {
+                continue;
+            }
+            let count = floor_i32(length / VERTEX_STEP_M).max(0) + 1;
+            let at = |k: i32| {
+                let share = f64::from(k) / f64::from(count);
+                [0, 1].map(|d| p[d] + share * (q[d] - p[d]) - zero[d])
+            };
+            self.segments.extend((0..count).map(|k| Segment {
+                a: at(k),
+                b: at(k + 1),
+                line: number,
+            }));
+        }
+    }
+
+    /// Whether no breakline is near the rows.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.segments.is_empty()
+    }
+
+    /// What may stand between (s, t) and places within `reach_m` of it; `None` when nothing does.
+    pub(super) fn around(&self, at: [f64; 2], reach_m: f64) -> Option<Sight> {
+        // Segments are a vertex step long at most.
+        let first = self
+            .segments
+            .partition_point(|s| s.low(0) < at[0] - reach_m - VERTEX_STEP_M - 1e-9);
+        let near = self.segments[first..]
+            .iter()
+            .take_while(|s| s.low(0) <= at[0] + reach_m)
+            .filter(|s| {
+                (0..2).all(|k| s.low(k) <= at[k] + reach_m && s.high(k) >= at[k] - reach_m)
+            });
+        let walls: Vec<Segment> = near.copied().collect();
+        (!walls.is_empty()).then_some(Sight { from: at, walls })
+    }
+
+    /// The cells of a run (row-major, `columns` a row) that a breakline may cross, in order.
+    pub(super) fn cells(&self, lattice: &Lattice, rows: usize, columns: usize) -> Vec<usize> {
+        let range = |low: f64, high: f64, step: f64, n: usize| {
+            let index = |v: f64| usize::try_from(floor_i32(v / step + 0.5)).unwrap_or(0);
+            let past = usize::try_from(floor_i32(high / step + 0.5) + 1).unwrap_or(0);
+            index(low).min(n)..past.min(n)
+        };
+        let mut out = Vec::new();
+        for s in &self.segments {
+            for row in range(s.low(0), s.high(0), lattice.s_step_m, rows) {
+                let across = range(s.low(1), s.high(1), lattice.t_step_m, columns);
+                out.extend(across.map(|column| row * columns + column));
+            }
+        }
+        out.sort_unstable();
+        out.dedup();
+        out
+    }
+}
+
+/// What stands around a place.
+#[derive(Debug)]
+pub(super) struct Sight {
+    from: [f64; 2],
+    walls: Vec<Segment>,
+}
+
+impl Sight {
+    /// Whether nothing stands between the place and `to`.
+    #[inline]
+    pub fn sees(&self, to: [f64; 2]) -> bool {
+        !self.walls.iter().any(|wall| wall.parts(self.from, to))
+    }
+
+    /// The line, of those that stand between the place and `to`, with the least number.
+    pub fn hidden_by(&self, to: [f64; 2]) -> Option<u32> {
+        let hiding = self.walls.iter().filter(|wall| wall.parts(self.from, to));
+        hiding.map(|wall| wall.line).min()
+    }
+}
+
+/// The points of a cell that its node does not see: beyond a breakline that crosses the cell.
+///
+/// Offsets are from the cell's node, as in [`super::CellSums`]; parts add up alike.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct CellPart {
+    /// The cell, row-major in its run.
+    pub cell: u32,
+    /// Σ of the weights 1/σ_z², 1/m².
+    pub w: f64,
+    /// Σ w · (s − s of the node).
+    pub ws: f64,
+    /// Σ w · (t − t of the node).
+    pub wt: f64,
+    /// Σ w · z.
+    pub wz: f64,
+    /// Points that count.
+    pub n: u32,
+    /// Points set aside as not road.
+    pub set_aside: u32,
+}
+
+impl CellPart {
+    pub(super) fn of(cell: usize) -> Self {
+        Self {
+            cell: to_u32(cell),
+            ..Self::default()
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ribbon::RibbonPoint;
+
+    fn line(points: &[[f64; 2]]) -> Breakline {
+        Breakline {
+            points: points.iter().map(|&[s, t]| RibbonPoint { s, t }).collect(),
+            step_m: 0.005,
+            sd_m: 0.0002,
+        }
+    }
+
+    #[test]
+    fn a_line_hides_what_lies_beyond_it_and_nothing_beside_its_end() {
+        let lattice = Lattice::new([0.1, 0.1], 200, -20..21, false).unwrap();
+        let lines = Breaklines::new(vec![line(&[[5.0, 0.0], [7.0, 0.0], [7.0, -1.0]])]);
+        let cuts = Cuts::near_rows(&lines, &lattice, 40, 40);
+        // From s = 4, t = −2: the line begins 1 m on and 2 m to the left.
+        let sight = cuts.around([2.0, 2.05], 1.2).unwrap();
+        assert!(!sight.sees([2.0, 1.95]) && sight.sees([2.6, 2.3]));
+        assert_eq!(sight.hidden_by([2.1, 1.9]), Some(0));
+        let beside = cuts.around([0.9, 2.05], 0.5).unwrap();
+        assert!(beside.sees([0.9, 1.95]));
+        // Through the corner itself: hidden, not let through between the two segments.
+        assert!(!cuts.around([2.9, 1.9], 0.5).unwrap().sees([3.1, 2.1]));
+        assert!(cuts.around([1.0, 0.4], 0.5).is_none());
+    }
+
+    #[test]
+    fn a_line_over_the_start_is_found_from_both_ends_of_a_closed_course() {
+        let lattice = Lattice::new([0.1, 0.1], 300, -20..21, true).unwrap();
+        let lines = Breaklines::new(vec![line(&[[29.5, 0.0], [30.5, 0.0]])]);
+        for (first_row, s) in [(0, 0.2), (256, 30.2 - 25.6), (-8, 1.0)] {
+            let cuts = Cuts::near_rows(&lines, &lattice, first_row, 40);
+            let sight = cuts.around([s, 2.05], 0.2).unwrap();
+            assert!(!sight.sees([s, 1.95]), "{first_row}");
+        }
+        let cuts = Cuts::near_rows(&lines, &lattice, 0, 40);
+        let cells = cuts.cells(&lattice, 40, 41);
+        // Rows 0 to 5 in the column of t = 0.
+        assert_eq!(cells, (0..=5).map(|row| row * 41 + 20).collect::<Vec<_>>());
+    }
+}
