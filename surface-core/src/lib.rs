@@ -30,3 +30,4 @@ pub mod progress;
 pub mod report;
 pub mod ribbon;
 pub mod setups;
+pub mod zones;

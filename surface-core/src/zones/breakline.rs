@@ -1,0 +1,134 @@
+//! A curve on the road at which its height jumps, and all of them on a course.
+
+use crate::ribbon::RibbonPoint;
+
+/// Vertices of a breakline are at most this far apart, metres.
+pub const VERTEX_STEP_M: f64 = 0.25;
+
+/// A curve on the road at which its height jumps.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Breakline {
+    /// Vertices in order, (s, t), metres, at most [`VERTEX_STEP_M`] apart; s is unwrapped: on a
+    /// closed course a line that runs over the start has s ≥ length or s < 0 in part.
+    pub points: Vec<RibbonPoint>,
+    /// Mean height left of the line (looking along it) less right of it, metres.
+    pub step_m: f64,
+    /// Standard deviation of that, metres.
+    pub sd_m: f64,
+}
+
+impl Breakline {
+    /// The least and greatest s of the line, metres; (∞, −∞) without points.
+    #[must_use]
+    pub fn range_s_m(&self) -> [f64; 2] {
+        let mut range = [f64::INFINITY, f64::NEG_INFINITY];
+        for p in &self.points {
+            range = [range[0].min(p.s), range[1].max(p.s)];
+        }
+        range
+    }
+
+    /// Length of the line in (s, t), metres.
+    #[must_use]
+    pub fn length_m(&self) -> f64 {
+        let ends = self.points.iter().zip(self.points.iter().skip(1));
+        ends.map(|(a, b)| (b.s - a.s).hypot(b.t - a.t)).sum()
+    }
+}
+
+/// All breaklines of a course, in order of their least s.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Breaklines {
+    lines: Vec<Breakline>,
+    /// Least and greatest s of each line.
+    ranges: Vec<[f64; 2]>,
+}
+
+impl Breaklines {
+    /// Breaklines in order of their least s; lines of fewer than two points are left out.
+    #[must_use]
+    pub fn new(mut lines: Vec<Breakline>) -> Self {
+        lines.retain(|line| line.points.len() >= 2);
+        lines.sort_by(|a, b| {
+            let (a, b) = (a.range_s_m(), b.range_s_m());
+            a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1]))
+        });
+        let ranges = lines.iter().map(Breakline::range_s_m).collect();
+        Self { lines, ranges }
+    }
+
+    /// The lines in order.
+    pub fn iter(&self) -> std::slice::Iter<'_, Breakline> {
+        self.lines.iter()
+    }
+
+    /// How many there are.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.lines.len()
+    }
+
+    /// Whether there are none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.lines.is_empty()
+    }
+
+    /// The lines that have a place between two s, in order.
+    ///
+    /// s is not wrapped: on a closed course ask again a length further on and a length back.
+    pub fn near(&self, from_s_m: f64, to_s_m: f64) -> impl Iterator<Item = &Breakline> {
+        let past = self.ranges.partition_point(|r| r[0] <= to_s_m);
+        let early = self.lines[..past].iter().zip(&self.ranges);
+        early
+            .filter(move |(_, r)| r[1] >= from_s_m)
+            .map(|(line, _)| line)
+    }
+}
+
+impl<'a> IntoIterator for &'a Breaklines {
+    type Item = &'a Breakline;
+    type IntoIter = std::slice::Iter<'a, Breakline>;
+
+    fn into_iter(self) -> Self::IntoIter {
+        self.lines.iter()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn along(from: f64, to: f64) -> Breakline {
+        let at = |s| RibbonPoint { s, t: 1.0 };
+        Breakline {
+            points: vec![at(from), at(to)],
+            step_m: 0.005,
+            sd_m: 0.0002,
+        }
+    }
+
+    #[test]
+    fn lines_come_in_order_and_by_the_stretch_that_they_touch() {
+        let lone = Breakline {
+            points: vec![RibbonPoint { s: 0.0, t: 0.0 }],
+            ..along(0.0, 1.0)
+        };
+        let lines = Breaklines::new(vec![along(9.0, 5.0), along(1.0, 20.0), lone]);
+        assert_eq!((lines.len(), lines.is_empty()), (2, false));
+        let starts = |from, to| -> Vec<f64> {
+            let near = lines.near(from, to);
+            near.map(|l| l.range_s_m()[0]).collect()
+        };
+        assert_eq!(starts(-5.0, 0.5), [0.0; 0]);
+        assert_eq!(starts(2.0, 3.0), [1.0]);
+        assert_eq!(starts(6.0, 7.0), [1.0, 5.0]);
+        assert_eq!(starts(9.5, 30.0), [1.0]);
+        assert!(Breaklines::default().is_empty());
+    }
+
+    #[test]
+    fn length_is_measured_along_the_line() {
+        assert!((along(9.0, 5.0).length_m() - 4.0).abs() < 1e-12);
+    }
+}
