@@ -32,8 +32,8 @@ const METRE: usize = 4;
 const LEAST_STEP_M: f64 = 1.0e-3;
 /// A step must be more than this many standard deviations.
 const SURE: f64 = 3.0;
-/// Where the ground bends within the strip, a step may be off by this times its bend: chosen on the
-/// ribbed kerbs of the proving ground, where there is no step and 30 in 35 false lines go by it.
+/// Where the ground bends within the strip, a step may be off by this times its bend: three invented
+/// courses with ribbed kerbs and no joints have 65 false lines with 0 and none with this.
 const BENT: f64 = 2.5;
 /// Lines nearer than this to a longer one are the same line, metres.
 const SAME_M: f64 = 0.05;
