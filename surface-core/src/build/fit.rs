@@ -194,7 +194,7 @@ fn fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildError>
     Ok(field)
 }
 
-fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {
+pub(super) fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {
     let least_width = ribbon.widths_m()[0];
     if spacing_m > least_width / 3.0 {
         return Err(BuildError::Parameter {

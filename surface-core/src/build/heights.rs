@@ -33,11 +33,11 @@ pub(super) struct HeightFitter<'a> {
 
 impl HeightFitter<'_> {
     /// Runs of rows that have points of their own (an open course may end with a run of one row).
-    fn runs(&self) -> usize {
+    pub fn runs(&self) -> usize {
         self.lattice.rows.div_ceil(SECTION_ROWS)
     }
 
-    fn limits(&self, run: usize) -> RowLimits {
+    pub fn limits(&self, run: usize) -> RowLimits {
         let first = run * SECTION_ROWS;
         let rows = first..(first + SECTION_ROWS).min(self.lattice.rows);
         let edges = &self.ribbon.edges;
@@ -48,7 +48,7 @@ impl HeightFitter<'_> {
         }
     }
 
-    fn sums(&self, run: usize) -> Result<CellSums, BuildError> {
+    pub fn sums(&self, run: usize) -> Result<CellSums, BuildError> {
         let points = self.read(run)?;
         let (first, limits) = (run * SECTION_ROWS, self.limits(run));
         let place = |s, t| self.place(s, t);
@@ -59,14 +59,14 @@ impl HeightFitter<'_> {
         Ok(cell_sums(&points, self.lattice, first, &limits, trust))
     }
 
-    fn read(&self, run: usize) -> Result<Vec<PackedPoint>, BuildError> {
+    pub fn read(&self, run: usize) -> Result<Vec<PackedPoint>, BuildError> {
         let mut points = Vec::new();
         let key = (i32::try_from(run).unwrap_or(i32::MAX), 0);
         self.points.read(key, &mut points)?;
         Ok(points)
     }
 
-    fn place(&self, s: f64, t: f64) -> [f64; 2] {
+    pub fn place(&self, s: f64, t: f64) -> [f64; 2] {
         self.ribbon.line.to_local(RibbonPoint { s, t })
     }
 
@@ -153,7 +153,7 @@ impl HeightFitter<'_> {
     }
 
     /// Have the cell sums of the batch and its neighbours ready, and no others.
-    fn provide(
+    pub fn provide(
         &self,
         batch: &[usize],
         known: &mut Vec<(usize, CellSums)>,
@@ -178,14 +178,14 @@ impl HeightFitter<'_> {
         )
     }
 
-    fn before(&self, run: usize) -> Option<usize> {
+    pub fn before(&self, run: usize) -> Option<usize> {
         match run {
             0 => self.lattice.closed.then(|| self.runs() - 1),
             _ => Some(run - 1),
         }
     }
 
-    fn after(&self, run: usize) -> Option<usize> {
+    pub fn after(&self, run: usize) -> Option<usize> {
         let next = run + 1;
         if next < self.runs() {
             Some(next)

@@ -1,5 +1,6 @@
 //! The whole job as one call, and the files that it leaves.
 
+mod breaklines;
 mod checkpoints;
 mod clock;
 mod error;
@@ -19,6 +20,7 @@ mod sections;
 mod surface;
 mod trust;
 
+pub use breaklines::breaklines;
 pub use error::BuildError;
 pub use fit::{PRODUCTS, fit};
 pub use hold::{HOLD_PRODUCTS, hold};

@@ -12,6 +12,7 @@ mod kernel;
 mod lattice;
 mod level;
 mod lone;
+mod road_points;
 mod sights;
 #[cfg(test)]
 mod tests;
@@ -22,5 +23,6 @@ pub use cuts::{CellPart, Cuts};
 pub use kernel::{KernelParams, REACH, Window, fit_places, fit_rows};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
 pub use level::{course_level_m, road_level_m};
+pub use road_points::{RoadPoint, road_points};
 pub use sights::{Mark, places_seen};
 pub use trust::Trust;

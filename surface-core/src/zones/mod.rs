@@ -4,5 +4,18 @@
 //! edge of a patch, the foot of a kerb, an expansion joint. [`Breaklines`] are those of a course.
 
 mod breakline;
+mod chain;
+mod evidence;
+mod heights;
+mod refine;
+mod smooth;
+mod strip;
 
 pub use breakline::{Breakline, Breaklines, VERTEX_STEP_M};
+pub use chain::{Chain, Rows, link};
+pub use evidence::{HALO_ROWS, RidgePoint, ridge};
+pub use heights::{CellHeight, CellHeights};
+pub use strip::{StripPoint, StripSums, StripTotals, Strips};
+
+#[cfg(test)]
+mod tests;

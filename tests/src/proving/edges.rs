@@ -44,14 +44,23 @@ impl Polyline<'_> {
     }
 
     fn places(&self) -> Vec<[f64; 2]> {
-        let mut out = Vec::new();
-        for [a, b] in self.segments() {
+        let places = self.places_with_lengths(STEP_M);
+        places.map(|(place, _)| place).collect()
+    }
+
+    /// Places at most `step_m` apart, each with the length that it stands for.
+    pub(super) fn places_with_lengths(
+        &self,
+        step_m: f64,
+    ) -> impl Iterator<Item = ([f64; 2], f64)> + '_ {
+        self.segments().flat_map(move |[a, b]| {
             let d = [b[0] - a[0], b[1] - a[1]];
-            let count = to_index((d[0].hypot(d[1]) / STEP_M).ceil()).max(1);
-            let at = |i: usize| (i as f64 + 0.5) / count as f64;
-            out.extend((0..count).map(|i| [a[0] + at(i) * d[0], a[1] + at(i) * d[1]]));
-        }
-        out
+            let length = d[0].hypot(d[1]);
+            let count = to_index((length / step_m).ceil()).max(1);
+            let at = move |i: usize| (i as f64 + 0.5) / count as f64;
+            let place = move |i: usize| [a[0] + at(i) * d[0], a[1] + at(i) * d[1]];
+            (0..count).map(move |i| (place(i), length / count as f64))
+        })
     }
 }
 
@@ -83,12 +92,12 @@ pub fn score_edges(found: &[Polyline], truth: &[Polyline]) -> Option<EdgeScore> 
 }
 
 /// Segments by the cells that they pass near.
-struct SegmentIndex {
+pub(super) struct SegmentIndex {
     cells: HashMap<(i64, i64), Vec<[[f64; 2]; 2]>>,
 }
 
 impl SegmentIndex {
-    fn of(lines: &[Polyline]) -> Self {
+    pub fn of(lines: &[Polyline]) -> Self {
         let mut cells: HashMap<_, Vec<_>> = HashMap::new();
         for segment in lines.iter().flat_map(Polyline::segments) {
             let range = |k: usize| {
@@ -103,7 +112,8 @@ impl SegmentIndex {
         Self { cells }
     }
 
-    fn distance_m(&self, p: [f64; 2]) -> f64 {
+    /// Distance to the nearest segment, metres; at most [`REACH_M`].
+    pub fn distance_m(&self, p: [f64; 2]) -> f64 {
         let near = self
             .cells
             .get(&(cell(p[0]), cell(p[1])))

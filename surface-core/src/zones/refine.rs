@@ -1,0 +1,377 @@
+//! From strips to breaklines: where the step lies to some millimetres, and whether it is one.
+//!
+//! Around every piece the points of [`POOL`] pieces on either side are fitted by
+//! r = aₖ + b·n + c·n² + d·n³ + ½h·σ(n − n₀): a step h at n₀ on ground that may bend as it likes
+//! within the strip, so that a bump, a rib or the face of a kerb is no step. n₀ is where the step
+//! explains most, and is smoothed along the chain.
+
+use super::breakline::{Breakline, Breaklines, VERTEX_STEP_M};
+use super::smooth::smoothed;
+use super::strip::{PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
+use rayon::prelude::*;
+
+use crate::numeric::{factor_dense, solve_dense, to_index};
+use crate::ribbon::RibbonPoint;
+
+/// Pieces on either side that are fitted together: 1.25 m in all.
+const POOL: usize = 2;
+/// Pieces on either side whose step a piece is expected to have.
+const AROUND: usize = 4;
+/// A piece is held to have at least this share of the largest step around it: beyond the end of a
+/// line, where there is none, that tells sooner than the step that fades out with the pool.
+const SHARE: f64 = 0.6;
+/// Half the width over which a step rises, metres: half a bin and a little of the beam.
+const RISE_M: f64 = 0.007;
+/// Places of the step that are tried, first and second: steps of this, so many to either side.
+const TRIED: [(f64, i32); 2] = [(0.005, 20), (0.0025, 12)];
+/// Waves shorter than this are smoothed out of a breakline's distance from its chain, metres.
+const WAVE_M: f64 = 1.5;
+/// Pieces in a metre: no breakline is shorter.
+const METRE: usize = 4;
+/// Steps below this are not kept whatever their σ, metres: the texture of asphalt.
+const LEAST_STEP_M: f64 = 1.0e-3;
+/// A step must be more than this many standard deviations.
+const SURE: f64 = 3.0;
+/// Where the ground bends within the strip, a step may be off by this times its bend: three invented
+/// courses with ribbed kerbs and no joints have 65 false lines with 0 and none with this.
+const BENT: f64 = 2.5;
+/// Lines nearer than this to a longer one are the same line, metres.
+const SAME_M: f64 = 0.05;
+/// And when they point the same way to this, as a cosine.
+const SAME_WAY: f64 = 0.87;
+
+/// Unknowns besides the step, the step, and the height: n, n², n³, σ, r.
+const TERMS: usize = 5;
+
+/// Centred weighted moments of the terms; additive over pieces, each with a level of its own.
+#[derive(Debug, Clone, Copy, Default)]
+struct Moments {
+    products: [f64; TERMS * TERMS],
+    /// Bins that hold points, less one a piece.
+    freedom: f64,
+}
+
+/// A step as one fit tells.
+#[derive(Debug, Clone, Copy)]
+struct Step {
+    step_m: f64,
+    /// 1/variance, 1/m².
+    weight: f64,
+    /// How much the ground bends within the strip, root mean square, metres.
+    bend_m: f64,
+}
+
+impl Step {
+    const NONE: Self = Self {
+        step_m: 0.0,
+        weight: 0.0,
+        bend_m: 0.0,
+    };
+
+    /// Standard deviation, metres: of the noise, and of ground that bends more than a cubic can.
+    fn sd_m(&self) -> f64 {
+        self.weight.sqrt().recip().hypot(BENT * self.bend_m)
+    }
+
+    /// Whether it is a step and no chance.
+    fn is_sure(&self) -> bool {
+        self.step_m > (SURE * self.sd_m()).max(LEAST_STEP_M)
+    }
+
+    /// How much better the points are explained with the step than without, signed.
+    fn gain(&self) -> f64 {
+        self.step_m * self.step_m.abs() * self.weight
+    }
+}
+
+impl Moments {
+    /// Of one piece, for a step `n0_m` to its left.
+    fn of(profile: &Profile, n0_m: f64) -> Self {
+        let (mut w_all, mut mean, mut full) = (0.0, [0.0; TERMS], [0.0; TERMS * TERMS]);
+        let mut bins = 0.0;
+        for [w, wn, wr] in profile.0.iter().filter(|b| b[0] > 0.0) {
+            let (n, r) = (wn / w, wr / w);
+            let x = n / REACH_M;
+            let side = ((n - n0_m) / RISE_M).clamp(-1.0, 1.0);
+            let terms = [x, x * x, x * x * x, side, r];
+            bins += 1.0;
+            w_all += w;
+            for i in 0..TERMS {
+                mean[i] += w * terms[i];
+                for j in 0..=i {
+                    full[TERMS * i + j] += w * terms[i] * terms[j];
+                }
+            }
+        }
+        if w_all <= 0.0 {
+            return Self::default();
+        }
+        for i in 0..TERMS {
+            for j in 0..=i {
+                full[TERMS * i + j] -= mean[i] * mean[j] / w_all;
+            }
+        }
+        Self {
+            products: full,
+            freedom: bins - 1.0,
+        }
+    }
+
+    fn add(&mut self, other: &Self) {
+        let both = self.products.iter_mut().zip(&other.products);
+        both.for_each(|(a, b)| *a += b);
+        self.freedom += other.freedom;
+    }
+
+    fn at(&self, i: usize, j: usize) -> f64 {
+        self.products[TERMS * i.max(j) + i.min(j)]
+    }
+
+    /// The step with its weight, once the bent ground is taken away.
+    fn step(&self) -> Step {
+        let mut ground = [0.0; 9];
+        for i in 0..3 {
+            for j in 0..=i {
+                ground[3 * i + j] = self.at(i, j) * if i == j { 1.0 + 1e-9 } else { 1.0 };
+            }
+        }
+        if self.freedom < 6.0 || factor_dense(&mut ground, 3, 0).is_err() {
+            return Step::NONE;
+        }
+        let side = [0, 1, 2].map(|i| self.at(3, i));
+        let (mut of_side, mut of_height) = (side, [0, 1, 2].map(|i| self.at(4, i)));
+        let height = of_height;
+        solve_dense(&ground, 3, &mut of_side);
+        solve_dense(&ground, 3, &mut of_height);
+        let dot = |a: &[f64; 3], b: &[f64; 3]| (0..3).map(|k| a[k] * b[k]).sum::<f64>();
+        let own = self.at(3, 3) - dot(&side, &of_side);
+        if own <= 1e-3 * self.at(3, 3) || own <= 0.0 {
+            return Step::NONE;
+        }
+        let half = (self.at(4, 3) - dot(&side, &of_height)) / own;
+        let rest = self.at(4, 4) - dot(&height, &of_height) - half * half * own;
+        // Noise beyond what the points' own σ say (texture, mixed returns) counts.
+        // Root mean squares of n² and n³ over the strip, less what a plane takes of them.
+        let bent = |k: usize| of_height[k] - half * of_side[k];
+        let bend_m = (0.298 * bent(1)).hypot(0.151 * bent(2));
+        let scatter = (rest / (self.freedom - 4.0)).max(1.0);
+        Step {
+            step_m: 2.0 * half,
+            weight: own / (4.0 * scatter),
+            bend_m,
+        }
+    }
+}
+
+impl Strips {
+    /// The breaklines that the points beside the chains confirm.
+    #[must_use]
+    pub fn breaklines(&self, totals: &StripTotals) -> Breaklines {
+        let chains = self.starts.par_windows(2).map(|k| k[0]..k[1]);
+        let mut lines: Vec<Breakline> = chains
+            .flat_map_iter(|own| confirmed(&self.pieces[own.clone()], &totals.0[own]))
+            .collect();
+        lines.sort_by(|a, b| b.length_m().total_cmp(&a.length_m()));
+        Breaklines::new(without_doubles(lines))
+    }
+}
+
+/// The parts of one chain that are steps.
+fn confirmed(pieces: &[Piece], profiles: &[Profile]) -> Vec<Breakline> {
+    let mut shift = vec![0.0; pieces.len()];
+    for (step_m, count) in TRIED {
+        shift = refined(profiles, &shift, step_m, count);
+    }
+    let moments: Vec<Moments> = profiles
+        .iter()
+        .zip(&shift)
+        .map(|(p, n)| Moments::of(p, *n))
+        .collect();
+    let alone: Vec<Step> = moments.iter().map(Moments::step).collect();
+    let pooled: Vec<Step> = (0..pieces.len())
+        .map(|k| pool(&moments, k).step())
+        .collect();
+    let mut found = Vec::new();
+    stretches(&alone, &pooled, 0..pieces.len(), &mut found);
+    let parts = found.into_iter().flat_map(|own| risen(&moments, own));
+    parts
+        .filter_map(|own| line(pieces, &shift, &moments, own))
+        .collect()
+}
+
+/// The parts of a stretch over every metre of which the left side is the higher one.
+fn risen(moments: &[Moments], own: std::ops::Range<usize>) -> Vec<std::ops::Range<usize>> {
+    let mut fallen = vec![false; own.len()];
+    for (k, window) in moments[own.clone()].windows(METRE).enumerate() {
+        if sum(window).step().step_m <= 0.0 {
+            fallen[k + 1..k + METRE - 1].fill(true);
+        }
+    }
+    let mut parts = Vec::new();
+    let mut from = 0;
+    for k in 0..=fallen.len() {
+        if k == fallen.len() || fallen[k] {
+            parts.push(own.start + from..own.start + k);
+            from = k + 1;
+        }
+    }
+    parts.retain(|part| part.len() >= METRE);
+    parts
+}
+
+fn pool(moments: &[Moments], k: usize) -> Moments {
+    sum(&moments[k.saturating_sub(POOL)..(k + POOL + 1).min(moments.len())])
+}
+
+fn sum(moments: &[Moments]) -> Moments {
+    let mut sum = Moments::default();
+    moments.iter().for_each(|m| sum.add(m));
+    sum
+}
+
+/// The distances of the step from the pieces, each the best of those tried around `shift`.
+fn refined(profiles: &[Profile], shift: &[f64], step_m: f64, count: i32) -> Vec<f64> {
+    let tried: Vec<f64> = (-count..=count).map(|k| f64::from(k) * step_m).collect();
+    let mut gains: Vec<Vec<f64>> = Vec::with_capacity(tried.len());
+    for &d in &tried {
+        let each = profiles.iter().zip(shift);
+        let moments: Vec<Moments> = each.map(|(p, n)| Moments::of(p, n + d)).collect();
+        let pooled = (0..profiles.len()).map(|k| pool(&moments, k).step().gain());
+        gains.push(pooled.collect());
+    }
+    let (mut best, mut weights) = (Vec::new(), Vec::new());
+    for k in 0..profiles.len() {
+        let gain = |i: usize| gains[i][k];
+        let top = (0..tried.len()).max_by(|&a, &b| gain(a).total_cmp(&gain(b)));
+        let top = top.unwrap_or(0);
+        let inner = top > 0 && top + 1 < tried.len();
+        let bend = if inner {
+            2.0 * gain(top) - gain(top - 1) - gain(top + 1)
+        } else {
+            0.0
+        };
+        let part = if bend > 0.0 {
+            0.5 * (gain(top + 1) - gain(top - 1)) / bend
+        } else {
+            0.0
+        };
+        best.push(shift[k] + tried[top] + part * step_m);
+        weights.push(if inner { gain(top).max(0.0) } else { 0.0 });
+    }
+    smoothed(&best, &weights, PIECE_M, WAVE_M)
+}
+
+/// The stretches of pieces where the step is likelier than none: those with the greatest sum of
+/// (2·d·D − D²)/σ², d the piece's own step and D that around it.
+fn stretches(
+    alone: &[Step],
+    pooled: &[Step],
+    within: std::ops::Range<usize>,
+    out: &mut Vec<std::ops::Range<usize>>,
+) {
+    let likely = |k: usize| {
+        let near = k.saturating_sub(AROUND)..(k + AROUND + 1).min(pooled.len());
+        let largest = pooled[near].iter().map(|p| p.step_m).fold(0.0, f64::max);
+        let around = (SHARE * largest).max(LEAST_STEP_M);
+        (2.0 * alone[k].step_m - around) * around * alone[k].weight
+    };
+    let (mut best, mut own) = (0.0, 0..0);
+    let (mut sum, mut from) = (0.0, within.start);
+    for k in within.clone() {
+        sum += likely(k);
+        if sum > best {
+            (best, own) = (sum, from..k + 1);
+        }
+        if sum <= 0.0 {
+            (sum, from) = (0.0, k + 1);
+        }
+    }
+    if own.is_empty() {
+        return;
+    }
+    stretches(alone, pooled, within.start..own.start, out);
+    out.push(own.clone());
+    stretches(alone, pooled, own.end..within.end, out);
+}
+
+/// The breakline of a stretch, if the step holds over its length.
+fn line(
+    pieces: &[Piece],
+    shift: &[f64],
+    moments: &[Moments],
+    own: std::ops::Range<usize>,
+) -> Option<Breakline> {
+    let whole = sum(&moments[own.clone()]).step();
+    let metres = moments[own.clone()].windows(METRE);
+    let sure = metres.clone().filter(|m| sum(m).step().is_sure()).count();
+    if !whole.is_sure() || sure == 0 || 4 * sure < metres.len() {
+        return None;
+    }
+    let place = |k: usize, forward: f64| {
+        let (p, left) = (&pieces[k], pieces[k].left());
+        let at = [0, 1].map(|d| p.at[d] + shift[k] * left[d] + forward * p.along[d]);
+        RibbonPoint { s: at[0], t: at[1] }
+    };
+    let (first, last) = (own.start, own.end - 1);
+    let mut points = vec![place(first, -0.5 * PIECE_M)];
+    points.extend(own.map(|k| place(k, 0.0)));
+    points.push(place(last, 0.5 * PIECE_M));
+    Some(Breakline {
+        points: filled(&points),
+        step_m: whole.step_m,
+        sd_m: whole.sd_m(),
+    })
+}
+
+/// The same line with vertices at most [`VERTEX_STEP_M`] apart.
+fn filled(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
+    let mut out = points[..1].to_vec();
+    for pair in points.windows(2) {
+        let (ds, dt) = (pair[1].s - pair[0].s, pair[1].t - pair[0].t);
+        let parts = to_index((ds.hypot(dt) / VERTEX_STEP_M).ceil()).max(1);
+        out.extend((1..=parts).map(|k| {
+            let f = k as f64 / parts as f64;
+            let (s, t) = (pair[0].s + f * ds, pair[0].t + f * dt);
+            RibbonPoint { s, t }
+        }));
+    }
+    out
+}
+
+/// Lines without what runs along a longer one; the longest come first.
+fn without_doubles(lines: Vec<Breakline>) -> Vec<Breakline> {
+    let mut out: Vec<Breakline> = Vec::new();
+    for line in lines {
+        let alike = |p: &RibbonPoint, way: [f64; 2]| out.iter().any(|o| runs_along(o, p, way));
+        let n = line.points.len();
+        let doubled: Vec<bool> = (0..n)
+            .map(|k| {
+                let (a, b) = (
+                    &line.points[k.saturating_sub(1)],
+                    &line.points[(k + 1).min(n - 1)],
+                );
+                alike(&line.points[k], [b.s - a.s, b.t - a.t])
+            })
+            .collect();
+        let from = doubled.iter().take_while(|d| **d).count();
+        let to = n - doubled[from..].iter().rev().take_while(|d| **d).count();
+        let points = line.points[from..to].to_vec();
+        let rest = Breakline { points, ..line };
+        if rest.points.len() > 1 && rest.length_m() >= 0.5 * METRE as f64 * PIECE_M {
+            out.push(rest);
+        }
+    }
+    out
+}
+
+fn runs_along(line: &Breakline, p: &RibbonPoint, way: [f64; 2]) -> bool {
+    line.points.windows(2).any(|pair| {
+        let along = [pair[1].s - pair[0].s, pair[1].t - pair[0].t];
+        let long = along[0].hypot(along[1]).max(f64::MIN_POSITIVE);
+        let away = [p.s - pair[0].s, p.t - pair[0].t];
+        let l = (away[0] * along[0] + away[1] * along[1]) / long;
+        let n = (away[1] * along[0] - away[0] * along[1]) / long;
+        let cosine = (way[0] * along[0] + way[1] * along[1]) / (long * way[0].hypot(way[1]));
+        n.abs() < SAME_M && (-1e-9..=long).contains(&l) && cosine > SAME_WAY
+    })
+}

@@ -1,0 +1,265 @@
+//! The finder's second look: heights of points by their distance from the chains.
+//!
+//! Each chain is cut into pieces of [`PIECE_M`]; the points beside a piece are summed in narrow
+//! bins of their distance from it. The sums of two parts of a cloud add up, so a course streams,
+//! and memory grows with the length of the chains and not with the number of points.
+
+use std::collections::HashMap;
+
+use super::chain::{Chain, Rows};
+use crate::numeric::{floor_i32, to_index, to_u32};
+
+/// Length of a piece, metres.
+pub(super) const PIECE_M: f64 = 0.25;
+/// Points within this distance of a chain count, metres.
+pub(super) const REACH_M: f64 = 0.20;
+/// Width of a bin, metres: narrower than the positions that are asked for need.
+const BIN_M: f64 = 0.01;
+/// Bins on both sides.
+pub(super) const BINS: usize = 40;
+/// Pieces that a chain is carried on straight at its ends, where the ridge was too near to
+/// another step or to the edge of the road.
+const BEYOND: usize = 4;
+/// Length at the end of a chain that tells its direction, metres.
+const AIM_M: f64 = 0.8;
+/// Side of a square of the index, metres.
+const SQUARE_M: f64 = 0.5;
+/// Points further than this and a part of the step from the middle of the step are strays, metres.
+const STRAY_M: f64 = 0.004;
+/// That part: half a step is where the two sides are, the rest is for steps that change.
+const STRAY_STEPS: f64 = 0.9;
+
+/// One point of the road.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StripPoint {
+    /// Along the line, metres, wrapped on a closed course.
+    pub s: f64,
+    /// Left of the line, metres.
+    pub t: f64,
+    /// Height, metres.
+    pub z: f64,
+    /// 1/σ² of its height, 1/m².
+    pub weight: f64,
+}
+
+/// A short straight piece of a chain.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Piece {
+    /// Its middle, (s, t), metres, s unwrapped.
+    pub at: [f64; 2],
+    /// Unit vector along it.
+    pub along: [f64; 2],
+    /// Height half way up the step, and the ground's slopes along s and t.
+    pub plane: [f64; 3],
+    /// The chain's step, metres.
+    pub step_m: f64,
+}
+
+impl Piece {
+    /// Unit vector to its left.
+    pub fn left(&self) -> [f64; 2] {
+        [-self.along[1], self.along[0]]
+    }
+}
+
+/// Sums over the points beside one piece, by distance to its left: w, w·n, w·r with r the height
+/// above the piece's plane.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Profile(pub Vec<[f64; 3]>);
+
+impl Profile {
+    fn new() -> Self {
+        Self(vec![[0.0; 3]; BINS])
+    }
+}
+
+/// What the points of a part of the cloud say about the pieces near them.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct StripSums(Vec<(usize, Profile)>);
+
+/// The pieces of all chains of a course.
+#[derive(Debug, Clone)]
+pub struct Strips {
+    pub(super) pieces: Vec<Piece>,
+    /// Pieces of chain k: `starts[k]..starts[k + 1]`.
+    pub(super) starts: Vec<usize>,
+    index: HashMap<[i32; 2], Vec<u32>>,
+    /// Length of a closed course, metres.
+    period_m: Option<f64>,
+}
+
+impl Strips {
+    /// The pieces of `chains`.
+    #[must_use]
+    pub fn along(chains: &[Chain], rows: Rows) -> Self {
+        let mut starts = vec![0];
+        let mut pieces = Vec::new();
+        for chain in chains {
+            pieces.extend(cut(chain));
+            starts.push(pieces.len());
+        }
+        let period_m = rows.closed.then(|| rows.rows as f64 * rows.steps_m[0]);
+        let mut strips = Self {
+            pieces,
+            starts,
+            index: HashMap::new(),
+            period_m,
+        };
+        for k in 0..strips.pieces.len() {
+            for key in strips.squares(strips.pieces[k].at) {
+                strips.index.entry(key).or_default().push(to_u32(k));
+            }
+        }
+        strips
+    }
+
+    /// Squares that points beside a piece may lie in.
+    fn squares(&self, [s, t]: [f64; 2]) -> Vec<[i32; 2]> {
+        let far = REACH_M.hypot(0.5 * PIECE_M);
+        let mut out = Vec::new();
+        for ds in [-far, 0.0, far] {
+            for dt in [-far, 0.0, far] {
+                let key = self.square(s + ds, t + dt);
+                if !out.contains(&key) {
+                    out.push(key);
+                }
+            }
+        }
+        out
+    }
+
+    fn square(&self, s: f64, t: f64) -> [i32; 2] {
+        let s = self.period_m.map_or(s, |length| s.rem_euclid(length));
+        [floor_i32(s / SQUARE_M), floor_i32(t / SQUARE_M)]
+    }
+
+    /// s from `from` the shorter way round.
+    fn s_from(&self, from: f64, s: f64) -> f64 {
+        let away = s - from;
+        self.period_m
+            .map_or(away, |length| away - length * (away / length).round())
+    }
+
+    /// Whether any piece lies between two s, metres (of a closed course: wrapped).
+    #[must_use]
+    pub fn any_between(&self, from_s_m: f64, to_s_m: f64) -> bool {
+        let (middle, half) = (
+            0.5 * (from_s_m + to_s_m),
+            0.5 * (to_s_m - from_s_m) + SQUARE_M,
+        );
+        let near = |p: &Piece| self.s_from(middle, p.at[0]).abs() <= half;
+        self.pieces.iter().any(near)
+    }
+
+    /// What these points say of the pieces near them, to be given to [`StripTotals::add`].
+    pub fn sums(&self, points: impl Iterator<Item = StripPoint>) -> StripSums {
+        let mut found: HashMap<usize, Profile> = HashMap::new();
+        for point in points {
+            let near = self.index.get(&self.square(point.s, point.t));
+            for &k in near.map_or(&[][..], Vec::as_slice) {
+                let k = k as usize;
+                if let Some((bin, n, r)) = self.place(&self.pieces[k], &point) {
+                    let sums = &mut found.entry(k).or_insert_with(Profile::new).0[bin];
+                    sums[0] += point.weight;
+                    sums[1] += point.weight * n;
+                    sums[2] += point.weight * r;
+                }
+            }
+        }
+        let mut sums: Vec<(usize, Profile)> = found.into_iter().collect();
+        sums.sort_unstable_by_key(|(k, _)| *k);
+        StripSums(sums)
+    }
+
+    /// Bin, distance to the left and height above the plane of a point beside a piece.
+    fn place(&self, piece: &Piece, point: &StripPoint) -> Option<(usize, f64, f64)> {
+        let away = [self.s_from(piece.at[0], point.s), point.t - piece.at[1]];
+        let dot = |v: [f64; 2]| v[0] * away[0] + v[1] * away[1];
+        let (l, n) = (dot(piece.along), dot(piece.left()));
+        if l.abs() > 0.5 * PIECE_M || n.abs() >= REACH_M {
+            return None;
+        }
+        let [z, slope_s, slope_t] = piece.plane;
+        let r = point.z - z - slope_s * away[0] - slope_t * away[1];
+        let bin = to_index((n + REACH_M) / BIN_M).min(BINS - 1);
+        (r.abs() <= STRAY_M + STRAY_STEPS * piece.step_m).then_some((bin, n, r))
+    }
+}
+
+/// What all points of the cloud say about every piece.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripTotals(pub(super) Vec<Profile>);
+
+impl StripTotals {
+    /// Nothing is known yet about the pieces of `strips`.
+    #[must_use]
+    pub fn new(strips: &Strips) -> Self {
+        Self(vec![Profile::new(); strips.pieces.len()])
+    }
+
+    /// Add what a part of the cloud says; for the same bytes, always in the same order.
+    pub fn add(&mut self, sums: &StripSums) {
+        for (k, profile) in &sums.0 {
+            for (own, more) in self.0[*k].0.iter_mut().zip(&profile.0) {
+                own.iter_mut().zip(more).for_each(|(a, b)| *a += b);
+            }
+        }
+    }
+}
+
+/// The pieces of one chain, in order, carried on straight at both ends.
+fn cut(chain: &Chain) -> Vec<Piece> {
+    let mut way = vec![0.0];
+    for pair in chain.at.windows(2) {
+        let before = way.last().copied().unwrap_or(0.0);
+        way.push(before + (pair[1][0] - pair[0][0]).hypot(pair[1][1] - pair[0][1]));
+    }
+    let length = way.last().copied().unwrap_or(0.0);
+    let count = to_index(length / PIECE_M).max(1);
+    let spare = 0.5 * (length - count as f64 * PIECE_M);
+    let place = |w: f64| along(chain, &way, w);
+    (0..count + 2 * BEYOND)
+        .map(|k| {
+            let w = spare + (k as f64 + 0.5 - BEYOND as f64) * PIECE_M;
+            let (a, b) = (place(w - 0.5 * PIECE_M), place(w + 0.5 * PIECE_M));
+            let (ds, dt) = (b[0] - a[0], b[1] - a[1]);
+            let long = ds.hypot(dt).max(f64::MIN_POSITIVE);
+            let at = [0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1])];
+            let near = way.partition_point(|v| *v < w).min(chain.at.len() - 1);
+            let [z, slope_s, slope_t] = chain.planes[near];
+            let away = [at[0] - chain.at[near][0], at[1] - chain.at[near][1]];
+            Piece {
+                at,
+                along: [ds / long, dt / long],
+                plane: [z + slope_s * away[0] + slope_t * away[1], slope_s, slope_t],
+                step_m: chain.step_m,
+            }
+        })
+        .collect()
+}
+
+/// The place `w` along a chain, straight on beyond its ends.
+fn along(chain: &Chain, way: &[f64], w: f64) -> [f64; 2] {
+    let length = way.last().copied().unwrap_or(0.0);
+    if w < 0.0 {
+        return aimed(inside(chain, way, AIM_M.min(length)), chain.at[0], -w);
+    }
+    if w > length {
+        let back = inside(chain, way, (length - AIM_M).max(0.0));
+        return aimed(back, chain.at[chain.at.len() - 1], w - length);
+    }
+    inside(chain, way, w)
+}
+
+/// `distance` past `end`, coming from `from`.
+fn aimed(from: [f64; 2], end: [f64; 2], distance: f64) -> [f64; 2] {
+    let (ds, dt) = (end[0] - from[0], end[1] - from[1]);
+    let scale = distance / ds.hypot(dt).max(f64::MIN_POSITIVE);
+    [end[0] + scale * ds, end[1] + scale * dt]
+}
+
+fn inside(chain: &Chain, way: &[f64], w: f64) -> [f64; 2] {
+    let k = way.partition_point(|v| *v < w).clamp(1, way.len() - 1);
+    let f = (w - way[k - 1]) / (way[k] - way[k - 1]).max(f64::MIN_POSITIVE);
+    [0, 1].map(|d| chain.at[k - 1][d] + f * (chain.at[k][d] - chain.at[k - 1][d]))
+}
