@@ -42,6 +42,7 @@ pub(super) fn learn_setups(
         tilt_variance: levelled.report.tilt_sd[k].powi(2),
         noise,
         left_out: levelled.report.left_out[k],
+        z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
     };
     let models = levelled.corrections.iter().enumerate().map(model);
     Ok(Trusted {

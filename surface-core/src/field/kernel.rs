@@ -9,6 +9,7 @@
 use super::cells::CellSums;
 use super::flags;
 use super::lattice::{FieldRows, Lattice, RailNode};
+use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32, to_f32};
 
 /// Best window over (A·W)^(−1/3), see the module's text.
@@ -53,6 +54,7 @@ pub struct Window<'a> {
     set_aside: Vec<u32>,
     /// Variance that heights have in common through their setups, m².
     common_m2: f64,
+    rounding: Rounding,
 }
 
 /// A height with what is known of it.
@@ -93,6 +95,7 @@ impl<'a> Window<'a> {
                 .iter()
                 .map(|(sums, _)| sums.common_m2)
                 .fold(0.0, f64::max),
+            rounding: coarsest(runs),
         };
         for (sums, range) in runs {
             for row in range.clone() {
@@ -270,12 +273,21 @@ impl<'a> Window<'a> {
         let noise = ggw / (kept * kept);
         let step = self.lattice.t_step_m;
         let left_out = LEFT_OUT * level_m * (b * b + step * step / 12.0).sqrt();
+        let rise = b * plane.slope_u.hypot(plane.slope_v);
+        let rounding = self.rounding.of_a_mean_m2(rise * rise);
         Fitted {
             plane,
-            sigma_m: (noise + left_out + self.common_m2).sqrt(),
+            sigma_m: (noise + left_out + self.common_m2 + rounding).sqrt(),
             stepped: lost > 0.25 * gw,
         }
     }
+}
+
+/// The rounding of the run whose heights come in the largest steps.
+fn coarsest(runs: &[(&CellSums, std::ops::Range<usize>)]) -> Rounding {
+    let all = runs.iter().map(|(sums, _)| sums.rounding);
+    all.max_by(|a, b| a.step_m.total_cmp(&b.step_m))
+        .unwrap_or_default()
 }
 
 /// The width of Gaussian weights on cells `step` apart that makes, with the box of the cells

@@ -11,6 +11,7 @@ mod kernel;
 mod lattice;
 mod level;
 mod lone;
+mod rounding;
 mod sights;
 #[cfg(test)]
 mod tests;
@@ -20,5 +21,6 @@ pub use cells::{CellSums, RowLimits, cell_sums};
 pub use kernel::{KernelParams, REACH, Window, fit_rows};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
 pub use level::{course_level_m, road_level_m};
+pub use rounding::Rounding;
 pub use sights::places_seen;
 pub use trust::Trust;
