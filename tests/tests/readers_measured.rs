@@ -77,6 +77,20 @@ fn heights_in_steps_of_a_centimetre_are_a_doubt() {
     assert!((step - 10.0).abs() < 1e-3, "{step}");
 }
 
+/// Steps of 10 mm, rounded once more to hundredths of a foot: gaps are 3 or 4 of these (numpy: 2013
+/// and 870 of 3190).
+#[test]
+fn heights_in_steps_of_a_centimetre_are_a_doubt_behind_feet() {
+    let Some(doubts) = inspected("autzen_trim.laz") else {
+        return;
+    };
+    let step = doubts.iter().find_map(|doubt| match doubt {
+        Doubt::Quantised { step_mm, .. } => Some(*step_mm),
+        _ => None,
+    });
+    assert!((step.unwrap() - 10.0).abs() < 0.01, "{step:?}");
+}
+
 #[test]
 fn a_bush_that_is_all_road_surface_by_its_class_is_a_doubt() {
     let Some(doubts) = inspected("vegetation_1_3.las") else {

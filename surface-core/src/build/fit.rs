@@ -125,16 +125,17 @@ fn surface_of(
         crs,
     };
     // The squares are not needed any more: their scratch file and the grid go.
+    let z_steps_m = cloud.z_steps_m;
     drop((cloud.tiles, cloud.grid));
     clock.lap("sort");
     let ribbon = &words.ribbon;
     let store = FieldStore::create(&folder.part("field")?, lattice, ribbon.frame.origin_m)?;
-    let nothing_known = SetupModels::default();
+    let steps_known = SetupModels::of_steps(&z_steps_m);
     let fitter = HeightFitter {
         points: &points,
         ribbon,
         lattice: &lattice,
-        setups: &nothing_known,
+        setups: &steps_known,
         bridge_m: params.bridge_m,
     };
     let checkpoints = Checkpoints::new(

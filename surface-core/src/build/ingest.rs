@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::mpsc::{Receiver, sync_channel};
 
 use super::BuildError;
+use crate::cloud::inspect::coarse_step_m;
 use crate::cloud::io::{ReadError, Scans};
 use crate::cloud::{CellGrid, Columns, Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::numeric::floor_i32;
@@ -26,6 +27,8 @@ pub struct Ingested {
     pub points: u64,
     /// Points more than 40 km from the origin, left out.
     pub strays: u64,
+    /// The coarse step that each setup's heights come in, metres; 0 where they have none.
+    pub z_steps_m: Vec<f64>,
 }
 
 /// Read every scan once.
@@ -101,6 +104,7 @@ struct Sorter {
     run: Vec<PackedPoint>,
     points: u64,
     strays: u64,
+    heights: HeightSamples,
 }
 
 impl Sorter {
@@ -113,11 +117,13 @@ impl Sorter {
             run: Vec::new(),
             points: 0,
             strays: 0,
+            heights: HeightSamples::default(),
         }
     }
 
     fn add(&mut self, columns: &Columns) -> Result<(), BuildError> {
         self.points += columns.len() as u64;
+        self.heights.add(&columns.z, &columns.setup);
         let origin = self.frame.origin_m;
         let world = [&columns.x, &columns.y, &columns.z];
         for (axis, (local, world)) in self.local.iter_mut().zip(world).enumerate() {
@@ -187,7 +193,65 @@ impl Sorter {
             grid: self.grid,
             points: self.points,
             strays: self.strays,
+            z_steps_m: self.heights.steps_m(),
         })
+    }
+}
+
+/// Heights kept of a setup: they tell its step, and those of thirty setups take a megabyte or two.
+const MOST_HEIGHTS: usize = 8192;
+
+/// A sample of each setup's heights, evenly spread over what it measured.
+#[derive(Default)]
+struct HeightSamples {
+    setups: Vec<HeightSample>,
+}
+
+/// Every n-th height, n doubling whenever the sample is full.
+struct HeightSample {
+    kept: Vec<f64>,
+    every: u32,
+    wait: u32,
+}
+
+impl HeightSamples {
+    fn add(&mut self, z: &[f64], setup: &[u16]) {
+        for (&z, &setup) in z.iter().zip(setup) {
+            let k = usize::from(setup);
+            while self.setups.len() <= k {
+                self.setups.push(HeightSample {
+                    kept: Vec::new(),
+                    every: 1,
+                    wait: 0,
+                });
+            }
+            self.setups[k].add(z);
+        }
+    }
+
+    fn steps_m(&self) -> Vec<f64> {
+        let step = |s: &HeightSample| coarse_step_m(&s.kept).unwrap_or(0.0);
+        self.setups.iter().map(step).collect()
+    }
+}
+
+impl HeightSample {
+    #[inline]
+    fn add(&mut self, z: f64) {
+        if self.wait > 0 {
+            self.wait -= 1;
+            return;
+        }
+        if self.kept.len() == MOST_HEIGHTS {
+            let mut odd = false;
+            self.kept.retain(|_| {
+                odd = !odd;
+                odd
+            });
+            self.every = self.every.saturating_mul(2);
+        }
+        self.kept.push(z);
+        self.wait = self.every - 1;
     }
 }
 

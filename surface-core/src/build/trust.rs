@@ -39,13 +39,16 @@ pub(super) fn learn_setups(
     let levelled = level(&places, setups.len(), &positions_m)?;
     let samples = samples(&places, &positions_m);
     let noise = given.or_else(|| NoiseModel::learn(&samples));
+    // What no other setup saw stands where it was delivered: that is its datum, not an error.
+    let tied = |k: usize, v: f64| if levelled.report.tied[k] { v } else { 0.0 };
     let model = |(k, correction): (usize, &Correction)| SetupModel {
         position_m: positions_m[k],
         correction: *correction,
-        offset_variance_m2: levelled.report.sd_m[k].powi(2),
-        tilt_variance: levelled.report.tilt_sd[k].powi(2),
+        offset_variance_m2: tied(k, levelled.report.sd_m[k].powi(2)),
+        tilt_variance: tied(k, levelled.report.tilt_sd[k].powi(2)),
         noise,
         left_out: levelled.report.left_out[k],
+        z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
     };
     let models = levelled.corrections.iter().enumerate().map(model);
     Ok(Trusted {

@@ -1,6 +1,7 @@
 //! Robust planes over blocks of 4 × 4 cells, and how much each setup scatters there.
 
 use super::cells::{STANDING_M, Sorted, block_of};
+use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, median, robust_plane, to_index};
 use crate::setups::SetupModels;
 
@@ -21,6 +22,23 @@ const PRIOR_DOF: f64 = 8.0;
 /// What a noise model expects of a setup counts like this many points of the block.
 const MODEL_DOF: f64 = 40.0;
 
+/// What counts as exact and as calm in a run: more where heights come in coarse steps.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Limits {
+    floor_m: f64,
+    calm_m: f64,
+}
+
+impl Limits {
+    pub fn of(sorted: &Sorted) -> Self {
+        let step_m = sorted.setups.step_m();
+        Self {
+            floor_m: SCALE_FLOOR_M.max(step_m),
+            calm_m: CALM_M + step_m,
+        }
+    }
+}
+
 /// A block's plane about its own centre.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Block {
@@ -39,6 +57,8 @@ pub(super) struct BlockPlanes {
     setups: usize,
     /// Variance of a point of the noisiest setup over the whole run, m².
     pub usual_variance_m2: f64,
+    /// What rounding does to the heights of the run.
+    pub rounding: Rounding,
 }
 
 impl BlockPlanes {
@@ -94,17 +114,18 @@ pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2], models: &SetupModel
     let high = sorted.rows.div_ceil(BLOCK);
     let mut sample = Vec::with_capacity(SAMPLE + 1);
     let mut blocks: Vec<Option<Block>> = Vec::with_capacity(wide * high);
+    let limits = Limits::of(sorted);
     for index in 0..wide * high {
         gather(sorted, index, wide, steps_m, None, &mut sample);
-        blocks.push(fit(&sample, index, wide, steps_m));
+        blocks.push(fit(&sample, index, wide, steps_m, limits));
     }
-    let doubtful = doubtful_blocks(&blocks, [wide, high]);
+    let doubtful = doubtful_blocks(&blocks, [wide, high], limits);
     let mended: Vec<_> = doubtful
         .iter()
         .map(|&k| {
-            let ground = ground_near(&blocks, k, [wide, high], steps_m);
+            let ground = ground_near(&blocks, k, [wide, high], steps_m, limits);
             gather(sorted, k, wide, steps_m, Some(&ground), &mut sample);
-            fit(&sample, k, wide, steps_m)
+            fit(&sample, k, wide, steps_m, limits)
         })
         .collect();
     for (k, block) in doubtful.into_iter().zip(mended) {
@@ -182,14 +203,21 @@ pub(super) fn smooth_plane(
     sample: &mut Vec<[f64; 3]>,
 ) -> Option<FittedPlane> {
     gather(sorted, index, wide, steps_m, None, sample);
-    robust_plane(sample, SCALE_FLOOR_M, CALM_M)
-        .filter(|(_, scale_m)| *scale_m < CALM_M)
+    let limits = Limits::of(sorted);
+    robust_plane(sample, limits.floor_m, limits.calm_m)
+        .filter(|(_, scale_m)| *scale_m < limits.calm_m)
         .map(|(plane, _)| plane)
 }
 
-fn fit(sample: &[[f64; 3]], index: usize, wide: usize, steps_m: [f64; 2]) -> Option<Block> {
+fn fit(
+    sample: &[[f64; 3]],
+    index: usize,
+    wide: usize,
+    steps_m: [f64; 2],
+    limits: Limits,
+) -> Option<Block> {
     let centre = block_centre(index, wide, steps_m);
-    let (plane, scale_m) = match robust_plane(sample, SCALE_FLOOR_M, CALM_M) {
+    let (plane, scale_m) = match robust_plane(sample, limits.floor_m, limits.calm_m) {
         Some(found) => found,
         // One to three points: level at their middle; what they are worth shows in their weights.
         None if !sample.is_empty() => {
@@ -201,7 +229,7 @@ fn fit(sample: &[[f64; 3]], index: usize, wide: usize, steps_m: [f64; 2]) -> Opt
                     slope_u: 0.0,
                     slope_v: 0.0,
                 },
-                CALM_M,
+                limits.calm_m,
             )
         }
         None => return None,
@@ -219,9 +247,13 @@ fn fit(sample: &[[f64; 3]], index: usize, wide: usize, steps_m: [f64; 2]) -> Opt
 const DOUBT_REACH: usize = 3;
 
 /// The blocks that may be standing on the road, in order.
-fn doubtful_blocks(blocks: &[Option<Block>], [wide, high]: [usize; 2]) -> Vec<usize> {
+fn doubtful_blocks(
+    blocks: &[Option<Block>],
+    [wide, high]: [usize; 2],
+    limits: Limits,
+) -> Vec<usize> {
     let mut doubtful = vec![false; blocks.len()];
-    for k in (0..blocks.len()).filter(|&k| is_doubtful(blocks, k, wide)) {
+    for k in (0..blocks.len()).filter(|&k| is_doubtful(blocks, k, wide, limits)) {
         let (row, column) = (k / wide, k % wide);
         for r in row.saturating_sub(DOUBT_REACH)..(row + DOUBT_REACH + 1).min(high) {
             let first = r * wide + column.saturating_sub(DOUBT_REACH);
@@ -235,17 +267,18 @@ fn doubtful_blocks(blocks: &[Option<Block>], [wide, high]: [usize; 2]) -> Vec<us
 }
 
 /// A block that disagrees with a neighbour, or scatters, may be standing on the road.
-fn is_doubtful(blocks: &[Option<Block>], k: usize, wide: usize) -> bool {
+fn is_doubtful(blocks: &[Option<Block>], k: usize, wide: usize, limits: Limits) -> bool {
     let Some(block) = &blocks[k] else {
         return false;
     };
-    if block.scale_m > CALM_M {
+    if block.scale_m > limits.calm_m {
         return true;
     }
     let disagrees = |other: Option<&Option<Block>>| {
         other.and_then(Option::as_ref).is_some_and(|o| {
             let middle = [0, 1].map(|d| 0.5 * (block.centre[d] + o.centre[d]));
-            (block.at(middle[0], middle[1]) - o.at(middle[0], middle[1])).abs() > 2.0 * CALM_M
+            (block.at(middle[0], middle[1]) - o.at(middle[0], middle[1])).abs()
+                > 2.0 * limits.calm_m
         })
     };
     let column = k % wide;
@@ -261,6 +294,7 @@ fn ground_near(
     k: usize,
     [wide, high]: [usize; 2],
     steps_m: [f64; 2],
+    limits: Limits,
 ) -> FittedPlane {
     let (row, column) = (k / wide, k % wide);
     let here = block_centre(k, wide, steps_m);
@@ -271,19 +305,19 @@ fn ground_near(
         let found = columns.filter_map(|c| blocks[r * wide + c].as_ref());
         centres.extend(found.map(|b| [b.centre[0] - here[0], b.centre[1] - here[1], b.plane.z0]));
     }
-    lower_half(&mut centres);
+    lower_half(&mut centres, limits);
     let level = FittedPlane {
         z0: blocks[k].map_or(0.0, |b| b.plane.z0),
         slope_u: 0.0,
         slope_v: 0.0,
     };
-    robust_plane(&centres, SCALE_FLOOR_M, CALM_M).map_or(level, |(plane, _)| plane)
+    robust_plane(&centres, limits.floor_m, limits.calm_m).map_or(level, |(plane, _)| plane)
 }
 
 /// Leave out centres more than a kerb above the lower quartile's trend: one-sided, since what
 /// stands on the road is above it. The trend is the robust plane of all, moved to the quartile.
-fn lower_half(centres: &mut Vec<[f64; 3]>) {
-    let Some((plane, _)) = robust_plane(centres, SCALE_FLOOR_M, CALM_M) else {
+fn lower_half(centres: &mut Vec<[f64; 3]>, limits: Limits) {
+    let Some((plane, _)) = robust_plane(centres, limits.floor_m, limits.calm_m) else {
         return;
     };
     let mut above: Vec<f64> = centres
@@ -331,7 +365,7 @@ fn weigh(
                 None => (usual[k % setups], PRIOR_DOF),
             };
             let variance = (prior_dof * prior + within) / (prior_dof + dof);
-            variance.max(SCALE_FLOOR_M * SCALE_FLOOR_M).recip()
+            variance.max(least_variance_m2(sorted, k % setups)).recip()
         })
         .collect();
     BlockPlanes {
@@ -339,6 +373,33 @@ fn weigh(
         weights,
         setups,
         usual_variance_m2: usual.iter().copied().fold(0.0, f64::max),
+        rounding: rounding(sorted, &usual),
+    }
+}
+
+/// No point of a setup is trusted further than this, m²: texture, and the rounding to steps.
+fn least_variance_m2(sorted: &Sorted, setup: usize) -> f64 {
+    let step_m = sorted.setups.steps_m.get(setup).copied().unwrap_or(0.0);
+    (SCALE_FLOOR_M * SCALE_FLOOR_M).max(step_m * step_m / 12.0)
+}
+
+/// The largest step of the run's setups, with the noise of the quietest setup that has it: rounding
+/// adds q²/12 to the scatter.
+fn rounding(sorted: &Sorted, usual_m2: &[f64]) -> Rounding {
+    let step_m = sorted.setups.step_m();
+    let coarse = sorted.setups.steps_m.iter().zip(usual_m2);
+    let quietest = coarse
+        .filter(|(step, _)| **step >= step_m)
+        .fold(f64::INFINITY, |least, (_, usual)| least.min(*usual));
+    let rounded = Rounding {
+        step_m,
+        noise_m2: 0.0,
+    };
+    let noise_m2 = (quietest - rounded.of_a_point_m2()).max(0.0);
+    if step_m > 0.0 && noise_m2.is_finite() {
+        Rounding { step_m, noise_m2 }
+    } else {
+        rounded
     }
 }
 

@@ -9,6 +9,7 @@ use super::blocks::{BLOCK, Block, BlockPlanes, fit_blocks};
 use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
 use super::lone::set_lone_strays_aside;
+use super::rounding::{Rounding, weigh_for_rounding};
 use super::trust::{RunSetups, Trust};
 use crate::cloud::{Frame, PackedPoint};
 use crate::numeric::{MAD_TO_SIGMA, TUKEY_C, biweight, floor_i32, to_u32};
@@ -22,6 +23,10 @@ const BODY_POINTS: usize = 3;
 /// No cell is trusted to a smaller spread of its points than this, metres: the fine texture of
 /// asphalt under the beam.
 const SPREAD_FLOOR_M: f64 = 3e-4;
+/// Nor to a smaller spread than this share of the step that heights come in: with less, Tukey's
+/// mean falls on one of the two steps that a cell lies between instead of between them (chosen by
+/// `heights_in_coarse_steps_come_out_smooth`).
+const STEP_SPREAD: f64 = 1.0;
 /// Candidate half-samples up to this much wider than the tightest may win by lying lower.
 const LOWER_SLACK: f64 = 1.5;
 /// Rounds of Tukey's mean in a cell; the third moves it by less than a hundredth of its error.
@@ -64,6 +69,8 @@ pub struct CellSums {
     pub common_m2: f64,
     /// What lies beyond breaklines, in order of cells.
     pub beyond: Vec<CellPart>,
+    /// What rounding does to the heights of the run.
+    pub rounding: Rounding,
 }
 
 impl CellSums {
@@ -81,6 +88,7 @@ impl CellSums {
             set_aside: vec![0; cells],
             common_m2: 0.0,
             beyond: Vec::new(),
+            rounding: Rounding::default(),
         }
     }
 
@@ -164,6 +172,7 @@ pub fn cell_sums_cut(
         }
     }
     set_lone_strays_aside(&mut sums, &blocks, lattice);
+    weigh_for_rounding(&mut sums, &sorted, &blocks, lattice);
     sums
 }
 
@@ -356,7 +365,8 @@ fn one_cell(
             return part;
         }
     }
-    let (centre, scale) = robust_centre(scratch, typical_sd);
+    let floor_m = SPREAD_FLOOR_M.max(STEP_SPREAD * sorted.setups.step_m());
+    let (centre, scale) = robust_centre(scratch, typical_sd, floor_m);
     for &(r, w, k) in scratch.iter() {
         let w = w * biweight((r - centre) / (TUKEY_C * scale));
         if w > 0.0 {
@@ -375,7 +385,7 @@ fn one_cell(
     clippy::cast_precision_loss,
     reason = "rows and columns are far below 2^53"
 )]
-fn node_offset(lattice: &Lattice, cell: usize, columns: usize) -> [f64; 2] {
+pub(super) fn node_offset(lattice: &Lattice, cell: usize, columns: usize) -> [f64; 2] {
     let (row, column) = (cell / columns, cell % columns);
     [
         row as f64 * lattice.s_step_m,
@@ -384,10 +394,10 @@ fn node_offset(lattice: &Lattice, cell: usize, columns: usize) -> [f64; 2] {
 }
 
 /// Tukey's mean of weighted residuals from the lowest dense half; and the scale it used.
-fn robust_centre(points: &mut [(f64, f64, usize)], typical_sd: f64) -> (f64, f64) {
+fn robust_centre(points: &mut [(f64, f64, usize)], typical_sd: f64, floor_m: f64) -> (f64, f64) {
     points.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.2.cmp(&b.2)));
-    let mut centre = lowest_dense_half(points);
-    let mut scale = typical_sd.max(SPREAD_FLOOR_M);
+    let mut centre = lowest_dense_half(points, floor_m);
+    let mut scale = typical_sd.max(floor_m);
     let mut spread: Vec<f64> = Vec::new();
     for _ in 0..ROUNDS {
         if points.len() >= 8 {
@@ -397,7 +407,7 @@ fn robust_centre(points: &mut [(f64, f64, usize)], typical_sd: f64) -> (f64, f64
             let (_, mad, _) = spread.select_nth_unstable_by(middle, f64::total_cmp);
             scale = (MAD_TO_SIGMA * *mad)
                 .clamp(0.5 * typical_sd, 4.0 * typical_sd)
-                .max(SPREAD_FLOOR_M);
+                .max(floor_m);
         }
         let (mut w_sum, mut wr_sum) = (0.0, 0.0);
         for &(r, w, _) in points.iter() {
@@ -414,12 +424,12 @@ fn robust_centre(points: &mut [(f64, f64, usize)], typical_sd: f64) -> (f64, f64
 
 /// The mean of the lowest of the nearly tightest halves of sorted residuals (the shorth, biased
 /// down: what stands on the road is above it).
-fn lowest_dense_half(sorted: &[(f64, f64, usize)]) -> f64 {
+fn lowest_dense_half(sorted: &[(f64, f64, usize)], floor_m: f64) -> f64 {
     let half = sorted.len() / 2 + 1;
     let width = |k: usize| sorted[k + half - 1].0 - sorted[k].0;
     let windows = sorted.len() - half + 1;
     let tightest = (0..windows).map(width).fold(f64::INFINITY, f64::min);
-    let limit = LOWER_SLACK * tightest.max(SPREAD_FLOOR_M);
+    let limit = LOWER_SLACK * tightest.max(floor_m);
     let lowest = (0..windows).find(|&k| width(k) <= limit).unwrap_or(0);
     let window = &sorted[lowest..lowest + half];
     window.iter().map(|p| p.0).sum::<f64>() / half_count(half)

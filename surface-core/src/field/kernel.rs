@@ -10,6 +10,7 @@ use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
 use super::flags;
 use super::lattice::{FieldRows, Lattice, RailNode};
+use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32, to_f32};
 use crate::zones::Breaklines;
 
@@ -57,6 +58,7 @@ pub struct Window<'a> {
     set_aside: Vec<u32>,
     /// Variance that heights have in common through their setups, m².
     common_m2: f64,
+    rounding: Rounding,
     /// What lies beyond breaklines in cells, in order of cells.
     beyond: Vec<(usize, Seen)>,
     cuts: Cuts,
@@ -111,6 +113,7 @@ impl<'a> Window<'a> {
                 .fold(0.0, f64::max),
             beyond: Vec::new(),
             cuts: Cuts::default(),
+            rounding: coarsest(runs),
         };
         for (sums, range) in runs {
             out.push_beyond(sums, range);
@@ -413,12 +416,21 @@ impl<'a> Window<'a> {
         let noise = ggw / (kept * kept);
         let step = self.lattice.t_step_m;
         let left_out = LEFT_OUT * level_m * (b * b + step * step / 12.0).sqrt();
+        let rise = b * plane.slope_u.hypot(plane.slope_v);
+        let rounding = self.rounding.of_a_mean_m2(rise * rise);
         Fitted {
             plane,
-            sigma_m: (noise + left_out + self.common_m2).sqrt(),
+            sigma_m: (noise + left_out + self.common_m2 + rounding).sqrt(),
             stepped: lost > 0.25 * gw,
         }
     }
+}
+
+/// The rounding of the run whose heights come in the largest steps.
+fn coarsest(runs: &[(&CellSums, std::ops::Range<usize>)]) -> Rounding {
+    let all = runs.iter().map(|(sums, _)| sums.rounding);
+    all.max_by(|a, b| a.step_m.total_cmp(&b.step_m))
+        .unwrap_or_default()
 }
 
 /// The width of Gaussian weights on cells `step` apart that makes, with the box of the cells

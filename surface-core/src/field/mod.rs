@@ -13,6 +13,7 @@ mod lattice;
 mod level;
 mod lone;
 mod road_points;
+mod rounding;
 mod sights;
 #[cfg(test)]
 mod tests;
@@ -24,5 +25,6 @@ pub use kernel::{KernelParams, REACH, Window, fit_places, fit_rows};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
 pub use level::{course_level_m, road_level_m};
 pub use road_points::{RoadPoint, road_points};
+pub use rounding::Rounding;
 pub use sights::{Mark, places_seen};
 pub use trust::Trust;

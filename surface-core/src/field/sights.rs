@@ -113,18 +113,20 @@ fn see(
         .chunk_by(|a, b| a.0 == b.0)
         .filter(|c| c.len() >= FEWEST)
     {
-        out.extend(sight(sorted.setups.numbers[usize::from(own[0].0)], own));
+        let dense = usize::from(own[0].0);
+        let reach_m = REACH_M + sorted.setups.steps_m[dense];
+        out.extend(sight(sorted.setups.numbers[dense], own, reach_m));
     }
 }
 
 /// Mean and variance of sorted residuals about their median.
-fn sight(setup: u16, own: &[(u16, f64)]) -> Option<Sight> {
+fn sight(setup: u16, own: &[(u16, f64)], reach_m: f64) -> Option<Sight> {
     let median = own[own.len() / 2].1;
     if median.abs() > TOO_FAR_M {
         return None;
     }
     let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-    for (_, r) in own.iter().filter(|(_, r)| (r - median).abs() < REACH_M) {
+    for (_, r) in own.iter().filter(|(_, r)| (r - median).abs() < reach_m) {
         n += 1.0;
         sum += r - median;
         squares += (r - median).powi(2);

@@ -64,8 +64,12 @@ fn scan(seed: u64, z: impl Fn(f64, f64) -> f64) -> Vec<PackedPoint> {
 }
 
 fn fit(points: &[PackedPoint], level_m: f64) -> FieldRows {
+    fit_with(points, level_m, as_delivered())
+}
+
+fn fit_with(points: &[PackedPoint], level_m: f64, trust: Trust) -> FieldRows {
     let lattice = lattice();
-    let sums = cell_sums(points, &lattice, 0, &limits(), as_delivered());
+    let sums = cell_sums(points, &lattice, 0, &limits(), trust);
     let window = Window::join(&lattice, 0, &[(&sums, 0..ROWS)]);
     let mut rows = FieldRows::empty(lattice, 0, ROWS).unwrap();
     fit_rows(
@@ -303,6 +307,46 @@ fn places_tell_the_difference_of_two_setups_and_their_scatter() {
         "{}",
         variance / n
     );
+}
+
+#[test]
+fn heights_in_coarse_steps_come_out_smooth() {
+    const STEP_M: f64 = 0.01;
+    let rounded = SetupModels::of_steps(&[STEP_M; 6]);
+    // Crossfall of 2.5 %, a grade of 1 % and a crest: bands of one height are 0.4 m wide.
+    let road = |s: f64, t: f64| 0.025 * t + 0.01 * s - 2e-4 * (s - 6.4).powi(2);
+    for (noise, seed) in [(0.3, 41), (2.0, 42), (5.0, 43)] {
+        let mut points = scan(seed, |s, t| road(s, t) / noise);
+        for p in &mut points {
+            let z = Frame::unpack(p.abc[2]) * noise;
+            p.abc[2] = Frame::pack((z / STEP_M).round() * STEP_M).unwrap();
+        }
+        let trust = Trust {
+            setups: &rounded,
+            place: &|s, t| [s, t],
+        };
+        let rows = fit_with(&points, 1e-9, trust);
+        let (mut squares, mut jumps, mut told, mut n) = (0.0, 0.0, 0.0, 0.0);
+        let mut steps = 0;
+        for row in 4..ROWS - 4 {
+            for column in 8..57 {
+                let k = row * 65 + column;
+                let (s, t) = (0.1 * row as f64, 0.1 * (column as f64 - 32.0));
+                let error = |k: usize, t: f64| rows.z_m[k] - road(s, t);
+                squares += error(k, t).powi(2);
+                jumps += (error(k + 1, t + 0.1) - error(k, t)).powi(2);
+                told += f64::from(rows.sigma_m[k]).powi(2);
+                steps += usize::from(rows.flags[k] & flags::STEP != 0);
+                n += 1.0;
+            }
+        }
+        let [rms, jump, sigma] = [squares, jumps, told].map(|v: f64| (v / n).sqrt());
+        // Measured: 0.04, 0.05 and 0.10 mm, 0.01 to 0.02 mm from node to node; a surface that
+        // follows the steps errs by 2.9 mm. σ: 0.26, 0.15 and 0.13 mm.
+        assert!(rms < 1.5e-4 && jump < 5e-5, "{noise}: {rms}, {jump}");
+        assert!((rms..4e-4).contains(&sigma), "{noise}: {sigma} for {rms}");
+        assert_eq!(steps, 0, "{noise}");
+    }
 }
 
 #[test]

@@ -37,6 +37,8 @@ pub(super) struct RunSetups {
     shift_m: Vec<f64>,
     /// Variance of that in the middle of the run, by dense number, m².
     common_m2: Vec<f64>,
+    /// Step that heights come in by dense number, metres; 0 where that is of no interest.
+    pub steps_m: Vec<f64>,
 }
 
 impl RunSetups {
@@ -67,18 +69,25 @@ impl RunSetups {
         let middle = middles.get(middles.len() / 2).copied().unwrap_or_default();
         let common = |&k: &u16| trust.setups.correction_variance_m2(k, middle);
         let common_m2 = numbers.iter().map(common).collect();
+        let steps_m = numbers.iter().map(|&k| trust.setups.z_step_m(k)).collect();
         Self {
             dense,
             numbers,
             middles,
             shift_m,
             common_m2,
+            steps_m,
         }
     }
 
     /// Number of setups in the run, at least 1.
     pub fn len(&self) -> usize {
         self.numbers.len().max(1)
+    }
+
+    /// The largest step that heights of the run come in, metres.
+    pub fn step_m(&self) -> f64 {
+        self.steps_m.iter().copied().fold(0.0, f64::max)
     }
 
     /// The setup's number within the run; `None` where its points are left out.

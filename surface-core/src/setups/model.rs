@@ -40,6 +40,8 @@ pub struct SetupModel {
     pub noise: Option<NoiseModel>,
     /// Its points are not used: it contradicts the others.
     pub left_out: bool,
+    /// Step that its heights come in, metres; 0 where that is small against any noise.
+    pub z_step_m: f64,
 }
 
 /// All setups of a cloud, by number.
@@ -87,6 +89,24 @@ impl SetupModels {
         self.setups
             .get(usize::from(setup))
             .is_some_and(|s| s.left_out)
+    }
+
+    /// Step that the heights of `setup` come in, metres; 0 where that is of no interest.
+    #[must_use]
+    pub fn z_step_m(&self, setup: u16) -> f64 {
+        self.setups
+            .get(usize::from(setup))
+            .map_or(0.0, |s| s.z_step_m)
+    }
+
+    /// Setups of which only the steps of their heights are known.
+    #[must_use]
+    pub fn of_steps(z_steps_m: &[f64]) -> Self {
+        let model = |&z_step_m: &f64| SetupModel {
+            z_step_m,
+            ..SetupModel::default()
+        };
+        Self::new(z_steps_m.iter().map(model).collect())
     }
 
     /// Variance of the height of one point of `setup` at a local place, m²; `None` where its

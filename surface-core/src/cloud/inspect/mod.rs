@@ -12,3 +12,4 @@ mod steps;
 
 pub use report::{ClassCount, Density, Doubt, FileReport, Inspection, SetupReport};
 pub use run::{InspectError, inspect};
+pub use steps::coarse_step_m;

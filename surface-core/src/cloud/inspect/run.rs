@@ -4,14 +4,11 @@ use super::ground::{Ground, quantile};
 use super::repeats::Repeats;
 use super::report::{ClassCount, Doubt, FileReport, Inspection, SetupReport, class_name};
 use super::sample::Sample;
-use super::steps::{Steps, steps};
+use super::steps::{COARSE_STEP_M, Steps, steps};
 use crate::cloud::Columns;
 use crate::cloud::io::{ReadError, Scans, Unit};
 use crate::progress::{Cancelled, Progress};
 
-/// Steps of the heights below this are small against any scanner's noise, metres: 2 mm steps add
-/// 0.6 mm (step/√12) to a noise of 1 mm and more.
-const COARSE_STEP_M: f64 = 0.002;
 /// Share of exact repeats above which they are no coincidence of rounded coordinates.
 const MANY_REPEATS: f64 = 0.01;
 /// Share of one class above which it is "nearly all".
