@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::BuildError;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
-use super::heights::HeightFitter;
+use super::heights::{HeightFitter, Steps};
 use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{input_of, spot_report};
@@ -17,7 +17,7 @@ use crate::cloud::io::Scans;
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
-use crate::mesh::{MaskReport, MeshCheck};
+use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
 use crate::report::{CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport};
 use crate::ribbon::{Ribbon, RibbonPoint};
@@ -42,6 +42,7 @@ struct Findings {
     field: FieldCounts,
     mask: MaskReport,
     check: MeshCheck,
+    seams: SeamReport,
     map: DeviationMap,
     spots: Vec<Spot>,
     points_on_road: u64,
@@ -136,9 +137,18 @@ fn surface_of(
         setups: &trusted.models,
         ..fitter
     };
-    let field = fitted(fitter.fit(&store, progress)?, params.spacing_m)?;
+    let lines = params.breaklines.clone().unwrap_or_default();
+    let layout = Layout::new(ribbon, &lattice)?;
+    let plan = SeamPlan::new(&layout, &lines);
+    let steps = Steps {
+        lines: &lines,
+        layout: &layout,
+        plan: &plan,
+    };
+    let (field, beside) = fitter.fit(&steps, &store, progress)?;
+    let field = fitted(field, params.spacing_m)?;
     clock.lap("fit");
-    let (mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
+    let (mesher, mask) = Mesher::new(ribbon, &store, layout, &plan, &beside)?;
     let mut laz = deviation_laz(folder, ribbon, params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
@@ -159,6 +169,7 @@ fn surface_of(
             field,
             mask,
             check,
+            seams: mesher.seams.report(),
             map,
             spots,
             points_on_road,
@@ -291,6 +302,7 @@ fn report(
         field: found.field,
         mask: found.mask,
         mesh: found.check,
+        seams: found.seams,
         deviation,
         spots: found
             .spots

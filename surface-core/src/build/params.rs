@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use super::BuildError;
 use crate::cloud::io::Unit;
+use crate::zones::Breaklines;
 
 /// What steers a fit.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,6 +21,8 @@ pub struct FitParams {
     pub closed: Option<bool>,
     /// A finished ribbon to use as it is.
     pub ribbon: Option<crate::ribbon::Ribbon>,
+    /// Breaklines that are known beforehand, in (s, t) of `ribbon`: a survey's, or a test's truth.
+    pub breaklines: Option<Breaklines>,
     /// Scanner positions in the order of the course.
     pub setups: Vec<SetupPlace>,
     /// The unit of all scans, over what they say.
@@ -62,6 +65,7 @@ impl Default for FitParams {
             line: None,
             closed: None,
             ribbon: None,
+            breaklines: None,
             setups: Vec::new(),
             units: None,
             memory_bytes: 2 << 30,

@@ -2,7 +2,7 @@
 
 use super::setups::SetupsReport;
 use crate::deviation::Summary;
-use crate::mesh::{MaskReport, MeshCheck};
+use crate::mesh::{MaskReport, MeshCheck, SeamReport};
 use crate::ribbon::Gap;
 
 /// Version of the shape of `report.json`; raised when a field changes its meaning or goes.
@@ -159,6 +159,8 @@ pub struct Report {
     pub field: FieldCounts,
     /// What was left out of the mesh.
     pub mask: MaskReport,
+    /// The rails along breaklines.
+    pub seams: SeamReport,
     /// The check of the mesh.
     pub mesh: MeshCheck,
     /// The deviation map in numbers, and the verdict.

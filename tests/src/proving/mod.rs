@@ -23,6 +23,7 @@ pub mod score;
 pub mod setups;
 pub mod shape;
 pub mod spec;
+pub mod steps;
 pub mod whole;
 
 pub use course::{Course, ORIGIN_M, Place, Row, Zone};
