@@ -107,7 +107,7 @@ fn course_ridge(
     let at_a_time = 2 * rayon::current_num_threads().max(1);
     for first in (0..fitter.runs()).step_by(at_a_time) {
         let batch: Vec<usize> = (first..(first + at_a_time).min(fitter.runs())).collect();
-        fitter.provide(&batch, &mut known, progress)?;
+        fitter.provide(&batch, &Breaklines::default(), &mut known, progress)?;
         in_order(
             &batch,
             |&run| Ok(run_ridge(fitter, run, &known)),

@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
+use super::breaklines::find_breaklines;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
-use super::heights::HeightFitter;
+use super::heights::{HeightFitter, Steps};
 use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{input_of, spot_report};
@@ -18,7 +19,7 @@ use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::Lattice;
-use crate::mesh::{MaskReport, MeshCheck};
+use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
 use crate::report::{
     CAUTIONS, CheckpointsReport, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport,
@@ -45,6 +46,7 @@ struct Findings {
     field: FieldCounts,
     mask: MaskReport,
     check: MeshCheck,
+    seams: SeamReport,
     map: DeviationMap,
     spots: Vec<Spot>,
     points_on_road: u64,
@@ -151,9 +153,22 @@ fn surface_of(
         setups: &trusted.models,
         ..fitter
     };
-    let field = fitted(fitter.fit(&store, progress)?, params.spacing_m)?;
+    let lines = match &params.breaklines {
+        Some(known) => known.clone(),
+        None => find_breaklines(&fitter, progress)?,
+    };
+    clock.lap("breaklines");
+    let layout = Layout::new(ribbon, &lattice)?;
+    let plan = SeamPlan::new(&layout, &lines);
+    let steps = Steps {
+        lines: &lines,
+        layout: &layout,
+        plan: &plan,
+    };
+    let (field, beside) = fitter.fit(&steps, &store, progress)?;
+    let field = fitted(field, params.spacing_m)?;
     clock.lap("fit");
-    let (mut mesher, mask) = Mesher::new(ribbon, &lattice, &store)?;
+    let (mut mesher, mask) = Mesher::new(ribbon, &store, layout, &plan, &beside)?;
     mesher.crs = words.crs.name().map(str::to_owned);
     let mut laz = deviation_laz(folder, ribbon, words.crs.record(), params)?;
     let which = (params.deviation_points, params.tolerance_m);
@@ -176,6 +191,7 @@ fn surface_of(
             field,
             mask,
             check,
+            seams: mesher.seams.report(),
             map,
             spots,
             points_on_road,
@@ -311,6 +327,7 @@ fn report(
         field: found.field,
         mask: found.mask,
         mesh: found.check,
+        seams: found.seams,
         deviation,
         spots: found
             .spots

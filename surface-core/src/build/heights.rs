@@ -5,13 +5,16 @@ use super::order::in_order;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
-    CellSums, FieldRows, KernelParams, Lattice, Mark, REACH, RowLimits, SECTION_ROWS, Trust,
-    Window, cell_sums, course_level_m, fit_rows, flags, places_seen, road_level_m,
+    CellSums, Cuts, FieldRows, KernelParams, Lattice, Mark, REACH, RailNode, RowLimits,
+    SECTION_ROWS, Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows, flags,
+    places_seen, road_level_m,
 };
+use crate::mesh::{Layout, SeamPlan};
 use crate::progress::Progress;
 use crate::report::FieldCounts;
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::{Places, SetupModels};
+use crate::zones::Breaklines;
 
 /// Sections that the road's level is learnt from, evenly spread: their median is within a few
 /// percent of all sections', and a window's error changes with the sixth root of the level.
@@ -20,6 +23,14 @@ const LEVEL_SECTIONS: usize = 24;
 /// Runs of rows fitted between two times at which all threads wait for each other, for each
 /// thread; the sums of a run are less than a megabyte.
 const RUNS_AT_A_TIME: usize = 8;
+
+/// Breaklines, and where the mesh will have rails along them.
+#[derive(Debug)]
+pub(super) struct Steps<'a> {
+    pub lines: &'a Breaklines,
+    pub layout: &'a Layout,
+    pub plan: &'a SeamPlan,
+}
 
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
@@ -48,7 +59,7 @@ impl HeightFitter<'_> {
         }
     }
 
-    pub fn sums(&self, run: usize) -> Result<CellSums, BuildError> {
+    pub fn sums(&self, run: usize, lines: &Breaklines) -> Result<CellSums, BuildError> {
         let points = self.read(run)?;
         let (first, limits) = (run * SECTION_ROWS, self.limits(run));
         let place = |s, t| self.place(s, t);
@@ -56,7 +67,16 @@ impl HeightFitter<'_> {
             setups: self.setups,
             place: &place,
         };
-        Ok(cell_sums(&points, self.lattice, first, &limits, trust))
+        let start = i64::try_from(first).unwrap_or(i64::MAX);
+        let cuts = Cuts::near_rows(lines, self.lattice, start, limits.left_t_m.len());
+        Ok(cell_sums_cut(
+            &points,
+            self.lattice,
+            first,
+            &limits,
+            trust,
+            &cuts,
+        ))
     }
 
     pub fn read(&self, run: usize) -> Result<Vec<PackedPoint>, BuildError> {
@@ -106,13 +126,13 @@ impl HeightFitter<'_> {
     }
 
     /// The level of the road's spectrum, from an even sample of sections.
-    fn level_m(&self, progress: &mut dyn Progress) -> Result<f64, BuildError> {
+    fn level_m(&self, lines: &Breaklines, progress: &mut dyn Progress) -> Result<f64, BuildError> {
         let stride = self.runs().div_ceil(LEVEL_SECTIONS).max(1);
         let sample: Vec<usize> = (0..self.runs()).step_by(stride).collect();
         let mut levels = Vec::new();
         in_order(
             &sample,
-            |&run| Ok(road_level_m(&self.sums(run)?, self.lattice)),
+            |&run| Ok(road_level_m(&self.sums(run, lines)?, self.lattice)),
             |_, level| {
                 levels.push(level);
                 Ok::<(), BuildError>(progress.advance(0)?)
@@ -121,41 +141,46 @@ impl HeightFitter<'_> {
         Ok(course_level_m(&levels))
     }
 
-    /// Fit all sections in order into `store`.
+    /// Fit all sections in order into `store`, and the heights that rails along breaklines ask
+    /// for, by section.
     pub fn fit(
         &self,
+        steps: &Steps,
         store: &FieldStore,
         progress: &mut dyn Progress,
-    ) -> Result<FieldCounts, BuildError> {
+    ) -> Result<(FieldCounts, Vec<Vec<RailNode>>), BuildError> {
         let runs = self.runs();
         progress.stage("fit", runs as u64);
         let params = KernelParams {
-            level_m: self.level_m(progress)?,
+            level_m: self.level_m(steps.lines, progress)?,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
+        let mut rails = Vec::with_capacity(runs);
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
         let mut known: Vec<(usize, CellSums)> = Vec::new();
         for first in (0..runs).step_by(at_a_time) {
             let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
-            self.provide(&batch, &mut known, progress)?;
+            self.provide(&batch, steps.lines, &mut known, progress)?;
             in_order(
                 &batch,
-                |&run| self.fit_run(run, &known, params),
-                |_, rows| {
+                |&run| self.fit_run(run, &known, params, steps),
+                |_, (rows, beside)| {
+                    rails.push(beside);
                     tally.add(&rows);
                     store.write(&rows)?;
                     Ok(progress.advance(1)?)
                 },
             )?;
         }
-        Ok(tally.counts(params.level_m))
+        Ok((tally.counts(params.level_m), rails))
     }
 
     /// Have the cell sums of the batch and its neighbours ready, and no others.
     pub fn provide(
         &self,
         batch: &[usize],
+        lines: &Breaklines,
         known: &mut Vec<(usize, CellSums)>,
         progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
@@ -170,7 +195,7 @@ impl HeightFitter<'_> {
         needed.retain(|run| !known.iter().any(|(k, _)| k == run));
         in_order(
             &needed,
-            |&run| self.sums(run),
+            |&run| self.sums(run, lines),
             |&run, sums| {
                 known.push((run, sums));
                 Ok::<(), BuildError>(progress.advance(0)?)
@@ -199,7 +224,8 @@ impl HeightFitter<'_> {
         run: usize,
         known: &[(usize, CellSums)],
         params: KernelParams,
-    ) -> Result<FieldRows, BuildError> {
+        steps: &Steps,
+    ) -> Result<(FieldRows, Vec<RailNode>), BuildError> {
         let find = |run: Option<usize>| known.iter().find(|(k, _)| Some(*k) == run).map(|(_, s)| s);
         let first = run * SECTION_ROWS;
         let mut parts: Vec<(&CellSums, std::ops::Range<usize>)> = Vec::new();
@@ -217,10 +243,11 @@ impl HeightFitter<'_> {
             parts.push((sums, 0..REACH.min(sums.rows)));
         }
         let start = i64::try_from(first).unwrap_or(i64::MAX) - i64::try_from(halo).unwrap_or(0);
-        let window = Window::join(self.lattice, start, &parts);
+        let window = Window::join(self.lattice, start, &parts).cut_along(steps.lines);
         let mut out = FieldRows::empty(*self.lattice, first, rows)?;
         fit_rows(&window, &self.limits(run), params, &mut out);
-        Ok(out)
+        let places = steps.plan.places(steps.layout, run);
+        Ok((out, fit_places(&window, params, &places)))
     }
 }
 

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use super::BuildError;
 use crate::cloud::io::Unit;
 use crate::setups::NoiseModel;
+use crate::zones::Breaklines;
 
 /// What steers a fit.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,6 +22,8 @@ pub struct FitParams {
     pub closed: Option<bool>,
     /// A finished ribbon to use as it is.
     pub ribbon: Option<crate::ribbon::Ribbon>,
+    /// Breaklines that are known beforehand, in (s, t) of `ribbon`: a survey's, or a test's truth.
+    pub breaklines: Option<Breaklines>,
     /// Scanner positions in the order of the course.
     pub setups: Vec<SetupPlace>,
     /// Surveyed points that hold the height of the surface.
@@ -78,6 +81,7 @@ impl Default for FitParams {
             line: None,
             closed: None,
             ribbon: None,
+            breaklines: None,
             setups: Vec::new(),
             checkpoints: Vec::new(),
             checkpoint_sd_m: 2e-3,

@@ -10,8 +10,10 @@ use crate::deviation::{
     CellFrame, Closure, DeviationCells, DeviationMap, MapBuilder, SectionCells, SectionPoints,
 };
 use crate::export::{DeviationLaz, FieldStore, HeldPoint, PlyWriter};
-use crate::field::{FieldRows, Lattice, SECTION_ROWS};
-use crate::mesh::{Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex};
+use crate::field::{FieldRows, Lattice, RailNode, SECTION_ROWS};
+use crate::mesh::{
+    Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex, SeamPlan, Seams,
+};
 use crate::numeric::{round_i32, to_index};
 use crate::progress::Progress;
 use crate::ribbon::{Ribbon, RibbonPoint};
@@ -29,16 +31,20 @@ pub(super) struct Mesher<'a> {
     pub mask: NodeMask,
     /// Name of the coordinate system, where the mesh has one.
     pub crs: Option<String>,
+    pub seams: Seams,
 }
 
 impl<'a> Mesher<'a> {
-    /// Lay out the mesh and decide which nodes become vertices.
+    /// Decide which nodes of the layout become vertices, and which rails of the plan are laid at
+    /// the heights found beside them.
     pub fn new(
         ribbon: &'a Ribbon,
-        lattice: &Lattice,
         field: &'a FieldStore,
+        layout: Layout,
+        plan: &SeamPlan,
+        beside: &[Vec<RailNode>],
     ) -> Result<(Self, MaskReport), BuildError> {
-        let layout = Layout::new(ribbon, lattice)?;
+        let lattice = *layout.lattice();
         let mut mask = NodeMask::new(&layout);
         let sections: Vec<usize> = (0..lattice.sections()).collect();
         in_order(
@@ -50,6 +56,7 @@ impl<'a> Mesher<'a> {
             },
         )?;
         let report = mask.clean(&layout)?;
+        let seams = Seams::new(&layout, &mask, plan, beside);
         Ok((
             Self {
                 ribbon,
@@ -57,6 +64,7 @@ impl<'a> Mesher<'a> {
                 layout,
                 mask,
                 crs: None,
+                seams,
             },
             report,
         ))
@@ -64,7 +72,9 @@ impl<'a> Mesher<'a> {
 
     fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
         let rows = self.field.section_and_next(section)?;
-        Ok((Patch::new(&self.layout, &self.mask, section, &rows)?, rows))
+        let (layout, mask) = (&self.layout, &self.mask);
+        let patch = Patch::with_seams(layout, mask, &self.seams, section, &rows)?;
+        Ok((patch, rows))
     }
 
     /// How far a local point lies over the surface along its normal, metres; `None` where there is

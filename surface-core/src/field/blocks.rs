@@ -1,6 +1,7 @@
 //! Robust planes over blocks of 4 × 4 cells, and how much each setup scatters there.
 
 use super::cells::{STANDING_M, Sorted, block_of};
+use super::cuts::{Cuts, Sight};
 use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, median, robust_plane, to_index};
 use crate::setups::SetupModels;
@@ -108,15 +109,35 @@ impl BlockPlanes {
     }
 }
 
-/// Fit every block of the run; `steps_m` are the lattice steps along s and t.
-pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2], models: &SetupModels) -> BlockPlanes {
+/// Where a block's middle sees fewer points than this, all count: better a plane across the step
+/// than none.
+const FEWEST_SEEN: usize = 12;
+/// Breaklines within this many steps of a block's middle may cross it: half its diagonal.
+const SIGHT_STEPS: f64 = 3.0;
+
+/// Fit every block of the run; `steps_m` are the lattice steps along s and t. A block that a
+/// breakline crosses is the plane of what its middle sees.
+pub(super) fn fit_blocks(
+    sorted: &Sorted,
+    steps_m: [f64; 2],
+    models: &SetupModels,
+    cuts: &Cuts,
+) -> BlockPlanes {
     let wide = sorted.columns.div_ceil(BLOCK);
     let high = sorted.rows.div_ceil(BLOCK);
     let mut sample = Vec::with_capacity(SAMPLE + 1);
     let mut blocks: Vec<Option<Block>> = Vec::with_capacity(wide * high);
     let limits = Limits::of(sorted);
     for index in 0..wide * high {
-        gather(sorted, index, wide, steps_m, None, &mut sample);
+        let sight = sight_of(cuts, index, wide, steps_m);
+        gather(
+            sorted,
+            index,
+            wide,
+            steps_m,
+            (None, sight.as_ref()),
+            &mut sample,
+        );
         blocks.push(fit(&sample, index, wide, steps_m, limits));
     }
     let doubtful = doubtful_blocks(&blocks, [wide, high], limits);
@@ -124,14 +145,30 @@ pub(super) fn fit_blocks(sorted: &Sorted, steps_m: [f64; 2], models: &SetupModel
         .iter()
         .map(|&k| {
             let ground = ground_near(&blocks, k, [wide, high], steps_m, limits);
-            gather(sorted, k, wide, steps_m, Some(&ground), &mut sample);
+            let sight = sight_of(cuts, k, wide, steps_m);
+            gather(
+                sorted,
+                k,
+                wide,
+                steps_m,
+                (Some(&ground), sight.as_ref()),
+                &mut sample,
+            );
             fit(&sample, k, wide, steps_m, limits)
         })
         .collect();
     for (k, block) in doubtful.into_iter().zip(mended) {
         blocks[k] = block;
     }
-    weigh(sorted, blocks, wide, models)
+    let scatter = scatter_by_setup(sorted, &blocks, wide, &|index| {
+        sight_of(cuts, index, wide, steps_m)
+    });
+    weigh(sorted, blocks, &scatter, models)
+}
+
+fn sight_of(cuts: &Cuts, index: usize, wide: usize, steps_m: [f64; 2]) -> Option<Sight> {
+    let reach = SIGHT_STEPS * steps_m[0].max(steps_m[1]);
+    cuts.around(block_centre(index, wide, steps_m), reach)
 }
 
 #[expect(clippy::cast_precision_loss, reason = "block numbers are small")]
@@ -155,26 +192,29 @@ pub(super) fn ranges(
     })
 }
 
-/// An even sample of the block's points about its centre, those near `ground` only when given.
+/// An even sample of the block's points about its centre, those near `ground` and in sight only
+/// when given.
 fn gather(
     sorted: &Sorted,
     index: usize,
     wide: usize,
     steps_m: [f64; 2],
-    ground: Option<&FittedPlane>,
+    (ground, sight): (Option<&FittedPlane>, Option<&Sight>),
     out: &mut Vec<[f64; 3]>,
 ) {
     out.clear();
     let [cs, ct] = block_centre(index, wide, steps_m);
     let point = |k: usize| [sorted.s[k] - cs, sorted.t[k] - ct, sorted.z[k]];
+    let sight = sight.filter(|sight| {
+        let points = ranges(sorted, index, wide).flatten();
+        let seen = points.filter(|&k| sight.sees([sorted.s[k], sorted.t[k]]));
+        seen.take(FEWEST_SEEN).count() == FEWEST_SEEN
+    });
     let near = |p: &[f64; 3]| ground.is_none_or(|g| (p[2] - g.at(p[0], p[1])).abs() < STANDING_M);
-    if ground.is_some() {
-        out.extend(
-            ranges(sorted, index, wide)
-                .flatten()
-                .map(point)
-                .filter(near),
-        );
+    let seen = |k: &usize| sight.is_none_or(|sight| sight.sees([sorted.s[*k], sorted.t[*k]]));
+    if ground.is_some() || sight.is_some() {
+        let points = ranges(sorted, index, wide).flatten().filter(seen);
+        out.extend(points.map(point).filter(near));
         let stride = out.len().div_ceil(SAMPLE).max(1);
         let mut k = 0;
         out.retain(|_| {
@@ -202,7 +242,7 @@ pub(super) fn smooth_plane(
     steps_m: [f64; 2],
     sample: &mut Vec<[f64; 3]>,
 ) -> Option<FittedPlane> {
-    gather(sorted, index, wide, steps_m, None, sample);
+    gather(sorted, index, wide, steps_m, (None, None), sample);
     let limits = Limits::of(sorted);
     robust_plane(sample, limits.floor_m, limits.calm_m)
         .filter(|(_, scale_m)| *scale_m < limits.calm_m)
@@ -334,16 +374,11 @@ fn lower_half(centres: &mut Vec<[f64; 3]>, limits: Limits) {
 fn weigh(
     sorted: &Sorted,
     blocks: Vec<Option<Block>>,
-    wide: usize,
+    squares: &[[f64; 3]],
     models: &SetupModels,
 ) -> BlockPlanes {
     let setups = sorted.setups.len();
-    let mut squares = vec![[0.0; 3]; blocks.len() * setups];
-    for block in blocks.iter().flatten() {
-        let row = &mut squares[block.index * setups..(block.index + 1) * setups];
-        scatter_by_setup(sorted, block, wide, row);
-    }
-    let usual = prior_variance(&squares, setups);
+    let usual = prior_variance(squares, setups);
     let expected = |k: usize| {
         let [x, y] = sorted.setups.middles[k / setups];
         let z = blocks[k / setups].map(|b| b.plane.z0)?;
@@ -403,18 +438,35 @@ fn rounding(sorted: &Sorted, usual_m2: &[f64]) -> Rounding {
     }
 }
 
-/// n, Σr, Σr² of the residuals of each setup that can be road.
-fn scatter_by_setup(sorted: &Sorted, block: &Block, wide: usize, out: &mut [[f64; 3]]) {
-    let reach = 5.0 * block.scale_m;
-    for k in ranges(sorted, block.index, wide).flatten() {
-        let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
-        if r.abs() < reach {
-            let sums = &mut out[usize::from(sorted.setup[k])];
-            sums[0] += 1.0;
-            sums[1] += r;
-            sums[2] += r * r;
+/// n, Σr, Σr² of the residuals of each setup that can be road, by block and setup: of what a
+/// block's middle sees.
+fn scatter_by_setup(
+    sorted: &Sorted,
+    blocks: &[Option<Block>],
+    wide: usize,
+    sight: &dyn Fn(usize) -> Option<Sight>,
+) -> Vec<[f64; 3]> {
+    let setups = sorted.setups.len();
+    let mut squares = vec![[0.0; 3]; blocks.len() * setups];
+    for block in blocks.iter().flatten() {
+        let out = &mut squares[block.index * setups..(block.index + 1) * setups];
+        let sight = sight(block.index);
+        let seen = |k: &usize| {
+            let sight = sight.as_ref();
+            sight.is_none_or(|sight| sight.sees([sorted.s[*k], sorted.t[*k]]))
+        };
+        let reach = 5.0 * block.scale_m;
+        for k in ranges(sorted, block.index, wide).flatten().filter(seen) {
+            let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
+            if r.abs() < reach {
+                let sums = &mut out[usize::from(sorted.setup[k])];
+                sums[0] += 1.0;
+                sums[1] += r;
+                sums[2] += r * r;
+            }
         }
     }
+    squares
 }
 
 /// The median over blocks of each setup's variance.

@@ -147,7 +147,8 @@ pub fn cell_sums_cut(
     cuts: &Cuts,
 ) -> CellSums {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m], trust.setups);
+    let steps = [lattice.s_step_m, lattice.t_step_m];
+    let blocks = fit_blocks(&sorted, steps, trust.setups, cuts);
     let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
     sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
     let mut scratch = Vec::new();

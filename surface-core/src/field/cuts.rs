@@ -24,14 +24,6 @@ impl Segment {
     fn high(&self, k: usize) -> f64 {
         self.a[k].max(self.b[k])
     }
-
-    /// Whether the piece from `p` to `q` crosses it. What lies on a line counts as left of it, so
-    /// that a look through a vertex crosses one of its two segments.
-    #[inline]
-    fn parts(&self, p: [f64; 2], q: [f64; 2]) -> bool {
-        is_left(self.a, self.b, p) != is_left(self.a, self.b, q)
-            && is_left(p, q, self.a) != is_left(p, q, self.b)
-    }
 }
 
 #[inline]
@@ -119,7 +111,8 @@ impl Cuts {
             .filter(|s| {
                 (0..2).all(|k| s.low(k) <= at[k] + reach_m && s.high(k) >= at[k] - reach_m)
             });
-        let walls: Vec<Segment> = near.copied().collect();
+        let wall = |s: &Segment| (*s, is_left(s.a, s.b, at));
+        let walls: Vec<(Segment, bool)> = near.map(wall).collect();
         (!walls.is_empty()).then_some(Sight { from: at, walls })
     }
 
@@ -147,20 +140,29 @@ impl Cuts {
 #[derive(Debug)]
 pub(super) struct Sight {
     from: [f64; 2],
-    walls: Vec<Segment>,
+    /// Segments, and whether the place lies left of each.
+    walls: Vec<(Segment, bool)>,
 }
 
 impl Sight {
     /// Whether nothing stands between the place and `to`.
     #[inline]
     pub fn sees(&self, to: [f64; 2]) -> bool {
-        !self.walls.iter().any(|wall| wall.parts(self.from, to))
+        !self.walls.iter().any(|wall| self.is_behind(wall, to))
+    }
+
+    /// Whether the piece from the place to `to` crosses a wall. What lies on a line counts as left
+    /// of it, so that a look through a vertex crosses one of its two segments.
+    #[inline]
+    fn is_behind(&self, (wall, left): &(Segment, bool), to: [f64; 2]) -> bool {
+        is_left(wall.a, wall.b, to) != *left
+            && is_left(self.from, to, wall.a) != is_left(self.from, to, wall.b)
     }
 
     /// The line, of those that stand between the place and `to`, with the least number.
     pub fn hidden_by(&self, to: [f64; 2]) -> Option<u32> {
-        let hiding = self.walls.iter().filter(|wall| wall.parts(self.from, to));
-        hiding.map(|wall| wall.line).min()
+        let hiding = self.walls.iter().filter(|wall| self.is_behind(wall, to));
+        hiding.map(|(wall, _)| wall.line).min()
     }
 }
 

@@ -222,16 +222,31 @@ impl<'a> Window<'a> {
         sight: Option<&Sight>,
     ) -> Option<Fitted> {
         let step = self.lattice.t_step_m;
-        let mut plane = self.start(s, t, anchor, b, sight)?;
+        // Asked once: what a breakline hides is the same for every round.
+        let seen = sight.map(|sight| self.in_sight(s, t, 2.0 * b, sight));
+        let seen = seen.as_deref();
+        let mut plane = self.start(s, t, anchor, sight, self.slope(s, t, b, seen))?;
         let mut fitted = None;
         for round in 0..=ROUNDS {
             let widen = if round == 0 { 2.0 } else { 1.0 };
-            let (sums, parts) = self.gather(s, t, b, level_m, &plane, widen, sight);
+            let (sums, parts) = self.gather([s, t], b, level_m, &plane, widen, seen);
             let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
             plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
             fitted = Some(self.quality(plane, parts, b, level_m));
         }
         fitted
+    }
+
+    /// What is in sight within the cut of a window.
+    fn in_sight(&self, s: f64, t: f64, b: f64, sight: &Sight) -> Vec<Seen> {
+        let mut seen = Vec::with_capacity(64);
+        for row in self.rows_in(s, b) {
+            let columns = self.columns_in(t, b);
+            for k in row * self.columns + columns.start..row * self.columns + columns.end {
+                self.each_of(k, Some(sight), |found| seen.push(found));
+            }
+        }
+        seen
     }
 
     /// Σ1/σ² per m² around a cell: over 3 × 3 cells, 7 × 7 where those are empty; of those in
@@ -272,8 +287,8 @@ impl<'a> Window<'a> {
         s: f64,
         t: f64,
         anchor: usize,
-        b: f64,
         sight: Option<&Sight>,
+        slope: (f64, f64),
     ) -> Option<FittedPlane> {
         let own = self.own(anchor, sight);
         let mut near: Vec<(f64, f64)> = Vec::with_capacity(49);
@@ -290,7 +305,6 @@ impl<'a> Window<'a> {
         }
         near.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
         let middle = near.get(near.len() / 2)?.1;
-        let slope = self.slope(s, t, b, sight);
         let z0 = own.map_or(middle, |own| {
             own.z - slope.0 * (own.s - s) - slope.1 * (own.t - t)
         });
@@ -332,44 +346,55 @@ impl<'a> Window<'a> {
         }
     }
 
-    fn slope(&self, s: f64, t: f64, b: f64, sight: Option<&Sight>) -> (f64, f64) {
+    fn slope(&self, s: f64, t: f64, b: f64, among: Option<&[Seen]>) -> (f64, f64) {
         let mut sums = PlaneSums::default();
-        self.each_in(s, t, 2.0 * b, sight, |seen, _, g| {
+        self.each_in(s, t, 2.0 * b, among, |seen, _, g| {
             sums.add(g * seen.w, seen.s - s, seen.t - t, seen.z);
         });
         sums.solve(0.0, 0.0, 0.0)
             .map_or((0.0, 0.0), |p| (p.slope_u, p.slope_v))
     }
 
-    /// Call `each(observation, d², Gaussian)` for what is in sight within the cut of a window.
+    /// How far a window reaches.
+    fn reach_m(&self, b: f64) -> f64 {
+        (CUT * b).max(1.01 * self.lattice.s_step_m.max(self.lattice.t_step_m))
+    }
+
+    fn rows_in(&self, s: f64, b: f64) -> std::ops::Range<usize> {
+        range_of(s, self.reach_m(b), self.lattice.s_step_m, self.rows)
+    }
+
+    fn columns_in(&self, t: f64, b: f64) -> std::ops::Range<usize> {
+        range_of(t, self.reach_m(b), self.lattice.t_step_m, self.columns)
+    }
+
+    /// Call `each(observation, d², Gaussian)` for what lies within the cut of a window; of `among`
+    /// alone where that is given.
     #[inline]
     fn each_in(
         &self,
         s: f64,
         t: f64,
         b: f64,
-        sight: Option<&Sight>,
+        among: Option<&[Seen]>,
         mut each: impl FnMut(Seen, f64, f64),
     ) {
-        let (hs, ht) = (self.lattice.s_step_m, self.lattice.t_step_m);
-        let reach = (CUT * b).max(1.01 * hs.max(ht));
-        let range = |x: f64, h: f64, n: usize| {
-            let low = usize::try_from(ceil_i32((x - reach) / h)).unwrap_or(0);
-            let high = usize::try_from(floor_i32((x + reach) / h) + 1).unwrap_or(0);
-            low..high.min(n)
-        };
-        let columns = range(t, ht, self.columns);
         let half = -0.5 / (b * b);
-        for row in range(s, hs, self.rows) {
-            for k in row * self.columns + columns.start
-                ..row * self.columns + columns.end.max(columns.start)
-            {
-                if let Some(sight) = sight {
-                    self.each_of(k, Some(sight), |seen| {
-                        let d2 = (seen.s - s).powi(2) + (seen.t - t).powi(2);
-                        each(seen, d2, (half * d2).exp());
-                    });
-                } else if self.w[k] > 0.0 {
+        if let Some(among) = among {
+            let reach = self.reach_m(b);
+            for seen in among {
+                let (u, v) = (seen.s - s, seen.t - t);
+                if u.abs() <= reach && v.abs() <= reach {
+                    let d2 = u * u + v * v;
+                    each(*seen, d2, (half * d2).exp());
+                }
+            }
+            return;
+        }
+        let columns = self.columns_in(t, b);
+        for row in self.rows_in(s, b) {
+            for k in row * self.columns + columns.start..row * self.columns + columns.end {
+                if self.w[k] > 0.0 {
                     let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
                     each(self.seen(k), d2, (half * d2).exp());
                 }
@@ -381,18 +406,17 @@ impl<'a> Window<'a> {
     /// quality needs: Σg²w, Σgw, Σ of weight lost to steps.
     fn gather(
         &self,
-        s: f64,
-        t: f64,
+        [s, t]: [f64; 2],
         b: f64,
         level_m: f64,
         plane: &FittedPlane,
         widen: f64,
-        sight: Option<&Sight>,
+        among: Option<&[Seen]>,
     ) -> (PlaneSums, [f64; 3]) {
         let mut sums = PlaneSums::default();
         let mut parts = [0.0; 3];
         let reach = TUKEY_C * widen;
-        self.each_in(s, t, b, sight, |seen, d2, g| {
+        self.each_in(s, t, b, among, |seen, d2, g| {
             let (u, v) = (seen.s - s, seen.t - t);
             let r = seen.z - plane.at(u, v);
             // Road itself differs by √(8π²A·d) over d (its structure function).
@@ -431,6 +455,14 @@ fn coarsest(runs: &[(&CellSums, std::ops::Range<usize>)]) -> Rounding {
     let all = runs.iter().map(|(sums, _)| sums.rounding);
     all.max_by(|a, b| a.step_m.total_cmp(&b.step_m))
         .unwrap_or_default()
+}
+
+/// The numbers of `n` nodes `step` apart within `reach` of `x`.
+fn range_of(x: f64, reach: f64, step: f64, n: usize) -> std::ops::Range<usize> {
+    let low = usize::try_from(ceil_i32((x - reach) / step)).unwrap_or(0);
+    let high = usize::try_from(floor_i32((x + reach) / step) + 1).unwrap_or(0);
+    let high = high.min(n);
+    low..high.max(low)
 }
 
 /// The width of Gaussian weights on cells `step` apart that makes, with the box of the cells

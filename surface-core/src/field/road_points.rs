@@ -2,6 +2,7 @@
 
 use super::blocks::fit_blocks;
 use super::cells::{RowLimits, STANDING_M, sort};
+use super::cuts::Cuts;
 use super::lattice::Lattice;
 use super::trust::Trust;
 use crate::cloud::PackedPoint;
@@ -32,7 +33,8 @@ pub fn road_points(
     trust: Trust,
 ) -> Vec<RoadPoint> {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let blocks = fit_blocks(&sorted, [lattice.s_step_m, lattice.t_step_m], trust.setups);
+    let steps_m = [lattice.s_step_m, lattice.t_step_m];
+    let blocks = fit_blocks(&sorted, steps_m, trust.setups, &Cuts::default());
     let (s0, t0) = (lattice.row_s_m(first_row), lattice.column_t_m(0));
     let mut out = Vec::with_capacity(sorted.s.len());
     for cell in 0..sorted.rows * sorted.columns {

@@ -469,7 +469,7 @@ fn along_a_breakline_a_slanted_step_is_as_exact_as_the_open_road() {
 }
 
 #[test]
-fn breaklines_change_nothing_out_of_their_reach() {
+fn breaklines_change_next_to_nothing_out_of_their_reach() {
     let points = scan(42, slanted_step);
     let (cut, _) = fit_cut(&points, &slanted(), &[]);
     let plain = fit(&points, 1e-8);
@@ -477,8 +477,12 @@ fn breaklines_change_nothing_out_of_their_reach() {
         for column in 0..cut.lattice.columns {
             let (s, t) = (cut.lattice.row_s_m(row), cut.lattice.column_t_m(column));
             if (t - 0.35 * s + 1.987).abs() > 1.5 {
-                let z = |rows: &FieldRows| rows.node(row, column).map(|n| n.z_m.to_bits());
-                assert_eq!(z(&cut), z(&plain));
+                let z = |rows: &FieldRows| rows.node(row, column).map(|n| n.z_m);
+                let off = z(&cut).zip(z(&plain)).map_or(0.0, |(a, b)| a - b);
+                assert_eq!(z(&cut).is_some(), z(&plain).is_some());
+                // A setup's usual scatter is the median over the run's blocks, and those at the
+                // line are planes of one side now: a thousandth of a node's σ of 0.1 mm.
+                assert!(off.abs() < 1e-6, "{off} m");
             }
         }
     }

@@ -3,7 +3,7 @@
 use super::checkpoints::CheckpointsReport;
 use super::setups::SetupsReport;
 use crate::deviation::Summary;
-use crate::mesh::{MaskReport, MeshCheck};
+use crate::mesh::{MaskReport, MeshCheck, SeamReport};
 use crate::ribbon::Gap;
 
 /// Version of the shape of `report.json`; raised when a field changes its meaning or goes.
@@ -162,6 +162,8 @@ pub struct Report {
     pub field: FieldCounts,
     /// What was left out of the mesh.
     pub mask: MaskReport,
+    /// The rails along breaklines.
+    pub seams: SeamReport,
     /// The check of the mesh.
     pub mesh: MeshCheck,
     /// The deviation map in numbers, and the verdict.

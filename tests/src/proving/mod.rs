@@ -23,6 +23,7 @@ pub mod score;
 pub mod setups;
 pub mod shape;
 pub mod spec;
+pub mod step_lines;
 pub mod steps;
 pub mod whole;
 

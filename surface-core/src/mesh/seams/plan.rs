@@ -123,7 +123,7 @@ impl Ground<'_> {
     }
 
     /// Distance along s to the nearest border row (or end), metres.
-    fn to_border_m(&self, s: f64) -> f64 {
+    fn border_distance_m(self, s: f64) -> f64 {
         let step = self.layout.lattice().s_step_m;
         let row = floor_i32(s / step);
         [row, row + 1]
@@ -203,10 +203,19 @@ struct Stop {
     row: Option<usize>,
 }
 
+/// A place that rails take up.
+#[derive(Debug, Clone, Copy)]
+struct Passed {
+    line: usize,
+    /// Way along the line, metres.
+    way_m: f64,
+    at_m: [f64; 2],
+}
+
 struct Planner<'a> {
     ground: Ground<'a>,
-    /// Places along rails by square of the plan: line, way along it, x, y.
-    taken: HashMap<(i32, i32), Vec<(usize, f64, [f64; 2])>>,
+    /// Places along rails by square of the plan.
+    taken: HashMap<(i32, i32), Vec<Passed>>,
     plan: SeamPlan,
 }
 
@@ -240,20 +249,14 @@ impl Planner<'_> {
         let mut out: Vec<Stop> = Vec::with_capacity(stops.len());
         let mut previous: Option<[f64; 2]> = None;
         for at in stops {
-            if let Some(from) = previous {
-                if let Some((row, s)) = self.ground.border_between(from[0], at[0]) {
-                    let share = (s - from[0]) / (at[0] - from[0]);
-                    let t = from[1] + share * (at[1] - from[1]);
-                    let near =
-                        |stop: &Stop| stop.row.is_none() && distance(stop.at, [s, t]) < clear;
-                    if out.last().is_some_and(near) {
-                        out.pop();
-                    }
-                    out.push(Stop {
-                        at: [s, t],
-                        row: Some(row),
-                    });
+            let crossing = previous.and_then(|from| self.crossing(from, at));
+            if let Some(stop) = crossing {
+                let near =
+                    |other: &Stop| other.row.is_none() && distance(other.at, stop.at) < clear;
+                if out.last().is_some_and(near) {
+                    out.pop();
                 }
+                out.push(stop);
             }
             previous = Some(at);
             let crowded = |stop: &Stop| stop.row.is_some() && distance(stop.at, at) < clear;
@@ -262,6 +265,15 @@ impl Planner<'_> {
             }
         }
         out
+    }
+
+    /// Where the piece between two places crosses a border row.
+    fn crossing(&self, from: [f64; 2], to: [f64; 2]) -> Option<Stop> {
+        let (row, s) = self.ground.border_between(from[0], to[0])?;
+        let share = (s - from[0]) / (to[0] - from[0]);
+        let t = from[1] + share * (to[1] - from[1]);
+        let row = Some(row);
+        Some(Stop { at: [s, t], row })
     }
 
     /// Whether rails may run from stop `k` to the next; if so the way is taken.
@@ -286,11 +298,13 @@ impl Planner<'_> {
             }
             places.push((along, place));
         }
-        for (along, place) in places {
-            self.taken
-                .entry(square(place))
-                .or_default()
-                .push((number, along, place));
+        for (way_m, at_m) in places {
+            let passed = Passed {
+                line: number,
+                way_m,
+                at_m,
+            };
+            self.taken.entry(square(at_m)).or_default().push(passed);
         }
         true
     }
@@ -319,15 +333,15 @@ impl Planner<'_> {
         let place = self.ground.place(at)?;
         let (gap, _) = self.ground.gap(at[0])?;
         let stretch = self.ground.stretch(gap, at[1]);
-        let clear = may_cross || self.ground.to_border_m(at[0]) * stretch > BAND_M;
+        let clear = may_cross || self.ground.border_distance_m(at[0]) * stretch > BAND_M;
         (clear && stretch > STRETCH[0] && stretch < STRETCH[1]).then_some(place)
     }
 
     fn is_taken(&self, number: usize, along: f64, place: [f64; 2]) -> bool {
         let (i, j) = square(place);
-        let near = |(line, way, other): &(usize, f64, [f64; 2])| {
-            let own = *line == number && (way - along).abs() < SELF_M;
-            !own && distance(*other, place) < APART_M
+        let near = |p: &Passed| {
+            let own = p.line == number && (p.way_m - along).abs() < SELF_M;
+            !own && distance(p.at_m, place) < APART_M
         };
         (i - 1..=i + 1)
             .flat_map(|i| (j - 1..=j + 1).map(move |j| (i, j)))

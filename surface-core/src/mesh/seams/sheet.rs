@@ -276,9 +276,9 @@ impl Builder<'_> {
             keys.dedup();
             rails[section].inner.extend(keys);
         };
-        for k in piece.from..=piece.to {
-            let own = self.ground.gap(pairs[k].middle[0]);
-            if let Some((gap, _)) = own.filter(|_| pairs[k].row.is_none()) {
+        let own = pairs.iter().enumerate().take(piece.to + 1).skip(piece.from);
+        for (k, pair) in own.filter(|(_, pair)| pair.row.is_none()) {
+            if let Some((gap, _)) = self.ground.gap(pair.middle[0]) {
                 add_pair(gap / SECTION_ROWS, k);
             }
         }
