@@ -21,6 +21,9 @@ const LEVEL_SECTIONS: usize = 24;
 /// thread; the sums of a run are less than a megabyte.
 const RUNS_AT_A_TIME: usize = 8;
 
+/// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
+type KnownSums = Vec<(usize, CellSums)>;
+
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
 pub(super) struct HeightFitter<'a> {
@@ -100,20 +103,25 @@ impl HeightFitter<'_> {
         Ok(places)
     }
 
-    /// The level of the road's spectrum, from an even sample of sections.
-    fn level_m(&self, progress: &mut dyn Progress) -> Result<f64, BuildError> {
+    /// The level of the road's spectrum, from an even sample of sections; and their sums, which
+    /// are wanted again.
+    fn level_m(&self, progress: &mut dyn Progress) -> Result<(f64, KnownSums), BuildError> {
         let stride = self.runs().div_ceil(LEVEL_SECTIONS).max(1);
         let sample: Vec<usize> = (0..self.runs()).step_by(stride).collect();
-        let mut levels = Vec::new();
+        let (mut levels, mut known) = (Vec::new(), Vec::new());
         in_order(
             &sample,
-            |&run| Ok(road_level_m(&self.sums(run)?, self.lattice)),
-            |_, level| {
+            |&run| {
+                let sums = self.sums(run)?;
+                Ok((road_level_m(&sums, self.lattice), sums))
+            },
+            |&run, (level, sums)| {
                 levels.push(level);
+                known.push((run, sums));
                 Ok::<(), BuildError>(progress.advance(0)?)
             },
         )?;
-        Ok(course_level_m(&levels))
+        Ok((course_level_m(&levels), known))
     }
 
     /// Fit all sections in order into `store`.
@@ -124,13 +132,13 @@ impl HeightFitter<'_> {
     ) -> Result<FieldCounts, BuildError> {
         let runs = self.runs();
         progress.stage("fit", runs as u64);
+        let (level_m, mut known) = self.level_m(progress)?;
         let params = KernelParams {
-            level_m: self.level_m(progress)?,
+            level_m,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
-        let mut known: Vec<(usize, CellSums)> = Vec::new();
         for first in (0..runs).step_by(at_a_time) {
             let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
             self.provide(&batch, &mut known, progress)?;
@@ -147,11 +155,12 @@ impl HeightFitter<'_> {
         Ok(tally.counts(params.level_m))
     }
 
-    /// Have the cell sums of the batch and its neighbours ready, and no others.
+    /// Have the cell sums of the batch and its neighbours ready; of others only those that are
+    /// known already and come later.
     fn provide(
         &self,
         batch: &[usize],
-        known: &mut Vec<(usize, CellSums)>,
+        known: &mut KnownSums,
         progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
         let mut needed: Vec<usize> = batch
@@ -161,7 +170,8 @@ impl HeightFitter<'_> {
             .collect();
         needed.sort_unstable();
         needed.dedup();
-        known.retain(|(run, _)| needed.contains(run));
+        let last = batch.last().copied().unwrap_or(0);
+        known.retain(|(run, _)| *run > last || needed.contains(run));
         needed.retain(|run| !known.iter().any(|(k, _)| k == run));
         in_order(
             &needed,
