@@ -32,6 +32,9 @@ pub(super) struct Steps<'a> {
     pub plan: &'a SeamPlan,
 }
 
+/// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
+type KnownSums = Vec<(usize, CellSums)>;
+
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
 pub(super) struct HeightFitter<'a> {
@@ -125,20 +128,29 @@ impl HeightFitter<'_> {
         Ok(places)
     }
 
-    /// The level of the road's spectrum, from an even sample of sections.
-    fn level_m(&self, lines: &Breaklines, progress: &mut dyn Progress) -> Result<f64, BuildError> {
+    /// The level of the road's spectrum, from an even sample of sections; and their sums, which
+    /// are wanted again.
+    fn level_m(
+        &self,
+        lines: &Breaklines,
+        progress: &mut dyn Progress,
+    ) -> Result<(f64, KnownSums), BuildError> {
         let stride = self.runs().div_ceil(LEVEL_SECTIONS).max(1);
         let sample: Vec<usize> = (0..self.runs()).step_by(stride).collect();
-        let mut levels = Vec::new();
+        let (mut levels, mut known) = (Vec::new(), Vec::new());
         in_order(
             &sample,
-            |&run| Ok(road_level_m(&self.sums(run, lines)?, self.lattice)),
-            |_, level| {
+            |&run| {
+                let sums = self.sums(run, lines)?;
+                Ok((road_level_m(&sums, self.lattice), sums))
+            },
+            |&run, (level, sums)| {
                 levels.push(level);
+                known.push((run, sums));
                 Ok::<(), BuildError>(progress.advance(0)?)
             },
         )?;
-        Ok(course_level_m(&levels))
+        Ok((course_level_m(&levels), known))
     }
 
     /// Fit all sections in order into `store`, and the heights that rails along breaklines ask
@@ -151,14 +163,14 @@ impl HeightFitter<'_> {
     ) -> Result<(FieldCounts, Vec<Vec<RailNode>>), BuildError> {
         let runs = self.runs();
         progress.stage("fit", runs as u64);
+        let (level_m, mut known) = self.level_m(steps.lines, progress)?;
         let params = KernelParams {
-            level_m: self.level_m(steps.lines, progress)?,
+            level_m,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
         let mut rails = Vec::with_capacity(runs);
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
-        let mut known: Vec<(usize, CellSums)> = Vec::new();
         for first in (0..runs).step_by(at_a_time) {
             let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
             self.provide(&batch, steps.lines, &mut known, progress)?;
@@ -176,12 +188,13 @@ impl HeightFitter<'_> {
         Ok((tally.counts(params.level_m), rails))
     }
 
-    /// Have the cell sums of the batch and its neighbours ready, and no others.
+    /// Have the cell sums of the batch and its neighbours ready; of others only those that are
+    /// known already and come later.
     pub fn provide(
         &self,
         batch: &[usize],
         lines: &Breaklines,
-        known: &mut Vec<(usize, CellSums)>,
+        known: &mut KnownSums,
         progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
         let mut needed: Vec<usize> = batch
@@ -191,7 +204,8 @@ impl HeightFitter<'_> {
             .collect();
         needed.sort_unstable();
         needed.dedup();
-        known.retain(|(run, _)| needed.contains(run));
+        let last = batch.last().copied().unwrap_or(0);
+        known.retain(|(run, _)| *run > last || needed.contains(run));
         needed.retain(|run| !known.iter().any(|(k, _)| k == run));
         in_order(
             &needed,

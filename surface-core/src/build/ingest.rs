@@ -159,9 +159,9 @@ impl Sorter {
     fn sort(&mut self, intensity: &[u16], setup: &[u16]) -> Result<(), BuildError> {
         let mut here: Option<TileKey> = None;
         for k in 0..intensity.len() {
-            let [x, y, z] = [0, 1, 2].map(|axis| self.local[axis][k]);
-            let packed = [x, y, z].map(Frame::pack);
-            let [Some(a), Some(b), Some(c)] = packed else {
+            let (x, y, z) = (self.local[0][k], self.local[1][k], self.local[2][k]);
+            let packed = (Frame::pack(x), Frame::pack(y), Frame::pack(z));
+            let (Some(a), Some(b), Some(c)) = packed else {
                 continue;
             };
             let key = (floor_i32(x / TILE_M), floor_i32(y / TILE_M));
@@ -256,5 +256,5 @@ impl HeightSample {
 }
 
 fn is_stray(x: f64, y: f64, z: f64) -> bool {
-    [x, y, z].into_iter().any(|v| Frame::pack(v).is_none())
+    Frame::pack(x).is_none() || Frame::pack(y).is_none() || Frame::pack(z).is_none()
 }

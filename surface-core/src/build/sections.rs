@@ -8,11 +8,13 @@ use crate::cloud::{Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::field::{Lattice, SECTION_ROWS};
 use crate::numeric::{floor_i32, to_index};
 use crate::progress::Progress;
-use crate::ribbon::{Ribbon, RibbonPoint};
+use crate::ribbon::{ArcAt, Ribbon, RibbonPoint};
 
 /// Squares of this size share their guesses of s, metres: small against any bend that a ribbon
-/// may have, so that Newton's method arrives in two or three steps.
+/// may have, so that Newton's method arrives in one or two steps.
 const GUESS_M: f64 = 2.0;
+/// Nearer to the centre of the bend than this share of its radius, an arc foretells no place.
+const LEAST_SHARE: f64 = 0.3;
 
 /// Sort the points between the edges by section of the lattice; coordinates become s, t, z.
 ///
@@ -114,12 +116,22 @@ fn stations_near(ribbon: &Ribbon, p: [f64; 2], reach: f64) -> Vec<f64> {
     .collect()
 }
 
+/// Where on the line the foot of `p` must be near.
+fn guess(p: [f64; 2], arc: &ArcAt) -> f64 {
+    let rough = arc.roughly(p);
+    if rough.2 > LEAST_SHARE {
+        arc.place(rough).s
+    } else {
+        arc.s
+    }
+}
+
 /// Where on the line points of a square may have their feet.
 struct Guesses {
     corner: [f64; 2],
     across: usize,
-    /// Stations of the feet near each small square.
-    stations: Vec<Vec<f64>>,
+    /// The line at the feet near each small square.
+    stations: Vec<Vec<ArcAt>>,
     none: bool,
 }
 
@@ -138,11 +150,12 @@ impl Guesses {
                 none: true,
             };
         }
-        let stations: Vec<Vec<f64>> = (0..across * across)
+        let stations: Vec<Vec<ArcAt>> = (0..across * across)
             .map(|k| {
                 let at = |n: usize, c: f64| c + (n as f64 + 0.5) * GUESS_M;
                 let centre = [at(k % across, corner[0]), at(k / across, corner[1])];
-                stations_near(ribbon, centre, reach)
+                let stations = stations_near(ribbon, centre, reach);
+                stations.iter().map(|&s| ribbon.line.arc_at(s)).collect()
             })
             .collect();
         let none = stations.iter().all(Vec::is_empty);
@@ -165,7 +178,7 @@ impl Guesses {
         let k = cell(y, self.corner[1]) * self.across + cell(x, self.corner[0]);
         let feet = self.stations[k]
             .iter()
-            .filter_map(|&s| ribbon.line.foot_near([x, y], s));
+            .filter_map(|arc| ribbon.line.foot_near([x, y], guess([x, y], arc)));
         feet.filter(|&f| ribbon.contains(f))
             .min_by(|a, b| a.t.abs().total_cmp(&b.t.abs()))
     }

@@ -79,19 +79,22 @@ impl PackedPoint {
     #[must_use]
     #[inline]
     pub fn metres(&self) -> [f64; 3] {
-        self.abc.map(Frame::unpack)
+        let [a, b, c] = self.abc;
+        [Frame::unpack(a), Frame::unpack(b), Frame::unpack(c)]
     }
 
+    #[inline]
     fn to_bytes(self) -> [u8; RECORD] {
         let mut out = [0; RECORD];
-        for (k, v) in self.abc.iter().enumerate() {
-            out[4 * k..4 * k + 4].copy_from_slice(&v.to_le_bytes());
-        }
+        out[0..4].copy_from_slice(&self.abc[0].to_le_bytes());
+        out[4..8].copy_from_slice(&self.abc[1].to_le_bytes());
+        out[8..12].copy_from_slice(&self.abc[2].to_le_bytes());
         out[12..14].copy_from_slice(&self.intensity.to_le_bytes());
         out[14..16].copy_from_slice(&self.setup.to_le_bytes());
         out
     }
 
+    #[inline]
     fn from_bytes(b: &[u8; RECORD]) -> Self {
         let coordinate = |k: usize| i32::from_le_bytes([b[k], b[k + 1], b[k + 2], b[k + 3]]);
         Self {

@@ -5,6 +5,7 @@
 //! where an edge could not be seen ([`Gap`]). Where no line is known, [`find_course`] finds a rough
 //! one in the cloud.
 
+mod arc;
 mod centring;
 pub mod course;
 mod edges;
@@ -16,6 +17,7 @@ mod project;
 mod rough_line;
 mod strip;
 
+pub(crate) use arc::ArcAt;
 pub use centring::{RibbonError, RibbonParams};
 pub use course::{Course, CourseError, CourseHints, find_course};
 pub use edges::{EdgeError, Edges};

@@ -105,7 +105,8 @@ impl ReferenceLine {
             }
             let step = dot(e, d) / slope;
             if step.abs() < NEWTON_STEP_M {
-                return self.finish(p, s + step);
+                // t from here rather than from the foot: κ·step² ≤ 1e-8 m away.
+                return self.finish(s + step, cross(d, e) / speed2.sqrt());
             }
             let next = self.spline.wrap(s + step.clamp(-longest, longest));
             if (next - s).abs() < NEWTON_STEP_M {
@@ -116,10 +117,18 @@ impl ReferenceLine {
         None
     }
 
-    fn finish(&self, p: [f64; 2], s: f64) -> Option<RibbonPoint> {
+    #[inline]
+    fn finish(&self, s: f64, t: f64) -> Option<RibbonPoint> {
+        let s = self.within_ends(s)?;
+        Some(RibbonPoint { s, t })
+    }
+
+    /// `s` in range; `None` beyond an open end.
+    #[inline]
+    pub(in crate::ribbon) fn within_ends(&self, s: f64) -> Option<f64> {
         let outside =
             !self.is_closed() && !(-END_SLACK_M..=self.length_m() + END_SLACK_M).contains(&s);
-        (!outside).then(|| self.beside(p, self.spline.wrap(s)))
+        (!outside).then(|| self.spline.wrap(s))
     }
 
     /// (s, signed distance of p from r(s) along the normal).

@@ -3,9 +3,10 @@
 use std::collections::BTreeSet;
 
 use crate::cloud::{PackedPoint, TileError, TileStore};
-use crate::geom::vector::{cross, dot, sub};
+use crate::geom::vector::{dot, sub};
 use crate::numeric::{floor_i32, round_i32, to_index};
 use crate::ribbon::ReferenceLine;
+use crate::ribbon::arc::ArcAt;
 
 /// Side of a tile of the world store, metres.
 const TILE_M: f64 = 16.0;
@@ -23,6 +24,10 @@ pub(super) const ROUGHLY_M: f64 = 0.3;
 /// Cross-lines nearer together than this share of the line's step (near the centre of a bend)
 /// foretell no place.
 const LEAST_STRETCH: f64 = 0.2;
+/// Nearer to the line than half of the bend's radius, and this near to a patch's foot along the
+/// line's tangent, metres, places on the arc through the foot are the line's own to millimetres.
+const ARC_SHARE: f64 = 0.5;
+const ARC_M: f64 = 1.0;
 /// Length of the slices that points are sorted in, metres: some tens of points each.
 const SLICE_M: f64 = 0.01;
 /// Feet nearer together than this are one foot, metres.
@@ -93,7 +98,7 @@ pub(super) fn points_beside(
         tiles.read(key, &mut packed)?;
         let per_m2 = packed.len() as f64 / (TILE_M * TILE_M);
         let share = (wanted.density_per_m2 / per_m2).min(1.0);
-        let mut patches: Vec<Option<Vec<Start>>> = vec![None; PATCHES * PATCHES];
+        let mut patches: Vec<Option<Vec<ArcAt>>> = vec![None; PATCHES * PATCHES];
         for point in thinned(&packed, share) {
             let [x, y, _] = point.metres();
             let place = patch_of(key, [x, y]);
@@ -157,16 +162,6 @@ fn middle_of_patch(tile: (i32, i32), place: [usize; 2]) -> [f64; 2] {
     [at(tile.0, place[0]), at(tile.1, place[1])]
 }
 
-/// A foot of the middle of a patch: s from the stretch's middle, and the point, the unit tangent
-/// and the curvature there.
-#[derive(Debug, Clone, Copy)]
-struct Start {
-    s: f64,
-    at: [f64; 2],
-    tangent: [f64; 2],
-    curvature: f64,
-}
-
 /// Places along the stretch from which Newton starts.
 struct Guesses<'a> {
     line: &'a ReferenceLine,
@@ -215,14 +210,14 @@ impl<'a> Guesses<'a> {
 
     /// Feet of a patch's middle, from which those of its points are near: where the distance to
     /// the guesses is least.
-    fn starts(&self, p: [f64; 2], wanted: &Wanted) -> Vec<Start> {
+    fn starts(&self, p: [f64; 2], wanted: &Wanted) -> Vec<ArcAt> {
         let reach = wanted.reach_t_m + GUESS_STEP_M + PATCH_HALF_DIAGONAL_M;
         let d2 = |k: usize| {
             let e = sub(self.places[k].1, p);
             dot(e, e)
         };
         let n = self.places.len();
-        let mut out: Vec<Start> = Vec::new();
+        let mut out: Vec<ArcAt> = Vec::new();
         let (mut before, mut here) = (f64::INFINITY, if n > 0 { d2(0) } else { return out });
         for k in 0..n {
             let after = if k + 1 < n { d2(k + 1) } else { f64::INFINITY };
@@ -237,17 +232,14 @@ impl<'a> Guesses<'a> {
         out
     }
 
-    fn start(&self, p: [f64; 2], guess: f64) -> Start {
+    /// The line at the foot of `p`, its s from the stretch's middle.
+    fn start(&self, p: [f64; 2], guess: f64) -> ArcAt {
         let foot = self.line.foot_near(p, self.middle_s + guess);
         // Without a foot (beyond an end, near the centre of a bend) the guess itself will do.
         let s = foot.map_or(guess, |f| self.past_middle(f.s));
-        let here = self.middle_s + s;
-        Start {
-            s,
-            at: self.line.point(here),
-            tangent: self.line.tangent(here),
-            curvature: self.line.curvature_per_m(here),
-        }
+        let mut arc = self.line.arc_at(self.middle_s + s);
+        arc.s = s;
+        arc
     }
 
     /// s relative to the middle, on a ring the short way round.
@@ -262,26 +254,34 @@ impl<'a> Guesses<'a> {
     }
 
     /// The point at its foot near `start`, if that is wanted.
-    fn beside(&self, point: &PackedPoint, start: &Start, wanted: &Wanted) -> Option<SidePoint> {
+    fn beside(&self, point: &PackedPoint, start: &ArcAt, wanted: &Wanted) -> Option<SidePoint> {
         let [x, y, z] = point.metres();
-        let e = sub([x, y], start.at);
-        let off = cross(start.tangent, e);
+        let rough = start.roughly([x, y]);
+        let (along, off, share) = rough;
         // Cross-lines draw near to each other towards the centre of the bend.
-        let stretched = (1.0 - start.curvature * off).max(LEAST_STRETCH);
-        let guess = start.s + dot(e, start.tangent) / stretched;
+        let guess = start.s + along / share.max(LEAST_STRETCH);
         let far = guess.abs() > self.half_m + ROUGHLY_M || off.abs() > wanted.reach_t_m + ROUGHLY_M;
         if far || !(wanted.near)(guess, off) {
             return None;
         }
-        let (s, t) = self.foot([x, y], self.middle_s + guess, wanted.reach_t_m)?;
+        let (s, t) = if share > ARC_SHARE && along.abs() < ARC_M {
+            let place = start.place(rough);
+            self.line.within_ends(self.middle_s + place.s)?;
+            self.inside(place.s, place.t, wanted.reach_t_m)?
+        } else {
+            self.foot([x, y], self.middle_s + guess, wanted.reach_t_m)?
+        };
         let intensity = f64::from(point.intensity);
         Some(SidePoint { s, t, z, intensity })
     }
 
     fn foot(&self, p: [f64; 2], guess: f64, reach: f64) -> Option<(f64, f64)> {
         let foot = self.line.foot_near(p, guess)?;
-        let s = self.past_middle(foot.s);
-        (s.abs() <= self.half_m && foot.t.abs() <= reach).then_some((s, foot.t))
+        self.inside(self.past_middle(foot.s), foot.t, reach)
+    }
+
+    fn inside(&self, s: f64, t: f64, reach: f64) -> Option<(f64, f64)> {
+        (s.abs() <= self.half_m && t.abs() <= reach).then_some((s, t))
     }
 }
 
