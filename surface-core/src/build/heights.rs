@@ -122,10 +122,22 @@ impl HeightFitter<'_> {
         store: &FieldStore,
         progress: &mut dyn Progress,
     ) -> Result<FieldCounts, BuildError> {
+        progress.stage("fit", self.runs() as u64);
+        let level_m = self.level_m(progress)?;
+        self.fit_at_level(level_m, store, progress)
+    }
+
+    /// The same with a level of the road's spectrum that is known.
+    pub fn fit_at_level(
+        &self,
+        level_m: f64,
+        store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<FieldCounts, BuildError> {
         let runs = self.runs();
         progress.stage("fit", runs as u64);
         let params = KernelParams {
-            level_m: self.level_m(progress)?,
+            level_m,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();

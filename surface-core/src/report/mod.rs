@@ -2,6 +2,7 @@
 
 mod content;
 mod hold;
+mod roughness;
 mod setups;
 mod text;
 
@@ -10,4 +11,8 @@ pub use content::{
     SpotReport, StageRun,
 };
 pub use hold::{HoldReport, MeshInput};
+pub use roughness::{
+    Carried, CarriedSection, GateFailure, GateReport, HalvesReport, PathParameters, PathReport,
+    RoughnessReport,
+};
 pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};

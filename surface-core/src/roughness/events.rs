@@ -65,12 +65,12 @@ fn samples(length_m: f64, step_m: f64) -> usize {
     crate::numeric::to_index(length_m / step_m + 0.5).max(1)
 }
 
-/// The profile less its moving mean; windows shrink evenly towards the ends.
-fn less_shape(z_m: &[f64], step_m: f64) -> Vec<f64> {
+/// The profile less the moving mean of its shape; windows shrink evenly towards the ends.
+fn less_shape(z_m: &[f64], shape_m: &[f64], step_m: f64) -> Vec<f64> {
     let reach = samples(0.5 * SHAPE_M, step_m);
     let base = z_m.first().copied().unwrap_or(0.0);
     let mut sums = vec![0.0];
-    for z in z_m {
+    for z in shape_m {
         sums.push(sums[sums.len() - 1] + (z - base));
     }
     let one = |k: usize| {
@@ -122,7 +122,8 @@ fn peaks(hat: &[f64], least: f64, step_m: f64, kind: EventKind) -> Vec<Event> {
             height_m: hat[top],
             length_m: (end - start) as f64 * step_m,
         });
-        k = end;
+        // What is still high past the foot belongs to this peak.
+        k = end + hat[end..].iter().take_while(|h| **h >= least).count();
     }
     out
 }
@@ -177,7 +178,43 @@ fn steps(z_m: &[f64], step_m: f64, least: f64) -> Vec<Event> {
 /// bump or dip are no steps of their own.
 #[must_use]
 pub fn find_events(z_m: &[f64], step_m: f64, params: &EventParams) -> Vec<Event> {
-    let flat = less_shape(z_m, step_m);
+    // A first look finds what must not bend the shape of the road: a deep dip drags the moving mean
+    // down, and its shoulders would pass for bumps.
+    let first = bumps_and_dips(&less_shape(z_m, z_m, step_m), step_m, params);
+    let bare = without(z_m, &first, step_m);
+    let mut out = bumps_and_dips(&less_shape(z_m, &bare, step_m), step_m, params);
+    let clear = |s: &Event| {
+        let apart = |e: &Event| (s.x_m - e.x_m).abs() > e.length_m + SIDE_M;
+        out.iter().all(apart)
+    };
+    let alone: Vec<Event> = steps(z_m, step_m, params.step_m)
+        .into_iter()
+        .filter(clear)
+        .collect();
+    out.extend(alone);
+    out.sort_by(|a, b| a.x_m.total_cmp(&b.x_m));
+    out
+}
+
+/// The profile with straight lines in place of events, twice as long as they are.
+fn without(z_m: &[f64], events: &[Event], step_m: f64) -> Vec<f64> {
+    let mut out = z_m.to_vec();
+    for event in events {
+        let place = |x: f64| crate::numeric::to_index(x / step_m).min(z_m.len() - 1);
+        let (a, b) = (
+            place(event.x_m - event.length_m),
+            place(event.x_m + event.length_m),
+        );
+        for k in a..b {
+            let share = (k - a) as f64 / (b - a) as f64;
+            out[k] = z_m[a] + share * (z_m[b] - z_m[a]);
+        }
+    }
+    out
+}
+
+/// Bumps and dips of a profile whose shape is taken off.
+fn bumps_and_dips(flat: &[f64], step_m: f64, params: &EventParams) -> Vec<Event> {
     let reach = samples(0.5 * params.longest_m, step_m);
     let upside_down: Vec<f64> = flat.iter().map(|v| -v).collect();
     let bumps = peaks(
@@ -192,18 +229,7 @@ pub fn find_events(z_m: &[f64], step_m: f64, params: &EventParams) -> Vec<Event>
         step_m,
         EventKind::Dip,
     );
-    let mut out: Vec<Event> = bumps.into_iter().chain(dips).collect();
-    let clear = |s: &Event| {
-        let apart = |e: &Event| (s.x_m - e.x_m).abs() > e.length_m + SIDE_M;
-        out.iter().all(apart)
-    };
-    let alone: Vec<Event> = steps(z_m, step_m, params.step_m)
-        .into_iter()
-        .filter(clear)
-        .collect();
-    out.extend(alone);
-    out.sort_by(|a, b| a.x_m.total_cmp(&b.x_m));
-    out
+    bumps.into_iter().chain(dips).collect()
 }
 
 #[cfg(test)]
@@ -236,6 +262,18 @@ mod tests {
         assert!((found[0].x_m - 40.0).abs() < 0.11 && (found[1].x_m - 70.0).abs() < 0.11);
         assert!((found[0].height_m - 0.008).abs() < 0.001, "{found:?}");
         assert!((found[0].length_m - 1.4).abs() < 0.4, "{found:?}");
+    }
+
+    #[test]
+    fn the_shoulders_of_a_deep_dip_are_no_bumps() {
+        let z = |k: i32| {
+            let x = 0.05 * f64::from(k);
+            road(x) - hill(x, 60.0, 4.0, 0.030) + 1e-3 * (x * 4.0).sin()
+        };
+        let profile: Vec<f64> = (0..2400).map(z).collect();
+        let found = find_events(&profile, 0.05, &EventParams::default());
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].height_m - 0.030).abs() < 0.004, "{found:?}");
     }
 
     #[test]

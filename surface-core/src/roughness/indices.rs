@@ -141,7 +141,7 @@ impl Profile {
         )
     }
 
-    /// Largest straightedge gap under every station where one lies, metres; NaN elsewhere. On a
+    /// The largest gap at every position of the 3 m straightedge that has no hole under it. On a
     /// closed lap the edge is also laid over the start.
     #[must_use]
     pub fn straightedge(&self) -> Vec<Gap> {
