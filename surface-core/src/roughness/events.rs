@@ -205,9 +205,9 @@ fn without(z_m: &[f64], events: &[Event], step_m: f64) -> Vec<f64> {
             place(event.x_m - event.length_m),
             place(event.x_m + event.length_m),
         );
-        for k in a..b {
-            let share = (k - a) as f64 / (b - a) as f64;
-            out[k] = z_m[a] + share * (z_m[b] - z_m[a]);
+        for (k, out) in out[a.min(b)..b].iter_mut().enumerate() {
+            let share = k as f64 / (b - a) as f64;
+            *out = z_m[a] + share * (z_m[b] - z_m[a]);
         }
     }
     out
@@ -218,7 +218,7 @@ fn bumps_and_dips(flat: &[f64], step_m: f64, params: &EventParams) -> Vec<Event>
     let reach = samples(0.5 * params.longest_m, step_m);
     let upside_down: Vec<f64> = flat.iter().map(|v| -v).collect();
     let bumps = peaks(
-        &top_hat(&flat, reach),
+        &top_hat(flat, reach),
         params.height_m,
         step_m,
         EventKind::Bump,
