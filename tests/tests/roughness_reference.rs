@@ -77,8 +77,8 @@ fn the_golden_car_moves_as_the_printed_coefficients_say() {
         }
         // The first response lost digits to single precision in print: 1e-6 absolute.
         assert!((car.pr[0] - pr[0]).abs() < 1e-6);
-        for k in 1..4 {
-            close(car.pr[k], pr[k], 2e-6, "response");
+        for (found, printed) in car.pr.iter().zip(&pr).skip(1) {
+            close(*found, *printed, 2e-6, "response");
         }
         // A car on a constant slope stays as it is: exact by theory.
         for k in 0..4 {
