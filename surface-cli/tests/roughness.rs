@@ -52,7 +52,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
         let args = ["roughness", "--require", limit, "--out", &text(out)];
         surface(&args, &[&at("build"), &made.cloud])
     };
-    let kept = with("lambda<=3", "kept");
+    let kept = with("straightedge<=1000", "kept");
     let failed = with("straightedge<=0.01", "failed");
     assert_eq!(failed.status.code(), Some(1), "{}", said(&failed));
     assert!(said(&failed).contains("NOT KEPT"), "{}", said(&failed));
