@@ -30,6 +30,8 @@ pub enum Command {
     Fit(FitArgs),
     /// Hold any mesh against any cloud: where do they part?
     Deviation(DeviationArgs),
+    /// Profiles, spectra and indices along wheel paths of a finished build
+    Roughness(RoughnessArgs),
     /// Write the invented course's scan, with its truth
     Demo(DemoArgs),
 }
@@ -165,6 +167,60 @@ pub struct DeviationArgs {
     #[arg(long, value_name = "GIB")]
     pub memory: Option<f64>,
     /// Folder for scratch files, about 16 bytes a point [default: beside the output]
+    #[arg(long, value_name = "DIR")]
+    pub scratch: Option<PathBuf>,
+    /// TOML file with the same keys as these options; what is typed wins
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// Form of the answer [default: text]
+    #[arg(long, value_enum)]
+    pub format: Option<Format>,
+}
+
+/// `surface roughness`.
+#[derive(Debug, Group)]
+pub struct RoughnessArgs {
+    /// Folder that `surface fit` has left
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// The build's scans: then the mesh is held against two halves of their points
+    #[arg(value_name = "SCAN")]
+    pub scans: Vec<PathBuf>,
+    /// Folder for profiles, pictures and report
+    #[arg(long, value_name = "DIR2")]
+    pub out: PathBuf,
+    /// Distance of stations along the path, metres [default: 0.05]
+    #[arg(long, value_name = "M")]
+    pub step: Option<f64>,
+    /// Distance between left and right wheel, metres [default: 1.5]
+    #[arg(long, value_name = "M")]
+    pub track: Option<f64>,
+    /// Middle between the wheels, left of the line, metres [default: 0]
+    #[arg(long, value_name = "M", allow_hyphen_values = true)]
+    pub offset: Option<f64>,
+    /// Driven line, CSV x,y or GeoJSON, in place of the reference line
+    #[arg(long, value_name = "FILE")]
+    pub path: Option<PathBuf>,
+    /// Speed for vertical radius and acceleration, km/h [default: 200]
+    #[arg(long, value_name = "KMH")]
+    pub speed: Option<f64>,
+    /// A limit for every 100 m: lambda<=M, iri-difference<=MM/M, straightedge<=MM; exit 1 where
+    /// it is not kept
+    #[arg(long, value_name = "LIMIT")]
+    pub require: Vec<String>,
+    /// Scanner positions, CSV [name,]x,y,z, as given to the fit
+    #[arg(long, value_name = "FILE")]
+    pub setups: Option<PathBuf>,
+    /// Unit of all scans, over what they say themselves
+    #[arg(long, value_enum)]
+    pub units: Option<UnitName>,
+    /// Worker threads [default: all cores]
+    #[arg(long, value_name = "N")]
+    pub threads: Option<usize>,
+    /// Memory that the run may take besides the mesh [default: a quarter of the machine's]
+    #[arg(long, value_name = "GIB")]
+    pub memory: Option<f64>,
+    /// Folder for scratch files, about 48 bytes a point [default: beside the output]
     #[arg(long, value_name = "DIR")]
     pub scratch: Option<PathBuf>,
     /// TOML file with the same keys as these options; what is typed wins

@@ -4,11 +4,15 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
-use surface_core::build::{self, Checkpoint, FitParams, HoldParams, SetupPlace};
+use surface_core::build::{
+    self, Checkpoint, FitParams, Gate, HoldParams, RoughnessParams, SetupPlace,
+};
 use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
 
-use crate::args::{DeviationArgs, DeviationPoints, FitArgs, Format, RoadArgs, UnitName};
+use crate::args::{
+    DeviationArgs, DeviationPoints, FitArgs, Format, RoadArgs, RoughnessArgs, UnitName,
+};
 
 /// `course.toml`: every option has a key of the same name.
 #[derive(Debug, Default, Deserialize)]
@@ -31,6 +35,12 @@ struct Config {
     noise: Option<NoiseTable>,
     search: Option<f64>,
     origin: Option<Vec<f64>>,
+    step: Option<f64>,
+    track: Option<f64>,
+    offset: Option<f64>,
+    path: Option<PathBuf>,
+    speed: Option<f64>,
+    require: Option<Vec<String>>,
 }
 
 /// `[noise]` of the config: what scatters a point's height, over what the scans tell.
@@ -69,6 +79,7 @@ impl Config {
             &mut config.setups,
             &mut config.checkpoints,
             &mut config.scratch,
+            &mut config.path,
         ];
         for file in files.into_iter().flatten() {
             *file = beside.join(&file);
@@ -171,6 +182,57 @@ pub fn of_deviation(args: &DeviationArgs) -> Result<HoldPlan> {
     params.check()?;
     let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(HoldPlan { params, format })
+}
+
+/// A checked request of `surface roughness`.
+pub struct RoughnessPlan {
+    /// What steers the run.
+    pub params: RoughnessParams,
+    /// How the answer is printed.
+    pub format: Format,
+}
+
+/// The plan of `surface roughness`.
+pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
+    let config = Config::read(args.config.as_deref())?;
+    set_threads(args.threads.or(config.threads))?;
+    let known = RoughnessParams::default();
+    let mut params = RoughnessParams {
+        step_m: args.step.or(config.step).unwrap_or(known.step_m),
+        track_m: args.track.or(config.track).unwrap_or(known.track_m),
+        offset_m: args.offset.or(config.offset).unwrap_or(known.offset_m),
+        speed_km_h: args.speed.or(config.speed).unwrap_or(known.speed_km_h),
+        require: limits(&args.require, config.require.as_deref())?,
+        units: word(args.units, config.units.as_ref(), "units")?.map(UnitName::unit),
+        memory_bytes: memory_bytes(args.memory.or(config.memory))?,
+        scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
+        ..known
+    };
+    if let Some(path) = args.path.as_ref().or(config.path.as_ref()) {
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
+        let line = RoughLine::parse(&name, &text)?;
+        params.line = Some((line.points, line.closed));
+    }
+    if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
+        params.setups = read_setups(path)?;
+    }
+    params.check(!args.scans.is_empty())?;
+    let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    Ok(RoughnessPlan { params, format })
+}
+
+/// Limits as typed, else those of the config file.
+fn limits(typed: &[String], file: Option<&[String]>) -> Result<Vec<Gate>> {
+    let given = if typed.is_empty() {
+        file.unwrap_or_default()
+    } else {
+        typed
+    };
+    given
+        .iter()
+        .map(|text| text.parse::<Gate>().context("--require"))
+        .collect()
 }
 
 /// Three numbers, or none.

@@ -1,7 +1,7 @@
 //! From registered laser scans of a circuit to the road that a driving simulator drives on.
 //!
 //! Data walks one way: scan files → [`cloud`] → [`ribbon`] → [`field`] → [`mesh`]
-//! → [`deviation`] → [`export`] and [`report`]; [`build`] is the whole job as one call. A module
+//! → [`deviation`] and [`roughness`] → [`export`] and [`report`]; [`build`] is the whole job as one call. A module
 //! imports only from lower layers; the table is in `DEVELOPERS.md` and a test holds the code to it.
 //!
 //! # Conventions
@@ -29,5 +29,6 @@ pub mod numeric;
 pub mod progress;
 pub mod report;
 pub mod ribbon;
+pub mod roughness;
 pub mod setups;
 pub mod zones;

@@ -5,6 +5,7 @@ mod deviation;
 mod fit;
 mod inspect;
 mod ribbon;
+mod roughness;
 
 use surface_core::progress::StopFlag;
 
@@ -18,6 +19,7 @@ pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
         Command::Ribbon(ribbon) => ribbon::run(ribbon, stop),
         Command::Fit(fit) => fit::run(fit, stop),
         Command::Deviation(deviation) => deviation::run(deviation, stop),
+        Command::Roughness(roughness) => roughness::run(roughness, stop),
         Command::Demo(demo) => demo::run(demo),
     }
 }

@@ -32,6 +32,17 @@ pub enum BuildError {
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
+    /// No wheel path on the ribbon.
+    #[error(transparent)]
+    Path(#[from] crate::roughness::PathError),
+    /// A file of the finished build is missing or unreadable.
+    #[error("{path} is not a finished build's: {why}")]
+    NotABuild {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
     /// The setups contradict each other beyond a solution.
     #[error(transparent)]
     Level(#[from] crate::setups::LevelError),
@@ -146,6 +157,12 @@ impl BuildError {
             }
             Self::TooFar { .. } => {
                 "check the heights: add the difference with --origin X,Y,Z, or reach further with --search".to_owned()
+            }
+            Self::NotABuild { .. } => {
+                "give a folder that `surface fit` has left: surface.ply, ribbon.geojson, field, report.json".to_owned()
+            }
+            Self::Path(_) => {
+                "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it".to_owned()
             }
             Self::Level(_) => {
                 "check the registration of the scans: `surface inspect` lists their setups".to_owned()

@@ -35,6 +35,9 @@ pub(super) struct Steps<'a> {
 /// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
 type KnownSums = Vec<(usize, CellSums)>;
 
+/// Heights that rails along breaklines asked for, by section.
+type RailHeights = Vec<Vec<RailNode>>;
+
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
 pub(super) struct HeightFitter<'a> {
@@ -160,10 +163,33 @@ impl HeightFitter<'_> {
         steps: &Steps,
         store: &FieldStore,
         progress: &mut dyn Progress,
-    ) -> Result<(FieldCounts, Vec<Vec<RailNode>>), BuildError> {
+    ) -> Result<(FieldCounts, RailHeights), BuildError> {
+        progress.stage("fit", self.runs() as u64);
+        let (level_m, known) = self.level_m(steps.lines, progress)?;
+        self.fit_known((level_m, known), steps, store, progress)
+    }
+
+    /// The same with a level of the road's spectrum that is known.
+    pub fn fit_at_level(
+        &self,
+        level_m: f64,
+        steps: &Steps,
+        store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<FieldCounts, BuildError> {
+        progress.stage("fit", self.runs() as u64);
+        let (counts, _) = self.fit_known((level_m, Vec::new()), steps, store, progress)?;
+        Ok(counts)
+    }
+
+    fn fit_known(
+        &self,
+        (level_m, mut known): (f64, KnownSums),
+        steps: &Steps,
+        store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<(FieldCounts, RailHeights), BuildError> {
         let runs = self.runs();
-        progress.stage("fit", runs as u64);
-        let (level_m, mut known) = self.level_m(steps.lines, progress)?;
         let params = KernelParams {
             level_m,
             bridge_m: self.bridge_m,

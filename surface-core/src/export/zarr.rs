@@ -31,6 +31,14 @@ pub enum ZarrError {
         /// Bytes that belong.
         expected: usize,
     },
+    /// The attributes do not describe a field.
+    #[error("{path} does not describe a height field: {why}")]
+    Attributes {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
     /// The rows asked for are not in the lattice.
     #[error(transparent)]
     Rows(#[from] crate::field::LatticeError),
@@ -168,6 +176,38 @@ impl FieldStore {
             lattice.column_t_m(k)
         })?;
         Ok(store)
+    }
+
+    /// The store that [`FieldStore::create`] and [`FieldStore::write`] left in `folder`, and the
+    /// origin that its heights are relative to, metres.
+    ///
+    /// # Errors
+    /// [`ZarrError`] when the attributes cannot be read or hold no lattice.
+    pub fn open(folder: &Path) -> Result<(Self, [f64; 3]), ZarrError> {
+        #[derive(serde::Deserialize)]
+        struct Attributes {
+            origin: [f64; 3],
+            lattice: Lattice,
+        }
+        let path = folder.join(".zattrs");
+        let text = fs::read_to_string(&path).map_err(at(&path))?;
+        let wrong = |why: String| ZarrError::Attributes {
+            path: path.clone(),
+            why,
+        };
+        let found: Attributes = serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
+        let l = found.lattice;
+        let last = i64::from(l.first_column) + i64::try_from(l.columns).unwrap_or(i64::MAX / 2);
+        let columns = l.first_column..i32::try_from(last).unwrap_or(i32::MAX);
+        let lattice = Lattice::new([l.s_step_m, l.t_step_m], l.rows, columns, l.closed)?;
+        let folder = folder.to_owned();
+        Ok((Self { folder, lattice }, found.origin))
+    }
+
+    /// Where the nodes lie.
+    #[must_use]
+    pub fn lattice(&self) -> &Lattice {
+        &self.lattice
     }
 
     fn put(&self, name: &str, bytes: &[u8]) -> Result<(), ZarrError> {
@@ -413,6 +453,9 @@ mod tests {
         assert_eq!(last.z_m[72 * 7], 0.5);
         assert_eq!((last.left[0].z_m, last.left[72].z_m), (128.0, 0.0));
         assert_eq!(store.section_and_next(0).unwrap().z_m[128 * 7 + 1], 897.5);
+        let (opened, origin) = FieldStore::open(dir.path()).unwrap();
+        assert_eq!((opened.lattice(), origin), (&lattice, [1.0, 2.0, 3.0]));
+        assert!(FieldStore::open(&dir.path().join("z")).is_err());
         std::fs::write(dir.path().join("z/0.0"), b"short").unwrap();
         assert!(matches!(
             store.section(0),

@@ -3,6 +3,7 @@
 mod checkpoints;
 mod content;
 mod hold;
+mod roughness;
 mod setups;
 mod text;
 
@@ -12,4 +13,8 @@ pub use content::{
     SpotReport, StageRun,
 };
 pub use hold::{HoldReport, MeshInput};
+pub use roughness::{
+    Carried, CarriedSection, GateFailure, GateReport, HalvesReport, PathParameters, PathReport,
+    RoughnessReport,
+};
 pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};

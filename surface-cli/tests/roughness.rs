@@ -1,0 +1,67 @@
+//! `surface roughness` as a user runs it: on a build of an invented oval.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use surface_tests::proving::demo::write_course;
+use surface_tests::proving::{CourseSpec, ScanParams};
+
+fn surface(args: &[&str], files: &[&Path]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
+    command
+        .args(&args[..1])
+        .args(files)
+        .args(&args[1..])
+        .output()
+        .unwrap()
+}
+
+fn said(run: &Output) -> String {
+    String::from_utf8_lossy(&run.stdout).into_owned() + &String::from_utf8_lossy(&run.stderr)
+}
+
+#[test]
+fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    let text = |name: &str| at(name).display().to_string();
+    let made = write_course(&at("scan"), &CourseSpec::oval(), &ScanParams::demo()).unwrap();
+    let fitted = surface(
+        &["fit", "--tolerance", "50", "--out", &text("build")],
+        &[&made.cloud],
+    );
+    assert!(at("build/manifest.json").exists(), "{}", said(&fitted));
+
+    // Without scans: indices only, and a limit on λ is refused before anything is written.
+    let bare = surface(&["roughness", "--out", &text("bare")], &[&at("build")]);
+    assert_eq!(bare.status.code(), Some(0), "{}", said(&bare));
+    assert!(said(&bare).contains("left out") && !at("bare/coherence.svg").exists());
+    let refused = [
+        "roughness",
+        "--require",
+        "lambda<=0.5",
+        "--out",
+        &text("none"),
+    ];
+    let refused = surface(&refused, &[&at("build")]);
+    assert_eq!(refused.status.code(), Some(2), "{}", said(&refused));
+    assert!(said(&refused).contains("scans") && !at("none").exists());
+
+    // With scans: one limit that any mesh keeps, one that none does.
+    let with = |limit: &str, out: &str| {
+        let args = ["roughness", "--require", limit, "--out", &text(out)];
+        surface(&args, &[&at("build"), &made.cloud])
+    };
+    let kept = with("straightedge<=1000", "kept");
+    let failed = with("straightedge<=0.01", "failed");
+    assert_eq!(failed.status.code(), Some(1), "{}", said(&failed));
+    assert!(said(&failed).contains("NOT KEPT"), "{}", said(&failed));
+    assert_eq!(kept.status.code(), Some(0), "{}", said(&kept));
+    assert!(said(&kept).contains("this mesh carries the road down to"));
+    let json = std::fs::read_to_string(at("kept/roughness.json")).unwrap();
+    assert!(json.contains("\"format_version\"") && json.contains("\"coherence\""));
+
+    let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
+    assert_eq!(nothing.status.code(), Some(2));
+    assert!(said(&nothing).contains("ribbon.geojson") && said(&nothing).contains("hint:"));
+}

@@ -1,0 +1,239 @@
+//! Two halves of the points that share the road and not their noise, each fitted as the whole was.
+
+use std::path::{Path, PathBuf};
+
+use super::BuildError;
+use super::folder::{BuildFolder, write_error};
+use super::heights::{HeightFitter, Steps};
+use super::params::FitParams;
+use super::profiles::{Track, from_field, from_points};
+use super::road::{Road, find_road, open};
+use super::sections::sort_by_section;
+use super::trust::learn_setups;
+use crate::cloud::{PackedPoint, TileStore, TileWriter};
+use crate::export::FieldStore;
+use crate::mesh::{Layout, SeamPlan};
+use crate::progress::Progress;
+use crate::ribbon::Ribbon;
+use crate::roughness::{Profile, WheelPath};
+use crate::setups::SetupModels;
+use crate::zones::Breaklines;
+
+/// Halves are whole setups where this share of the stations has points of both.
+const SHARED_STATIONS: f64 = 0.7;
+/// Memory for points that wait to be written, bytes a half.
+const BUDGET: usize = 64 << 20;
+
+/// How the points were split.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Split {
+    /// Setups of even and of odd number.
+    Setups,
+    /// Points in turn.
+    Points,
+}
+
+/// Profiles of the halves along one path: points of A and B, surfaces of A and B.
+#[derive(Debug)]
+pub(super) struct HalfProfiles {
+    pub points: [Profile; 2],
+    pub fits: [Profile; 2],
+}
+
+/// The halves' profiles along every path.
+#[derive(Debug)]
+pub(super) struct Halves {
+    pub split: Split,
+    pub points: u64,
+    pub paths: Vec<HalfProfiles>,
+    pub inputs: Vec<crate::report::Input>,
+}
+
+/// The finished build that the halves are held against.
+#[derive(Debug)]
+pub(super) struct Finished<'a> {
+    pub ribbon: &'a Ribbon,
+    pub field: &'a FieldStore,
+    /// Level of the road's spectrum that it was fitted with, m.
+    pub level_m: f64,
+    pub bridge_m: f64,
+}
+
+/// Read the scans again and fit both halves on the ribbon and lattice of the build.
+pub(super) fn halves(
+    scans: &[PathBuf],
+    built: &Finished,
+    paths: &[WheelPath],
+    params: &FitParams,
+    folder: &BuildFolder,
+    progress: &mut dyn Progress,
+) -> Result<Halves, BuildError> {
+    let params = FitParams {
+        ribbon: Some(built.ribbon.clone()),
+        ..params.clone()
+    };
+    let mut cloud = open(scans, &params)?;
+    let mut clock = super::clock::StageClock::start();
+    let Road {
+        cloud: sorted,
+        ribbon,
+        setups,
+        ..
+    } = find_road(&mut cloud, folder, &params, &mut clock, progress)?;
+    let lattice = *built.field.lattice();
+    let budget = params.sorting_bytes();
+    let scratch = folder.scratch("road");
+    let points = sort_by_section(&sorted.tiles, &ribbon, &lattice, &scratch, budget, progress)?;
+    drop((sorted.tiles, sorted.grid));
+    let nothing_known = SetupModels::default();
+    let all = HeightFitter {
+        points: &points,
+        ribbon: &ribbon,
+        lattice: &lattice,
+        setups: &nothing_known,
+        bridge_m: built.bridge_m,
+    };
+    let trusted = learn_setups(&all, &setups, &[], None, progress)?;
+    let tracks: Result<Vec<Track>, BuildError> =
+        paths.iter().map(|p| Track::new(built.field, p)).collect();
+    let tracks = tracks?;
+    let split = choose(&points, &tracks)?;
+    let count = points.keys().map(|key| points.count(key)).sum();
+    let stores = parted(points, split, folder)?;
+    let mut found: Vec<[Vec<Profile>; 2]> = Vec::new();
+    for (k, store) in stores.iter().enumerate() {
+        let fitter = HeightFitter {
+            points: store,
+            setups: &trusted.models,
+            ribbon: &ribbon,
+            lattice: &lattice,
+            bridge_m: built.bridge_m,
+        };
+        let name = ["half-a", "half-b"][k];
+        let half = fit_half(
+            &fitter,
+            built,
+            (paths, &tracks),
+            &folder.scratch(name),
+            progress,
+        )?;
+        found.push(half);
+    }
+    let infos = cloud.files().iter().zip(scans);
+    let inputs: Result<Vec<_>, _> = infos
+        .map(|(info, path)| super::report_parts::input_of(info, path))
+        .collect();
+    Ok(Halves {
+        split,
+        points: count,
+        paths: joined(found),
+        inputs: inputs?,
+    })
+}
+
+/// One half: means of its points and its surface, along each path.
+fn fit_half(
+    fitter: &HeightFitter,
+    built: &Finished,
+    (paths, tracks): (&[WheelPath], &[Track]),
+    scratch: &Path,
+    progress: &mut dyn Progress,
+) -> Result<[Vec<Profile>; 2], BuildError> {
+    std::fs::create_dir_all(scratch).map_err(write_error(scratch))?;
+    let origin_m = fitter.ribbon.frame.origin_m;
+    let store = FieldStore::create(scratch, *fitter.lattice, origin_m)?;
+    // Windows go with (level × points)^(−1/3): half the points and twice the level give the
+    // windows of the whole.
+    let (lines, layout) = (
+        Breaklines::default(),
+        Layout::new(fitter.ribbon, fitter.lattice)?,
+    );
+    let plan = SeamPlan::new(&layout, &lines);
+    let no_steps = Steps {
+        lines: &lines,
+        layout: &layout,
+        plan: &plan,
+    };
+    fitter.fit_at_level(2.0 * built.level_m, &no_steps, &store, progress)?;
+    let mut out = [Vec::new(), Vec::new()];
+    for (path, track) in paths.iter().zip(tracks) {
+        out[0].push(from_points(
+            fitter.points,
+            fitter.ribbon,
+            fitter.setups,
+            track,
+            path,
+        )?);
+        out[1].push(from_field(&store, path)?);
+    }
+    Ok(out)
+}
+
+/// From (half, kind, path) to (path, kind, half).
+fn joined(found: Vec<[Vec<Profile>; 2]>) -> Vec<HalfProfiles> {
+    let mut halves = found.into_iter();
+    let (Some([a_points, a_fits]), Some([b_points, b_fits])) = (halves.next(), halves.next())
+    else {
+        return Vec::new();
+    };
+    let points = a_points.into_iter().zip(b_points);
+    let fits = a_fits.into_iter().zip(b_fits);
+    points
+        .zip(fits)
+        .map(|((pa, pb), (fa, fb))| HalfProfiles {
+            points: [pa, pb],
+            fits: [fa, fb],
+        })
+        .collect()
+}
+
+/// By setups where enough stations have points of setups of both halves.
+fn choose(points: &TileStore, tracks: &[Track]) -> Result<Split, BuildError> {
+    let mut seen: Vec<Vec<[bool; 2]>> = tracks.iter().map(|t| vec![[false; 2]; t.len()]).collect();
+    let mut packed: Vec<PackedPoint> = Vec::new();
+    for key in points.keys() {
+        packed.clear();
+        points.read(key, &mut packed)?;
+        for point in &packed {
+            let [s, t, z] = point.metres();
+            for (track, seen) in tracks.iter().zip(&mut seen) {
+                if let Some((k, _)) = track.place(s, t, z) {
+                    seen[k][usize::from(point.setup % 2)] = true;
+                }
+            }
+        }
+    }
+    let (mut both, mut all) = (0usize, 0usize);
+    for stations in &seen {
+        all += stations.len();
+        both += stations.iter().filter(|s| s[0] && s[1]).count();
+    }
+    let enough = both as f64 >= SHARED_STATIONS * all as f64;
+    Ok(if enough { Split::Setups } else { Split::Points })
+}
+
+/// The points in two stores of the same sections; `points` is gone afterwards.
+fn parted(
+    points: TileStore,
+    split: Split,
+    folder: &BuildFolder,
+) -> Result<[TileStore; 2], BuildError> {
+    let mut a = TileWriter::create(&folder.scratch("points-a"), BUDGET)?;
+    let mut b = TileWriter::create(&folder.scratch("points-b"), BUDGET)?;
+    let mut packed: Vec<PackedPoint> = Vec::new();
+    for key in points.keys() {
+        packed.clear();
+        points.read(key, &mut packed)?;
+        let mut halves = [Vec::new(), Vec::new()];
+        for (k, point) in packed.iter().enumerate() {
+            let half = match split {
+                Split::Setups => usize::from(point.setup % 2),
+                Split::Points => k % 2,
+            };
+            halves[half].push(*point);
+        }
+        a.append(key, &halves[0])?;
+        b.append(key, &halves[1])?;
+    }
+    Ok([a.finish()?, b.finish()?])
+}

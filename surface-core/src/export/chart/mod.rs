@@ -1,0 +1,7 @@
+//! Line charts as SVG text: axes linear or logarithmic, lines told apart by colour and by dash.
+
+mod axes;
+mod rough;
+
+pub use axes::{Axis, Chart, Line, Scale};
+pub use rough::{PathFigures, coherence_chart, iri_chart, spectrum_chart, straightedge_chart};

@@ -1,0 +1,210 @@
+//! The charts of roughness along wheel paths.
+
+use super::axes::{Axis, Chart, Line, Scale};
+use crate::roughness::{Band, CarriedBand, Indices, REFERENCE_PER_M, Section};
+
+/// What the charts show of one wheel path.
+#[derive(Debug, Clone, Copy)]
+pub struct PathFigures<'a> {
+    /// "left" or "right".
+    pub name: &'a str,
+    /// Indices of the mesh's profile.
+    pub mesh: &'a Indices,
+    /// The mesh against the points, band by band; empty without points.
+    pub bands: &'a [CarriedBand],
+    /// Shortest wavelength carried, metres.
+    pub resolved_m: Option<f64>,
+}
+
+fn axis(title: &str, range: [f64; 2], scale: Scale) -> Axis {
+    Axis {
+        title: title.to_owned(),
+        range,
+        scale,
+    }
+}
+
+/// Upper limits of the classes at 0.1 cycles/m, m³, from a class below A on.
+const CLASSES: [(&str, f64, f64); 5] = [
+    ("better than A/4", 2e-6, 8e-6),
+    ("A", 8e-6, 32e-6),
+    ("B", 32e-6, 128e-6),
+    ("C", 128e-6, 512e-6),
+    ("D", 512e-6, 2048e-6),
+];
+
+/// Spectra of the paths over the classes of ISO 8608.
+#[must_use]
+pub fn spectrum_chart(paths: &[PathFigures]) -> Chart {
+    let range = [0.01, 10.0];
+    let at = |level: f64, n: f64| [n, level * (n / REFERENCE_PER_M).powi(-2)];
+    let class = |&(name, low, high): &(&str, f64, f64)| {
+        let [a, b] = range;
+        (
+            name.to_owned(),
+            [at(low, a), at(low, b), at(high, b), at(high, a)],
+        )
+    };
+    let third = |b: &Band| [b.n_per_m, b.density_m3];
+    let mut lines: Vec<Line> = paths
+        .iter()
+        .enumerate()
+        .map(|(style, p)| Line {
+            name: format!("mesh, {}", p.name),
+            points: p.mesh.third_octaves.iter().map(third).collect(),
+            style,
+        })
+        .collect();
+    if let Some(carried) = paths.first().filter(|p| !p.bands.is_empty()) {
+        let over = |of: fn(&CarriedBand) -> f64| {
+            let point = |b: &CarriedBand| {
+                let v = of(b);
+                [1.0 / b.wavelength_m, if v > 0.0 { v } else { f64::NAN }]
+            };
+            carried.bands.iter().map(point).collect()
+        };
+        lines.push(Line {
+            name: "points, free of noise (left)".to_owned(),
+            points: over(|b| b.road_m3),
+            style: 4,
+        });
+        lines.push(Line {
+            name: "noise of half the points (left)".to_owned(),
+            points: over(|b| b.noise_m3),
+            style: 2,
+        });
+    }
+    Chart {
+        title: "Spectrum of the wheel paths, third octaves, over the classes of ISO 8608"
+            .to_owned(),
+        x: axis("cycles per metre", range, Scale::Log),
+        y: axis("displacement spectrum, m³", [1e-11, 1e-1], Scale::Log),
+        areas: CLASSES.iter().map(class).collect(),
+        rules: Vec::new(),
+        lines,
+    }
+}
+
+/// Coherence and gain of mesh and road by wavelength.
+#[must_use]
+pub fn coherence_chart(paths: &[PathFigures]) -> Chart {
+    let mut lines = Vec::new();
+    let mut rules = vec![(
+        "half road, half noise".to_owned(),
+        [[0.2, 0.5], [10.0, 0.5]],
+    )];
+    for (k, path) in paths.iter().enumerate() {
+        let carried = path;
+        if carried.bands.is_empty() {
+            continue;
+        }
+        let of = |value: fn(&CarriedBand) -> f64| {
+            carried
+                .bands
+                .iter()
+                .map(|b| [b.wavelength_m, value(b)])
+                .collect()
+        };
+        let name = |what: &str| format!("{what}, {}", path.name);
+        lines.push(Line {
+            name: name("coherence²"),
+            points: of(|b| b.coherence),
+            style: 2 * k,
+        });
+        lines.push(Line {
+            name: name("gain"),
+            points: of(|b| b.gain),
+            style: 2 * k + 1,
+        });
+        if let Some(lambda) = carried.resolved_m {
+            let ends = [[lambda, 1.18 - 0.1 * k as f64], [lambda, 0.0]];
+            rules.push((format!("{}: λ = {lambda:.2} m", path.name), ends));
+        }
+    }
+    Chart {
+        title: "How much of the road the mesh carries, by wavelength".to_owned(),
+        x: axis("wavelength, m", [0.2, 10.0], Scale::Log),
+        y: axis(
+            "squared coherence with the road; gain",
+            [0.0, 1.2],
+            Scale::Linear,
+        ),
+        areas: Vec::new(),
+        rules,
+        lines,
+    }
+}
+
+fn longest_m(paths: &[PathFigures]) -> f64 {
+    paths.iter().map(|p| p.mesh.length_m).fold(1.0, f64::max)
+}
+
+/// A chart of steps along the lap, one line a path.
+fn along(
+    paths: &[PathFigures],
+    title: &str,
+    unit: &str,
+    of: impl Fn(&PathFigures) -> Vec<[f64; 3]>,
+) -> Chart {
+    let mut lines = Vec::new();
+    let mut most = 1e-3f64;
+    for (style, path) in paths.iter().enumerate() {
+        let mut points = Vec::new();
+        for [from, to, value] in of(path) {
+            points.extend([[from, value], [to, value]]);
+            most = if value.is_finite() {
+                most.max(value)
+            } else {
+                most
+            };
+        }
+        lines.push(Line {
+            name: path.name.to_owned(),
+            points,
+            style,
+        });
+    }
+    Chart {
+        title: title.to_owned(),
+        x: axis(
+            "way along the path, m",
+            [0.0, longest_m(paths)],
+            Scale::Linear,
+        ),
+        y: axis(unit, [0.0, 1.1 * most], Scale::Linear),
+        areas: Vec::new(),
+        rules: Vec::new(),
+        lines,
+    }
+}
+
+/// IRI along the lap by sections of 20 m.
+#[must_use]
+pub fn iri_chart(paths: &[PathFigures]) -> Chart {
+    let of = |p: &PathFigures| {
+        let value = |s: &Section| [s.from_m, s.to_m, s.iri_mm_per_m.unwrap_or(f64::NAN)];
+        p.mesh.sections_20_m.iter().map(value).collect()
+    };
+    along(
+        paths,
+        "IRI along the lap, sections of 20 m",
+        "IRI, mm/m",
+        of,
+    )
+}
+
+/// Largest straightedge gap along the lap by sections of 20 m.
+#[must_use]
+pub fn straightedge_chart(paths: &[PathFigures]) -> Chart {
+    let of = |p: &PathFigures| {
+        let gap = |s: &Section| s.straightedge.map_or(f64::NAN, |g| 1e3 * g.depth_m);
+        let value = |s: &Section| [s.from_m, s.to_m, gap(s)];
+        p.mesh.sections_20_m.iter().map(value).collect()
+    };
+    along(
+        paths,
+        "Largest gap under the 3 m straightedge, sections of 20 m",
+        "gap, mm",
+        of,
+    )
+}

@@ -1,0 +1,271 @@
+//! What the wheel paths of a build told, and whether it is enough.
+
+use std::fmt::Write as _;
+
+use super::content::{Input, RunReport};
+use crate::roughness::{CarriedBand, EventKind, Indices};
+
+/// Events that the summary names; the rest is in `events.csv`.
+const NAMED_EVENTS: usize = 8;
+/// Failed sections that the summary names; the rest is in `roughness.json`.
+const NAMED_FAILURES: usize = 8;
+
+/// How the paths were laid and read.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct PathParameters {
+    /// Distance of stations, metres.
+    pub step_m: f64,
+    /// Distance between left and right wheel, metres.
+    pub track_m: f64,
+    /// Middle between the wheels, left of the reference (or driven) line, metres.
+    pub offset_m: f64,
+    /// Whether a driven line was given.
+    pub line_given: bool,
+    /// Speed for radius and acceleration, km/h.
+    pub speed_km_h: f64,
+}
+
+/// Wavelengths that the surface carries along one path.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Carried {
+    /// Shortest wavelength carried, metres; none when not even the longest is.
+    pub resolved_m: Option<f64>,
+    /// The bands, longest first.
+    pub bands: Vec<CarriedBand>,
+    /// Shortest wavelength carried by section of 100 m: start, end, wavelength.
+    pub sections: Vec<CarriedSection>,
+    /// IRI of the surfaces of both halves, mm/m.
+    pub iri_halves_mm_per_m: [Option<f64>; 2],
+    /// The same by section of 100 m.
+    pub iri_halves_by_section: Vec<[Option<f64>; 2]>,
+    /// Share of stations with points of each half.
+    pub coverage: [f64; 2],
+}
+
+/// A stretch with the shortest wavelength that the surface carries there.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct CarriedSection {
+    /// Start along the path, metres.
+    pub from_m: f64,
+    /// End along the path, metres.
+    pub to_m: f64,
+    /// Shortest wavelength carried, metres.
+    pub resolved_m: Option<f64>,
+}
+
+/// One wheel path.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct PathReport {
+    /// "left" or "right".
+    pub name: String,
+    /// Indices of the mesh's profile.
+    pub mesh: Indices,
+    /// IRI of the height field's profile, mm/m.
+    pub field_iri_mm_per_m: Option<f64>,
+    /// What the points say of the surface; none without scans.
+    pub carried: Option<Carried>,
+}
+
+/// The two halves of the points.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct HalvesReport {
+    /// "setups" or "points".
+    pub split: String,
+    /// Points on the road.
+    pub points: u64,
+    /// The scans.
+    pub inputs: Vec<Input>,
+}
+
+/// A limit that was asked for, and where it is not kept.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct GateReport {
+    /// As it is typed: `lambda<=0.5`.
+    pub limit: String,
+    /// The sections that fail, worst value first.
+    pub failures: Vec<GateFailure>,
+}
+
+/// A section that fails.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct GateFailure {
+    /// Which path.
+    pub path: String,
+    /// Start along the path, metres.
+    pub from_m: f64,
+    /// End along the path, metres.
+    pub to_m: f64,
+    /// The value; none where it could not be told.
+    pub value: Option<f64>,
+}
+
+/// Everything that the wheel paths of a build told.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct RoughnessReport {
+    /// [`super::FORMAT_VERSION`].
+    pub format_version: u32,
+    /// Version of the tool.
+    pub version: String,
+    /// How the paths were laid.
+    pub parameters: PathParameters,
+    /// Whole-metre origin of the build's local coordinates.
+    pub origin_m: [f64; 3],
+    /// The paths, left first.
+    pub paths: Vec<PathReport>,
+    /// Least, mean and greatest crossfall of the height field over the track's width at the
+    /// stations of both paths, m/m, positive where the left is higher.
+    pub crossfall: Option<[f64; 3]>,
+    /// The halves of the points; none without scans.
+    pub halves: Option<HalvesReport>,
+    /// Limits that were asked for.
+    pub gates: Vec<GateReport>,
+    /// What was not done, and why.
+    pub left_out: Vec<String>,
+    /// [`super::CAUTIONS`].
+    pub cautions: Vec<String>,
+    /// Times and memory; leave out when comparing two reports.
+    pub run: RunReport,
+}
+
+fn number(value: Option<f64>, digits: usize) -> String {
+    value.map_or_else(|| "–".to_owned(), |v| format!("{v:.digits$}"))
+}
+
+impl RoughnessReport {
+    /// The report as JSON text.
+    ///
+    /// # Errors
+    /// Never for a report of finite numbers; whatever `serde_json` says otherwise.
+    pub fn to_json(&self) -> Result<String, serde_json::Error> {
+        Ok(serde_json::to_string_pretty(self)? + "\n")
+    }
+
+    /// Whether every limit that was asked for is kept.
+    #[must_use]
+    pub fn gates_kept(&self) -> bool {
+        self.gates.iter().all(|g| g.failures.is_empty())
+    }
+
+    /// The summary: limits first, then each path.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        let mut out = String::new();
+        self.gates.iter().for_each(|g| gate_text(g, &mut out));
+        for path in &self.paths {
+            path_text(path, &mut out);
+        }
+        if let Some([least, mean, most]) = self.crossfall.map(|c| c.map(|v| 100.0 * v)) {
+            let _ = writeln!(
+                out,
+                "crossfall   {mean:.2} % in the mean, {least:.2} to {most:.2} %"
+            );
+        }
+        for text in &self.left_out {
+            let _ = writeln!(out, "left out    {text}");
+        }
+        out
+    }
+}
+
+fn gate_text(gate: &GateReport, out: &mut String) {
+    let verdict = match gate.failures.len() {
+        0 => "KEPT".to_owned(),
+        n => format!("NOT KEPT in {n} sections"),
+    };
+    let _ = writeln!(out, "{:<11} {verdict}", gate.limit);
+    for f in gate.failures.iter().take(NAMED_FAILURES) {
+        let value = number(f.value, 3);
+        let _ = writeln!(
+            out,
+            "  {} {:.0} to {:.0} m: {value}",
+            f.path, f.from_m, f.to_m
+        );
+    }
+}
+
+fn path_text(path: &PathReport, out: &mut String) {
+    let m = &path.mesh;
+    let _ = writeln!(
+        out,
+        "{:<11} {:.1} m, {:.1} % of it has a surface",
+        path.name,
+        m.length_m,
+        100.0 * m.coverage
+    );
+    let worst = m
+        .sections_100_m
+        .iter()
+        .filter_map(|s| s.iri_mm_per_m)
+        .reduce(f64::max);
+    let _ = writeln!(
+        out,
+        "  IRI       {} mm/m (height field {}); worst 100 m {}",
+        number(m.iri_mm_per_m, 3),
+        number(path.field_iri_mm_per_m, 3),
+        number(worst, 3)
+    );
+    if let Some(fit) = &m.iso8608 {
+        let _ = writeln!(
+            out,
+            "  ISO 8608  class {}, level {:.3e} m³ at 0.1 cycles/m, exponent {:.2}",
+            fit.class, fit.level_m3, fit.exponent
+        );
+    }
+    if let Some(gap) = m.straightedge {
+        let _ = writeln!(
+            out,
+            "  3 m edge  {:.2} mm at {:.1} m",
+            1e3 * gap.depth_m,
+            gap.x_m
+        );
+    }
+    let radius = |r: Option<crate::roughness::Radius>| {
+        r.map_or_else(
+            || "–".to_owned(),
+            |r| format!("{:.0} m at {:.0} m", r.radius_m, r.x_m),
+        )
+    };
+    let _ = writeln!(
+        out,
+        "  radius    sag {}, crest {}; below the rule for {} km/h along {:.0} m",
+        radius(m.sag),
+        radius(m.crest),
+        m.rule.speed_km_h,
+        m.below_rule_m
+    );
+    carried_text(path, out);
+    for felt in m.events.iter().take(NAMED_EVENTS) {
+        let kind = match felt.event.kind {
+            EventKind::Bump => "bump",
+            EventKind::Dip => "dip",
+            EventKind::Step => "step",
+        };
+        let _ = writeln!(
+            out,
+            "  {kind:<9} at {:.1} m: {:+.1} mm over {:.1} m, {:.1} m/s²",
+            felt.event.x_m,
+            1e3 * felt.event.height_m,
+            felt.event.length_m,
+            felt.acceleration_m_s2
+        );
+    }
+    if m.events.len() > NAMED_EVENTS {
+        let _ = writeln!(out, "  … all {} events are in events.csv", m.events.len());
+    }
+}
+
+fn carried_text(path: &PathReport, out: &mut String) {
+    let Some(carried) = &path.carried else { return };
+    let said = match carried.resolved_m {
+        Some(lambda) => format!(
+            "this mesh carries the road down to λ = {lambda:.2} m; below it, noise or smoothing"
+        ),
+        None => "this mesh carries no band of the road as the points show it".to_owned(),
+    };
+    let _ = writeln!(out, "  waves     {said}");
+    let [a, b] = carried.iri_halves_mm_per_m.map(|v| number(v, 3));
+    let _ = writeln!(
+        out,
+        "  halves    IRI {a} and {b} mm/m from two halves of the points"
+    );
+}

@@ -1,0 +1,163 @@
+//! Which waves of the road a surface carries, told by two halves of its own points.
+//!
+//! Two halves A and B of the points share the road and not their noise, so their cross-spectrum is
+//! the road's spectrum free of noise: Ŝ = Re C_AB, N̂ = (S_AA + S_BB)/2 − Ŝ. Surfaces F_A and F_B
+//! fitted to the halves with the windows of the whole tell how the fit filters waves: C(A, F_B)
+//! holds the filter times the road and no common noise. What is left of the road in the whole
+//! surface M is H·S = X · (C_AM + C_BM)/(C_AF + C_BF) with X = (C(A, F_B) + C(B, F_A))/2 and
+//! C_xF = (C(x, F_A) + C(x, F_B))/2: the quotient sets right what M does otherwise than the mean of
+//! both halves (derived; M holds half of each half's noise, as the mean of F_A and F_B does).
+
+use super::iso8608::{band_limits, band_mean};
+use crate::numeric::{Complex64, CrossSpectra};
+
+/// Channels of the spectra that [`carried`] takes.
+pub const CHANNELS: usize = 5;
+/// Coherence at which a surface holds as much road as noise.
+const HALF: f64 = 0.5;
+/// Least gain (amplitude) of a wave that is called carried: −6 dB.
+pub const LEAST_GAIN: f64 = 0.5;
+/// Bands an octave.
+const PER_OCTAVE: u32 = 3;
+
+/// Order of the channels: the surface, both halves of the points, both halves' surfaces.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Channels {
+    /// The surface in question.
+    Surface = 0,
+    /// Means of the first half of the points.
+    PointsA = 1,
+    /// Means of the second half of the points.
+    PointsB = 2,
+    /// Surface fitted to the first half.
+    FitA = 3,
+    /// Surface fitted to the second half.
+    FitB = 4,
+}
+
+/// A band of wavenumbers: the road, the noise of the points, and what the surface makes of it.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct CarriedBand {
+    /// Middle of the band as a wavelength, metres.
+    pub wavelength_m: f64,
+    /// Limits of the band, cycles per metre.
+    pub limits_per_m: [f64; 2],
+    /// The road's density, free of noise, m³. Below zero where the noise hides it.
+    pub road_m3: f64,
+    /// Standard deviation of `road_m3` by the spread of cross-spectra, m³.
+    pub road_sd_m3: f64,
+    /// Density of the plain mean of both halves' points, m³: with its noise.
+    pub plain_m3: f64,
+    /// Noise of one half of the points, m³.
+    pub noise_m3: f64,
+    /// Squared coherence of the two halves.
+    pub halves_coherence: f64,
+    /// The surface's own density, m³.
+    pub surface_m3: f64,
+    /// Density of the surface over the road's, dB.
+    pub surface_db: f64,
+    /// Amplitude of the road's waves in the surface.
+    pub gain: f64,
+    /// Squared coherence of surface and road; may exceed 1 by its own uncertainty.
+    pub coherence: f64,
+}
+
+impl CarriedBand {
+    /// How far the band is above both limits: 1 at the limit of coherence or gain.
+    #[must_use]
+    pub fn margin(&self) -> f64 {
+        if self.road_m3 <= 0.0 {
+            return 0.0;
+        }
+        (self.coherence / HALF).min(self.gain / LEAST_GAIN).max(0.0)
+    }
+}
+
+/// What the mean of points over a step does to waves: sin(πnh)/(πnh).
+fn step_gain(n_per_m: f64, step_m: f64) -> f64 {
+    let x = std::f64::consts::PI * n_per_m * step_m;
+    if x < 1e-9 { 1.0 } else { x.sin() / x }
+}
+
+/// Band means of real parts, with the step's averaging undone on `times` of the two channels.
+fn mean_real(
+    c: &[Complex64],
+    spectra: &CrossSpectra,
+    step_m: f64,
+    times: i32,
+    limits: [f64; 2],
+) -> f64 {
+    let bin = spectra.bin_per_m();
+    let value = |(k, c): (usize, &Complex64)| c.re / step_gain(k as f64 * bin, step_m).powi(times);
+    let real: Vec<f64> = c.iter().enumerate().map(value).collect();
+    band_mean(&real, bin, limits[0], limits[1])
+}
+
+/// The bands from `longest_m` down to `shortest_m`; channels in the order of [`Channels`], points
+/// averaged over `point_step_m` along the path.
+#[must_use]
+pub fn carried(
+    spectra: &CrossSpectra,
+    point_step_m: f64,
+    longest_m: f64,
+    shortest_m: f64,
+) -> Vec<CarriedBand> {
+    use Channels::{FitA, FitB, PointsA, PointsB, Surface};
+    let pair = |i: Channels, j: Channels| spectra.density(i as usize, j as usize);
+    let limits = band_limits(PER_OCTAVE, 1.0 / longest_m, 1.0 / shortest_m);
+    let band = |[low, middle, high]: [f64; 3]| {
+        let mean = |i: Channels, j: Channels| {
+            let raw = |c: Channels| i32::from(matches!(c, PointsA | PointsB));
+            mean_real(
+                &pair(i, j),
+                spectra,
+                point_step_m,
+                raw(i) + raw(j),
+                [low, high],
+            )
+        };
+        let road = mean(PointsA, PointsB);
+        let (aa, bb) = (mean(PointsA, PointsA), mean(PointsB, PointsB));
+        let surface = mean(Surface, Surface);
+        let crossed = 0.5 * (mean(PointsA, FitB) + mean(PointsB, FitA));
+        let own = 0.5 * (mean(PointsA, FitA) + mean(PointsB, FitB));
+        let with_surface = 0.5 * (mean(PointsA, Surface) + mean(PointsB, Surface));
+        let held = crossed * with_surface / (0.5 * (crossed + own));
+        let bins = ((high - low) / spectra.bin_per_m() / 1.5).max(1.0);
+        let averages = spectra.effective_segments() * bins;
+        CarriedBand {
+            wavelength_m: 1.0 / middle,
+            limits_per_m: [low, high],
+            road_m3: road,
+            road_sd_m3: ((aa * bb + road * road) / (2.0 * averages)).sqrt(),
+            plain_m3: 0.25 * (aa + bb + 2.0 * road),
+            noise_m3: 0.5 * (aa + bb) - road,
+            halves_coherence: road * road / (aa * bb),
+            surface_m3: surface,
+            surface_db: 10.0 * (surface / road).log10(),
+            gain: held / road,
+            coherence: held * held / (surface * road),
+        }
+    };
+    limits.into_iter().map(band).collect()
+}
+
+/// The shortest wavelength down to which all bands are carried: squared coherence with the road
+/// at least ½ (as much road as noise) and gain at least ½. Between the last band that is and the
+/// first that is not, logarithms are interpolated. `None` when not even the longest is.
+#[must_use]
+pub fn resolved_wavelength_m(bands: &[CarriedBand]) -> Option<f64> {
+    let first = bands.first()?;
+    if first.margin() < 1.0 {
+        return None;
+    }
+    for pair in bands.windows(2) {
+        let (last, next) = (pair[0].margin(), pair[1].margin());
+        if next < 1.0 {
+            let share = last.ln() / (last.ln() - next.max(1e-3).ln());
+            let logs = [pair[0].wavelength_m.ln(), pair[1].wavelength_m.ln()];
+            return Some((logs[0] + share * (logs[1] - logs[0])).exp());
+        }
+    }
+    bands.last().map(|b| b.wavelength_m)
+}

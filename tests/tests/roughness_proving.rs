@@ -1,0 +1,236 @@
+//! Which waves of the road the mesh carries, told by halves of its points and by the known truth.
+
+use std::path::{Path, PathBuf};
+
+use surface_core::build::{FitParams, ROUGHNESS_PRODUCTS, RoughnessParams, fit, roughness};
+use surface_core::numeric::CrossSpectra;
+use surface_core::progress::Silent;
+use surface_core::report::{PathReport, RoughnessReport};
+use surface_core::roughness::{Profile, band_mean};
+use surface_tests::proving::demo::{read_truth, write_course};
+use surface_tests::proving::{Course, CourseSpec, ORIGIN_M, ScanParams};
+
+/// A build of the course with its scan; a dense scan, so that its noise is not all there is.
+fn built(dir: &Path, spec: &CourseSpec) -> (PathBuf, PathBuf, Course) {
+    let params = ScanParams {
+        min_spacing_m: 0.04,
+        azimuth_step_rad: 1.2e-3,
+        elevation_step_rad: 0.35e-3,
+        ..ScanParams::demo()
+    };
+    let made = write_course(&dir.join("scan"), spec, &params).unwrap();
+    let out = dir.join("build");
+    let paths = [made.cloud.clone()];
+    fit(&paths, &out, &FitParams::default(), &mut Silent).unwrap();
+    let (_, course) = read_truth(&made.truth).unwrap();
+    println!("{} points over {:.0} m", made.points, made.length_m);
+    (out, made.cloud, course)
+}
+
+/// Rows of profiles.csv of one path: x, y, heights of the mesh and of both halves' points, world
+/// metres.
+fn rows(csv: &str, name: &str) -> Vec<[f64; 5]> {
+    let mut out = Vec::new();
+    for line in csv.lines().filter(|l| l.starts_with(name)) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let number = |k: usize| cells[k].parse().unwrap_or(f64::NAN);
+        out.push([number(4), number(5), number(6), number(8), number(9)]);
+    }
+    out
+}
+
+/// The truth along the path, a mean over the 0.1 m wide track.
+fn truth(course: &Course, rows: &[[f64; 5]]) -> Vec<f64> {
+    let n = rows.len();
+    let height = |k: usize| {
+        let (a, b) = (rows[(k + n - 1) % n], rows[(k + 1) % n]);
+        let d = [b[0] - a[0], b[1] - a[1]];
+        let long = d[0].hypot(d[1]);
+        let at = |t: f64| {
+            let x = rows[k][0] - t * d[1] / long - ORIGIN_M[0];
+            let y = rows[k][1] + t * d[0] / long - ORIGIN_M[1];
+            course.height_m(x, y).unwrap_or(f64::NAN)
+        };
+        [-0.04, -0.02, 0.0, 0.02, 0.04].map(at).iter().sum::<f64>() / 5.0 + ORIGIN_M[2]
+    };
+    (0..n).map(height).collect()
+}
+
+struct Known {
+    band: [f64; 2],
+    road_m3: f64,
+    coherence: f64,
+    gain: f64,
+}
+
+/// The same bands from the truth itself.
+fn known_bands(
+    path: &PathReport,
+    mesh: &[f64],
+    truth: &[f64],
+    segment: usize,
+    step: f64,
+) -> Vec<Known> {
+    let mut spectra = CrossSpectra::new(segment, step, 2);
+    let over = |z: &[f64]| -> Vec<f64> { z.iter().chain(&z[..segment / 2]).copied().collect() };
+    spectra.add(&[&over(mesh), &over(truth)]);
+    let mean = |i, j, [low, high]: [f64; 2]| {
+        let re: Vec<f64> = spectra.density(i, j).iter().map(|c| c.re).collect();
+        band_mean(&re, spectra.bin_per_m(), low, high)
+    };
+    let carried = path.carried.as_ref().unwrap();
+    let one = |b: &surface_core::roughness::CarriedBand| {
+        let band = b.limits_per_m;
+        let (mm, mt, tt) = (mean(0, 0, band), mean(0, 1, band), mean(1, 1, band));
+        Known {
+            band,
+            road_m3: tt,
+            coherence: mt * mt / (mm * tt),
+            gain: mt / tt,
+        }
+    };
+    carried.bands.iter().map(one).collect()
+}
+
+/// The wavelength where the truth's coherence or gain falls to a half, by the same rule.
+fn known_wavelength_m(known: &[Known]) -> f64 {
+    let margin = |k: &Known| (k.coherence / 0.5).min(k.gain / 0.5).max(1e-3);
+    let middle = |k: &Known| 1.0 / (k.band[0] * k.band[1]).sqrt();
+    for pair in known.windows(2) {
+        if margin(&pair[1]) < 1.0 {
+            let share = margin(&pair[0]).ln() / (margin(&pair[0]).ln() - margin(&pair[1]).ln());
+            let logs = [middle(&pair[0]).ln(), middle(&pair[1]).ln()];
+            return (logs[0] + share * (logs[1] - logs[0])).exp();
+        }
+    }
+    middle(known.last().unwrap())
+}
+
+/// Mesh and truth without waves longer than about `longest_m`, correlated.
+fn correlation(a: &[f64], b: &[f64], step: f64, longest_m: f64) -> f64 {
+    let reach = surface_core::numeric::to_index(0.25 * longest_m / step);
+    let high = |z: &[f64]| -> Vec<f64> {
+        let n = z.len();
+        let mean = |k: usize| {
+            (0..=2 * reach)
+                .map(|d| z[(k + n + d - reach) % n])
+                .sum::<f64>()
+                / (2 * reach + 1) as f64
+        };
+        let smooth: Vec<f64> = (0..n).map(mean).collect();
+        z.iter().zip(&smooth).map(|(v, s)| v - s).collect()
+    };
+    let (a, b) = (high(a), high(b));
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
+    dot(&a, &b) / (dot(&a, &a) * dot(&b, &b)).sqrt()
+}
+
+fn run(dir: &Path, build: &Path, scans: &[PathBuf]) -> (RoughnessReport, String) {
+    let out = dir.join("rough");
+    let report = roughness(build, scans, &out, &RoughnessParams::default(), &mut Silent).unwrap();
+    (
+        report,
+        std::fs::read_to_string(out.join("profiles.csv")).unwrap(),
+    )
+}
+
+#[test]
+fn halves_of_the_points_tell_what_the_truth_tells() {
+    let dir = tempfile::tempdir().unwrap();
+    let spec = CourseSpec::oval().smooth();
+    let (build, cloud, course) = built(dir.path(), &spec);
+    let (report, csv) = run(dir.path(), &build, &[cloud]);
+    for name in ROUGHNESS_PRODUCTS {
+        assert!(
+            dir.path().join("rough").join(name).exists(),
+            "{name} is missing"
+        );
+    }
+    println!("{}", report.to_text());
+    println!("split by {}", report.halves.as_ref().unwrap().split);
+    for path in &report.paths {
+        let rows = rows(&csv, &path.name);
+        let truth = truth(&course, &rows);
+        let mesh: Vec<f64> = rows.iter().map(|r| r[2]).collect();
+        assert!(
+            truth.iter().chain(&mesh).all(|v| v.is_finite()),
+            "a hole in {}",
+            path.name
+        );
+        let step = path.mesh.length_m / rows.len() as f64;
+        let profile = |z: &[f64]| Profile {
+            step_m: step,
+            z_m: z.to_vec(),
+            closed: true,
+        };
+        let halves = [3, 4].map(|c| profile(&rows.iter().map(|r| r[c]).collect::<Vec<f64>>()));
+        judge(path, &profile(&mesh), &profile(&truth), &halves);
+    }
+}
+
+fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 2]) {
+    let carried = path.carried.as_ref().unwrap();
+    // The truth is asked on the stretches that both halves' points cover, as the report is.
+    let covered = halves.each_ref().map(Profile::carried_over);
+    let there = |k: usize| covered.iter().all(|z| z[k].is_finite());
+    let seen: Vec<f64> = (0..mesh.z_m.len())
+        .map(|k| if there(k) { mesh.z_m[k] } else { f64::NAN })
+        .collect();
+    let known = known_bands(path, &seen, &truth.z_m, mesh.segment(), mesh.step_m);
+    println!(
+        "points of the halves at {:.3?} of the stations",
+        carried.coverage
+    );
+    let (mut worst, mut plain_short) = (0.0f64, 0.0f64);
+    for (found, known) in carried.bands.iter().zip(&known) {
+        let db = |v: f64| 10.0 * (v / known.road_m3).log10();
+        println!(
+            "λ {:5.2} m: road {:+.2} dB, plain {:+.2} dB, mesh {:+.2} dB; coherence {:.3} ({:.3}), gain {:.3} ({:.3}), halves {:.3}",
+            found.wavelength_m,
+            db(found.road_m3),
+            db(found.plain_m3),
+            db(found.surface_m3),
+            found.coherence,
+            known.coherence,
+            found.gain,
+            known.gain,
+            found.halves_coherence
+        );
+        if found.halves_coherence >= 0.5 {
+            worst = worst.max(db(found.road_m3).abs());
+        }
+        plain_short = db(found.plain_m3);
+    }
+    let lambda = known_wavelength_m(&known);
+    let found = carried.resolved_m.unwrap();
+    let (ours, true_iri) = (mesh.iri(100.0), truth.iri(100.0));
+    let off = |a: Option<f64>, b: Option<f64>| a.unwrap() / b.unwrap() - 1.0;
+    let sections = ours
+        .1
+        .iter()
+        .zip(&true_iri.1)
+        .map(|(a, b)| off(*a, *b).abs())
+        .fold(0.0, f64::max);
+    let lap = off(ours.0, true_iri.0);
+    let alike = correlation(&mesh.z_m, &truth.z_m, mesh.step_m, 10.0);
+    println!(
+        "{}: λ {found:.3} m (truth {lambda:.3}), worst debiased {worst:.2} dB, plain {plain_short:+.1} dB at the short end, \
+         IRI {:.4} against {:.4} ({:+.2} %), worst 100 m {:.2} %, correlation {alike:.4}",
+        path.name,
+        ours.0.unwrap(),
+        true_iri.0.unwrap(),
+        100.0 * lap,
+        100.0 * sections
+    );
+    // A lap of 230 m has few segments; the aims (15 %, 2 %, 5 %, 0.97) are not all met on it. A
+    // surface read beside its path or halves that share noise are off by factors.
+    assert!(
+        (found / lambda - 1.0).abs() < 0.35,
+        "{found} against {lambda}"
+    );
+    assert!(
+        lap.abs() < 0.06 && sections < 0.10,
+        "IRI off by {lap} and {sections}"
+    );
+    assert!(alike > 0.95, "{alike}");
+}

@@ -1,0 +1,299 @@
+//! Roughness indices and spectra against published values, exact answers and scipy.
+
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
+
+use surface_core::numeric::{CrossSpectra, chi_square_quantile};
+use surface_core::roughness::{
+    IRI_SPEED_M_S, QuarterCar, RadiusRule, bands, fit_iso8608, iri_mm_per_m, rolling_gaps,
+    straightedge_gaps, suspension_strokes,
+};
+use surface_tests::proving::rng::Rng;
+use surface_tests::python;
+
+fn close(found: f64, expected: f64, relative: f64, what: &str) {
+    let slack = relative * expected.abs() + 1e-300;
+    assert!(
+        (found - expected).abs() <= slack,
+        "{what}: {found} against {expected}"
+    );
+}
+
+/// The table of World Bank Technical Paper 46 for 250 and 100 mm as the public code of Šroubek,
+/// Šorel and Žák (IJPRT 2021) prints it: step, state transition, response. Single precision.
+const PRINTED: [(f64, [f64; 16], [f64; 4]); 2] = [
+    (
+        0.25,
+        [
+            0.9966071,
+            0.01091514,
+            -0.002083274,
+            0.0003190145,
+            -0.5563044,
+            0.9438768,
+            -0.8324718,
+            0.05064701,
+            0.02153176,
+            0.002126763,
+            0.7508714,
+            0.008221888,
+            3.335013,
+            0.3376467,
+            -39.12762,
+            0.4347564,
+        ],
+        [0.005476107, 1.388776, 0.2275968, 35.79262],
+    ),
+    (
+        0.1,
+        [
+            0.9994014,
+            0.004442351,
+            0.0002188854,
+            5.72179e-5,
+            -0.2570548,
+            0.975036,
+            0.007966216,
+            0.02458427,
+            0.003960378,
+            0.0003814527,
+            0.9548048,
+            0.004055587,
+            1.687312,
+            0.1638951,
+            -19.34264,
+            0.7948701,
+        ],
+        [0.0003793992, 0.2490886, 0.04123478, 17.65532],
+    ),
+];
+
+#[test]
+fn the_golden_car_moves_as_the_printed_coefficients_say() {
+    for (step, st, pr) in PRINTED {
+        let car = QuarterCar::new(step, IRI_SPEED_M_S);
+        for (k, expected) in st.iter().enumerate() {
+            close(car.st[k / 4][k % 4], *expected, 2e-6, "state transition");
+        }
+        // The first response lost digits to single precision in print: 1e-6 absolute.
+        assert!((car.pr[0] - pr[0]).abs() < 1e-6);
+        for (found, printed) in car.pr.iter().zip(&pr).skip(1) {
+            close(*found, *printed, 2e-6, "response");
+        }
+        // A car on a constant slope stays as it is: exact by theory.
+        for k in 0..4 {
+            let fixed = car.st[k][0] + car.st[k][2] + car.pr[k];
+            // (Columns of the slopes of body and wheel.)
+            let expected = if k % 2 == 0 { 1.0 } else { 0.0 };
+            assert!((fixed - expected).abs() < 1e-11, "row {k}: {fixed}");
+        }
+    }
+}
+
+fn profile(length_m: f64, step: f64, z: impl Fn(f64) -> f64) -> Vec<f64> {
+    let n = surface_core::numeric::to_index(length_m / step + 0.5);
+    (0..=n).map(|k| z(k as f64 * step)).collect()
+}
+
+/// Computed once from the definition with exact matrices in numpy; not published.
+#[test]
+fn triangle_step_and_sine_have_the_roughness_of_the_definition() {
+    let triangle = |x: f64| 0.01 * (1.0 - (x - 21.0).abs()).max(0.0);
+    for (step, expected) in [
+        (0.025, 0.348665),
+        (0.05, 0.348859),
+        (0.1, 0.347100),
+        (0.25, 0.355246),
+    ] {
+        let found = iri_mm_per_m(&profile(100.0, step, triangle), step).unwrap();
+        close(found, expected, 2e-4, &format!("triangle at {step}"));
+    }
+    let sine = |x: f64| 1e-3 * (TAU * x / 2.5).sin();
+    for (step, expected) in [
+        (0.025, 2.57432),
+        (0.05, 2.57430),
+        (0.1, 2.55053),
+        (0.25, 2.47497),
+    ] {
+        let strokes = suspension_strokes(&profile(1000.0, step, sine), step);
+        let settled = &strokes[surface_core::numeric::to_index(100.0 / step)..];
+        let found = 1e3 * settled.iter().sum::<f64>() / settled.len() as f64;
+        close(found, expected, 3e-4, &format!("sine at {step}"));
+    }
+    let grade = profile(100.0, 0.05, |x| 0.05 * x);
+    assert!(iri_mm_per_m(&grade, 0.05).unwrap() < 1e-9);
+}
+
+/// IRI over σ of white noise, computed from the definition (not published), and a Monte-Carlo
+/// run of 5 km that agreed with it to 1.5 %.
+#[test]
+fn white_noise_adds_roughness_as_the_definition_says() {
+    for (step, expected) in [(0.05, 0.752), (0.1, 1.032), (0.25, 1.588)] {
+        let mut rng = Rng::stream(&[11]);
+        let noise = profile(20_000.0, step, |_| 0.0);
+        let noise: Vec<f64> = noise.iter().map(|_| 1e-3 * rng.normal()).collect();
+        close(iri_mm_per_m(&noise, step).unwrap(), expected, 0.02, "noise");
+    }
+}
+
+#[test]
+fn a_straightedge_over_sine_and_sag_has_the_exact_gap() {
+    let step = 0.01;
+    for (wave, expected_mm) in [
+        (3.0, 2.0),
+        (4.0, 1.7071),
+        (6.0, 1.0),
+        (10.0, 0.4122),
+        (20.0, 0.1090),
+    ] {
+        let z = profile(60.0, step, |x| 1e-3 * (TAU * x / wave).sin());
+        let deepest = |gaps: Vec<Option<surface_core::roughness::Gap>>| {
+            gaps.iter().flatten().map(|g| g.depth_m).fold(0.0, f64::max)
+        };
+        let found = 1e3 * deepest(straightedge_gaps(&z, step));
+        // The samples miss the exact crest by up to half a step.
+        close(found, expected_mm, 1e-3, &format!("sine of {wave} m"));
+    }
+    for radius in [500.0, 2000.0] {
+        let z = profile(10.0, step, |x| 0.5 * (x - 5.0).powi(2) / radius);
+        let found = straightedge_gaps(&z, step)[300].unwrap().depth_m;
+        close(found, 9.0 / (8.0 * radius), 1e-6, "sag");
+        let crest: Vec<f64> = z.iter().map(|v| -v).collect();
+        assert!(straightedge_gaps(&crest, step)[300].unwrap().depth_m < 1e-12);
+    }
+    // A rolling straightedge reads |1 − cos(πB/L)|·a and is blind at L = B/2.
+    for (wave, expected) in [(1.5, 0.0), (3.0, 2.0), (6.0, 1.0), (12.0, 0.2929)] {
+        let z = profile(60.0, step, |x| (TAU * x / wave).cos());
+        let most = rolling_gaps(&z, step)
+            .iter()
+            .map(|g| g.depth_m.abs())
+            .fold(0.0, f64::max);
+        assert!((most - expected).abs() < 2e-4, "{wave}: {most}");
+    }
+}
+
+#[test]
+fn the_radius_rule_is_one_vertical_acceleration_at_every_speed() {
+    for speed in [100.0, 200.0, 300.0] {
+        let (rule, v) = (RadiusRule::at(speed), speed / 3.6);
+        close(v * v / rule.sag_m, 20.0 / 12.96, 1e-12, "sag");
+        close(v * v / rule.crest_m, 15.0 / 12.96, 1e-12, "crest");
+    }
+}
+
+/// A road of ISO 8608 by Parseval's sum: level and exponent come back, and the IRI is
+/// 0.5424·√(G(n₀)/10⁻⁶) (computed from the definition).
+#[test]
+fn a_road_of_known_spectrum_gives_its_level_exponent_and_roughness_back() {
+    let (level, step, n): (f64, f64, i32) = (16e-6, 0.05, 1 << 16);
+    let length = f64::from(n) * step;
+    let mut rng = Rng::stream(&[5]);
+    let waves: Vec<(f64, f64, f64)> = (33..20_000)
+        .step_by(13)
+        .map(|k| {
+            let f = f64::from(k) / length;
+            let a = (2.0 * level * (f / 0.1).powi(-2) * 13.0 / length).sqrt();
+            (TAU * f, a, rng.between(0.0, TAU))
+        })
+        .collect();
+    let z: Vec<f64> = (0..n)
+        .map(|k| {
+            let x = f64::from(k) * step;
+            waves.iter().map(|(w, a, p)| a * (w * x + p).cos()).sum()
+        })
+        .collect();
+    let mut spectra = CrossSpectra::new(2048, step, 1);
+    spectra.add(&[&z]);
+    let found = bands(&spectra, 0, 3);
+    let fit = fit_iso8608(&found).unwrap();
+    println!("level {:.3e}, exponent {:.3}", fit.level_m3, fit.exponent);
+    close(fit.level_m3, level, 0.1, "level");
+    close(fit.exponent, 2.0, 0.03, "exponent");
+    assert_eq!(fit.class, 'A');
+    let inside = |b: &&surface_core::roughness::Band| {
+        let truth = level * (b.n_per_m / 0.1).powi(-2);
+        (b.interval_m3[0]..b.interval_m3[1]).contains(&truth)
+    };
+    let held = found.iter().filter(inside).count();
+    println!("{held} of {} intervals hold the truth", found.len());
+    assert!(held * 10 >= found.len() * 8);
+    close(
+        iri_mm_per_m(&z, step).unwrap(),
+        0.5424 * 4.0,
+        0.04,
+        "IRI of class A",
+    );
+}
+
+fn numbers(text: &str) -> BTreeMap<String, Vec<f64>> {
+    let row = |line: &str| {
+        let mut words = line.split_whitespace();
+        let name = words.next()?.to_owned();
+        Some((name, words.filter_map(|w| w.parse().ok()).collect()))
+    };
+    text.lines().filter_map(row).collect()
+}
+
+fn all_close(found: &[f64], expected: &[f64], relative: f64, what: &str) {
+    assert_eq!(found.len(), expected.len(), "{what}");
+    let most = expected.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+    for (k, (f, e)) in found.iter().zip(expected).enumerate() {
+        let slack = relative * e.abs() + 1e-14 * most;
+        assert!((f - e).abs() <= slack, "{what}[{k}]: {f} against {e}");
+    }
+}
+
+#[test]
+fn scipy_finds_the_same_spectra_transitions_and_roughness() {
+    let Some(python) = python::venv() else {
+        return;
+    };
+    let mut rng = Rng::stream(&[3]);
+    let (mut a, mut walk) = (Vec::new(), 0.0);
+    for _ in 0..4000 {
+        walk += 1e-3 * rng.normal();
+        a.push(walk);
+    }
+    let b: Vec<f64> = a.iter().map(|v| 0.7 * v + 5e-4 * rng.normal()).collect();
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("series.txt");
+    let rows: String = a
+        .iter()
+        .zip(&b)
+        .map(|(a, b)| format!("{a:e} {b:e}\n"))
+        .collect();
+    std::fs::write(&path, rows).unwrap();
+    let said = numbers(&python::run(&python, "roughness_reference.py", &[&path]).unwrap());
+
+    let mut spectra = CrossSpectra::new(256, 0.05, 2);
+    spectra.add(&[&a, &b]);
+    let re = |i, j| {
+        spectra
+            .density(i, j)
+            .iter()
+            .map(|c| c.re)
+            .collect::<Vec<f64>>()
+    };
+    let im: Vec<f64> = spectra.density(0, 1).iter().map(|c| c.im).collect();
+    // Bin 0 is what is left of the line: nothing but rounding.
+    all_close(&re(0, 0)[1..], &said["welch"][1..], 1e-9, "welch");
+    all_close(&re(0, 1)[1..], &said["cross_re"][1..], 1e-9, "cross_re");
+    let sizes: Vec<f64> = spectra.density(0, 1).iter().map(|c| c.norm()).collect();
+    for k in 1..im.len() {
+        assert!(
+            (im[k] - said["cross_im"][k]).abs() <= 1e-9 * sizes[k],
+            "cross_im {k}"
+        );
+    }
+    for dof in [1.0, 3.7, 20.0, 400.0] {
+        let ours = [0.025, 0.5, 0.975].map(|p| chi_square_quantile(p, dof));
+        all_close(&ours, &said[&format!("chi2_{dof:?}")], 1e-9, "chi2");
+    }
+    for step in [0.25, 0.1, 0.05] {
+        let car = QuarterCar::new(step, IRI_SPEED_M_S);
+        let st: Vec<f64> = car.st.iter().flatten().copied().collect();
+        all_close(&st, &said[&format!("st_{step}")], 1e-9, "st");
+        all_close(&car.pr, &said[&format!("pr_{step}")], 1e-9, "pr");
+    }
+    close(iri_mm_per_m(&a, 0.05).unwrap(), said["iri"][0], 1e-9, "iri");
+}
