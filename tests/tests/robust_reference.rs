@@ -157,7 +157,7 @@ fn same_planes(points: &[[f64; 3]], reference: &serde_json::Value) -> Vec<Fitted
 
 /// Every cell's height is statsmodels' to a part of its own error.
 fn same_means(points: &[[f64; 3]], planes: &[FittedPlane], reference: &serde_json::Value) {
-    let lattice = Lattice::new([0.1, 0.1], CELLS, 0..CELLS as i32, false).unwrap();
+    let lattice = Lattice::new([0.1, 0.1], CELLS, 0..i32::try_from(CELLS).unwrap(), false).unwrap();
     let limits = RowLimits {
         left_t_m: vec![1.56; CELLS],
         right_t_m: vec![-0.06; CELLS],

@@ -166,7 +166,8 @@ fn change_point(window: &[Near], above: &[f64], edge: f64, lens: &Lens) -> Optio
     let road = Look::of(&window[..from], &above[..from])?;
     let verge = Look::of(&window[to..], &above[to..])?;
     let weight = |(p, z): (&Near, &f64)| {
-        if *z > NO_GROUND_M {
+        // Few points need every one: a railing tells where a deck ends.
+        if lens.dense && *z > NO_GROUND_M {
             0.0
         } else {
             road.against(&verge, *z, p.bright, lens.bright_bound)
