@@ -4,6 +4,7 @@ use super::dents::dents;
 use rayon::prelude::*;
 
 use super::evidence::{Class, Evidence, Sample};
+use super::params::{PavingError, PavingParams};
 use super::profile::{Cell, CellSize, ProfileShape, Row, rows};
 use super::refine::{Coarse, Lens, Station, refined_edge};
 use super::smooth::smoothed;
@@ -11,8 +12,8 @@ use super::stretch::{ROUGHLY_M, Stretch, Wanted, points_beside};
 use super::trace::best_path;
 use crate::cloud::{TileError, TileStore};
 use crate::numeric::{floor_i32, quantile, to_index};
-use crate::progress::{Cancelled, Progress};
-use crate::ribbon::{EdgeError, Edges, Gap, ReferenceLine, Side};
+use crate::progress::Progress;
+use crate::ribbon::{Edges, Gap, ReferenceLine, Side};
 
 /// Step between stations, metres: half the distance over which edges of real roads are straight.
 const STATION_STEP_M: f64 = 0.5;
@@ -47,55 +48,6 @@ const SEEN_WITHIN_M: f64 = 0.5;
 const MIN_GAP_M: f64 = 1.0;
 /// Edges nearer to each other than this bound no road, metres: less than the narrowest car.
 const LEAST_WIDTH_M: f64 = 1.5;
-
-/// How edges are sought.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PavingParams {
-    /// No edge is sought further than this from the line, metres.
-    pub search_half_width_m: f64,
-    /// With a guess, no edge is sought further than this beyond it, metres.
-    pub beyond_guess_m: f64,
-}
-
-impl Default for PavingParams {
-    /// 15 m: half of the widest start straight; 3 m: a kerb and some verge beyond a paved mask.
-    fn default() -> Self {
-        Self {
-            search_half_width_m: 15.0,
-            beyond_guess_m: 3.0,
-        }
-    }
-}
-
-/// Why no edges were found.
-#[derive(Debug, thiserror::Error)]
-pub enum PavingError {
-    /// The tile store failed.
-    #[error(transparent)]
-    Tiles(#[from] TileError),
-    /// Stopped on request.
-    #[error(transparent)]
-    Cancelled(#[from] Cancelled),
-    /// No points lie beside the line.
-    #[error("no points within {half_width_m:.1} m of the line")]
-    NoPoints {
-        /// How far was looked, metres.
-        half_width_m: f64,
-    },
-    /// An edge was seen nowhere.
-    #[error("the {side} edge shows nowhere within {half_width_m:.1} m of the line: {reason}")]
-    NoEdge {
-        /// Which edge.
-        side: Side,
-        /// How far was looked, metres.
-        half_width_m: f64,
-        /// The most frequent reason.
-        reason: &'static str,
-    },
-    /// The edges cross.
-    #[error("the edges found do not bound a road: {0}")]
-    Edges(#[from] EdgeError),
-}
 
 /// Find both edges of the paving along `line` in the world tile store.
 ///

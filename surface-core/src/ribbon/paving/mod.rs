@@ -8,6 +8,7 @@
 mod dents;
 mod evidence;
 mod find;
+mod params;
 mod profile;
 mod refine;
 mod section;
@@ -17,5 +18,6 @@ mod trace;
 #[cfg(test)]
 mod trial;
 
+pub use find::find_edges;
 pub(super) use find::{Effort, seek};
-pub use find::{PavingError, PavingParams, find_edges};
+pub use params::{PavingError, PavingParams};
