@@ -9,7 +9,7 @@ use crate::setups::SetupModels;
 /// Cells along one side of a block. Divides the rows of a section.
 pub(super) const BLOCK: usize = 4;
 /// Points of a block that its plane is searched with; more add nothing to a start value.
-const SAMPLE: usize = 96;
+pub(super) const SAMPLE: usize = 96;
 /// Residuals up to this need no high-breakdown search, metres: nothing that stands on a road is
 /// lower, and Tukey's weights see to it.
 const CALM_M: f64 = 0.008;

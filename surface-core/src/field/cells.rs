@@ -162,6 +162,7 @@ pub fn cell_sums_cut(
             cut_cell(
                 &sorted,
                 &blocks,
+                lattice,
                 (cell, node),
                 cuts,
                 &mut scratch,
@@ -182,12 +183,14 @@ pub fn cell_sums_cut(
 fn cut_cell(
     sorted: &Sorted,
     blocks: &BlockPlanes,
+    lattice: &Lattice,
     (cell, node): (usize, [f64; 2]),
     cuts: &Cuts,
     scratch: &mut Vec<(f64, f64, usize)>,
     sums: &mut CellSums,
 ) {
-    let sight = cuts.around(node, CELL_REACH_M);
+    let reach_m = CELL_REACH * lattice.s_step_m.hypot(lattice.t_step_m);
+    let sight = cuts.around(node, reach_m);
     let behind = |k: usize| {
         let point = [sorted.s[k], sorted.t[k]];
         sight.as_ref().and_then(|sight| sight.hidden_by(point))
@@ -207,9 +210,9 @@ fn cut_cell(
     }
 }
 
-/// Breaklines within this of a node are asked whether they cross its cell, metres: more than half
-/// the widest spacing's diagonal.
-const CELL_REACH_M: f64 = 1.0;
+/// Breaklines within this share of a cell's diagonal of its node are asked whether they cross the
+/// cell: more than a half.
+const CELL_REACH: f64 = 0.75;
 
 /// The points of a run by cell.
 pub(super) fn sort(

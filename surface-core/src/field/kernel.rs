@@ -8,10 +8,9 @@
 
 use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
-use super::flags;
-use super::lattice::{FieldRows, Lattice, RailNode};
+use super::lattice::Lattice;
 use super::rounding::Rounding;
-use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32, to_f32};
+use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32};
 use crate::zones::Breaklines;
 
 /// Best window over (A·W)^(−1/3), see the module's text.
@@ -24,14 +23,12 @@ pub const REACH: usize = 8;
 const CUT: f64 = 2.5;
 /// Rounds of Tukey's weights in a window after the start.
 const ROUNDS: usize = 2;
-/// A cell with this share of its points set aside is flagged.
-const OUTLIER_SHARE: f64 = 0.2;
 /// A jump in the window larger than this, metres and standard deviations, is a step.
 const STEP_M: f64 = 0.002;
 /// Breaklines within so many steps of a place are asked what its density is, and mark its height.
 const CLOSE_STEPS: f64 = 1.5;
 /// Slope of the road that is expected to differ between a node and its window.
-const SLOPE_CHANGE: f64 = 0.004;
+pub(super) const SLOPE_CHANGE: f64 = 0.004;
 
 /// What steers the fit of heights.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,28 +42,28 @@ pub struct KernelParams {
 /// Cell observations of a run of rows with their halo, ready for windows.
 #[derive(Debug)]
 pub struct Window<'a> {
-    lattice: &'a Lattice,
+    pub(super) lattice: &'a Lattice,
     /// Global (unwrapped) index of the first row; may be negative on a closed course.
-    first_row: i64,
-    rows: usize,
-    columns: usize,
-    w: Vec<f64>,
+    pub(super) first_row: i64,
+    pub(super) rows: usize,
+    pub(super) columns: usize,
+    pub(super) w: Vec<f64>,
     s: Vec<f64>,
     t: Vec<f64>,
     z: Vec<f64>,
-    n: Vec<u32>,
-    set_aside: Vec<u32>,
+    pub(super) n: Vec<u32>,
+    pub(super) set_aside: Vec<u32>,
     /// Variance that heights have in common through their setups, m².
     common_m2: f64,
     rounding: Rounding,
     /// What lies beyond breaklines in cells, in order of cells.
     beyond: Vec<(usize, Seen)>,
-    cuts: Cuts,
+    pub(super) cuts: Cuts,
 }
 
 /// One observation of the road.
 #[derive(Debug, Clone, Copy)]
-struct Seen {
+pub(super) struct Seen {
     w: f64,
     s: f64,
     t: f64,
@@ -75,10 +72,10 @@ struct Seen {
 
 /// A height with what is known of it.
 #[derive(Debug, Clone, Copy)]
-struct Fitted {
-    plane: FittedPlane,
-    sigma_m: f64,
-    stepped: bool,
+pub(super) struct Fitted {
+    pub plane: FittedPlane,
+    pub sigma_m: f64,
+    pub stepped: bool,
 }
 
 impl<'a> Window<'a> {
@@ -184,7 +181,14 @@ impl<'a> Window<'a> {
     /// windows at least `least_b_m` wide; `None` where no cell is near.
     ///
     /// Cells that a breakline hides from (s, t) do not count, unless it hides all.
-    fn fit(&self, s: f64, t: f64, anchor: usize, least_b_m: f64, level_m: f64) -> Option<Fitted> {
+    pub(super) fn fit(
+        &self,
+        s: f64,
+        t: f64,
+        anchor: usize,
+        least_b_m: f64,
+        level_m: f64,
+    ) -> Option<Fitted> {
         let step = self.lattice.t_step_m;
         let close = self.cuts.around([s, t], CLOSE_STEPS * step);
         let width = |density: f64| {
@@ -271,7 +275,7 @@ impl<'a> Window<'a> {
         0.0
     }
 
-    fn around(&self, anchor: usize, reach: usize, mut each: impl FnMut(usize)) {
+    pub(super) fn around(&self, anchor: usize, reach: usize, mut each: impl FnMut(usize)) {
         let (row, column) = (anchor / self.columns, anchor % self.columns);
         for r in row.saturating_sub(reach)..(row + reach + 1).min(self.rows) {
             for c in column.saturating_sub(reach)..(column + reach + 1).min(self.columns) {
@@ -334,7 +338,7 @@ impl<'a> Window<'a> {
     }
 
     /// Call `each` for what a cell says, as far as it is in sight.
-    fn each_of(&self, cell: usize, sight: Option<&Sight>, mut each: impl FnMut(Seen)) {
+    pub(super) fn each_of(&self, cell: usize, sight: Option<&Sight>, mut each: impl FnMut(Seen)) {
         let visible = |seen: &Seen| sight.is_none_or(|sight| sight.sees([seen.s, seen.t]));
         if self.w[cell] > 0.0 {
             Some(self.seen(cell)).filter(visible).map(&mut each);
@@ -484,186 +488,3 @@ const STRUCTURE: f64 = 78.957;
 /// Slopes are held to the start's as by observations this many steps away: a window of one cell
 /// has no slope of its own.
 const SLOPE_RIDGE_STEPS: f64 = 0.3;
-
-/// Fill `rows` of the field from the window; `limits` are the edges at those rows.
-pub fn fit_rows(
-    window: &Window,
-    limits: &super::RowLimits,
-    params: KernelParams,
-    rows: &mut FieldRows,
-) {
-    let offset = offset_rows(rows.first_row, window.first_row);
-    for local in 0..rows.rows {
-        let (right, left) = (limits.right_t_m[local], limits.left_t_m[local]);
-        for column in 0..rows.lattice.columns {
-            let t = rows.lattice.column_t_m(column);
-            if t <= left && t >= right {
-                fit_node(window, params, rows, local, local + offset, column);
-            }
-        }
-        rows.left[local] = fit_rail(window, params, local + offset, left, true);
-        rows.right[local] = fit_rail(window, params, local + offset, right, false);
-    }
-}
-
-fn offset_rows(first: usize, window_first: i64) -> usize {
-    let first = i64::try_from(first).unwrap_or(i64::MAX);
-    usize::try_from(first - window_first).unwrap_or(0)
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "rows and columns are far below 2^53"
-)]
-fn fit_node(
-    window: &Window,
-    params: KernelParams,
-    rows: &mut FieldRows,
-    local: usize,
-    row: usize,
-    column: usize,
-) {
-    let anchor = row * window.columns + column;
-    let out = local * window.columns + column;
-    rows.flags[out] = flags::INSIDE;
-    let Some(gap_m) = gap_around(window, row, column, params.bridge_m) else {
-        return;
-    };
-    let (s, t) = (
-        row as f64 * window.lattice.s_step_m,
-        column as f64 * window.lattice.t_step_m,
-    );
-    let Some(found) = window.fit(s, t, anchor, 0.5 * gap_m, params.level_m) else {
-        return;
-    };
-    rows.z_m[out] = found.plane.z0;
-    rows.sigma_m[out] = to_f32(found.sigma_m.max(0.1 * gap_m * SLOPE_CHANGE));
-    rows.slope_s[out] = to_f32(found.plane.slope_u);
-    rows.slope_t[out] = to_f32(found.plane.slope_v);
-    rows.n[out] = window.n[anchor];
-    rows.flags[out] |= node_flags(window, anchor, found.stepped);
-}
-
-fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {
-    let (n, aside) = (window.n[anchor], window.set_aside[anchor]);
-    let mut out = if n == 0 { flags::BRIDGED } else { 0 };
-    if n > 0 && n < 3 {
-        out |= flags::SPARSE;
-    }
-    if aside >= 3 && f64::from(aside) > OUTLIER_SHARE * f64::from(n + aside) {
-        out |= flags::OUTLIERS;
-    }
-    out | if stepped { flags::STEP } else { 0 }
-}
-
-/// How wide the gap is in which a cell lies: 0 with points of its own, else the narrower of the
-/// gaps along s and t, between cells with points on both sides; `None` when wider than `bridge_m`
-/// or open to one side (that would be extrapolation).
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "rows and columns are far below 2^53"
-)]
-fn gap_around(window: &Window, row: usize, column: usize, bridge_m: f64) -> Option<f64> {
-    let has = |r: usize, c: usize| window.w[r * window.columns + c] > 0.0;
-    if has(row, column) {
-        return Some(0.0);
-    }
-    let limit = |h: f64| crate::numeric::to_index(bridge_m / h + 1e-9).min(REACH);
-    let (hs, ht) = (window.lattice.s_step_m, window.lattice.t_step_m);
-    let up = (1..=limit(hs)).find(|d| row + d < window.rows && has(row + d, column));
-    let down = (1..=limit(hs)).find(|&d| row >= d && has(row - d, column));
-    let left = (1..=limit(ht)).find(|d| column + d < window.columns && has(row, column + d));
-    let right = (1..=limit(ht)).find(|&d| column >= d && has(row, column - d));
-    let along = up.zip(down).map(|(a, b)| (a + b - 1) as f64 * hs);
-    let across = left.zip(right).map(|(a, b)| (a + b - 1) as f64 * ht);
-    let narrower = along
-        .unwrap_or(f64::INFINITY)
-        .min(across.unwrap_or(f64::INFINITY));
-    (narrower <= bridge_m + 1e-9).then_some(narrower)
-}
-
-/// The field on an edge: fitted at the edge itself from the cells inside it. Where the last cells
-/// inside are empty by more than a step there is no height: nothing is carried outwards.
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "rows and columns are far below 2^53"
-)]
-fn fit_rail(
-    window: &Window,
-    params: KernelParams,
-    row: usize,
-    t_m: f64,
-    is_left: bool,
-) -> RailNode {
-    let t = t_m - window.lattice.column_t_m(0);
-    let ht = window.lattice.t_step_m;
-    let nearest = floor_i32(t / ht + 0.5);
-    let inwards = if is_left { -1 } else { 1 };
-    let steps = RAIL_REACH.max(floor_i32(params.bridge_m / ht / 2.0));
-    let anchor = (0..=steps).find_map(|d| {
-        let column = usize::try_from(nearest + inwards * d).ok()?;
-        let k = row * window.columns + column;
-        (column < window.columns && window.w[k] > 0.0).then_some((k, d))
-    });
-    let Some((anchor, distance)) = anchor else {
-        return RailNode::VOID;
-    };
-    let s = row as f64 * window.lattice.s_step_m;
-    let least_b = 0.5 * f64::from(distance) * ht;
-    let Some(found) = window.fit(s, t, anchor, least_b, params.level_m) else {
-        return RailNode::VOID;
-    };
-    let bridged = if distance > RAIL_REACH {
-        flags::BRIDGED
-    } else {
-        0
-    };
-    RailNode {
-        z_m: found.plane.z0,
-        sigma_m: to_f32(found.sigma_m),
-        slope_s: to_f32(found.plane.slope_u),
-        slope_t: to_f32(found.plane.slope_v),
-        flags: flags::INSIDE | bridged,
-    }
-}
-
-/// Cells next to a rail that may be empty without it counting as bridged: the edge cuts through
-/// the last cell, which may hold no point of the road.
-const RAIL_REACH: i32 = 1;
-
-/// The field at places (s, t) beside breaklines, s unwrapped as the window's rows are; each from
-/// what it sees of its own side. No height where nothing within a step is in sight.
-#[must_use]
-#[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
-pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) -> Vec<RailNode> {
-    let lattice = window.lattice;
-    let s0 = window.first_row as f64 * lattice.s_step_m;
-    let fit = |&[s, t]: &[f64; 2]| {
-        let (s, t) = (s - s0, t - lattice.column_t_m(0));
-        let row = usize::try_from(floor_i32(s / lattice.s_step_m + 0.5)).ok()?;
-        let column = usize::try_from(floor_i32(t / lattice.t_step_m + 0.5)).ok()?;
-        if row >= window.rows || column >= window.columns {
-            return None;
-        }
-        let anchor = row * window.columns + column;
-        let sight = window
-            .cuts
-            .around([s, t], 3.0 * lattice.t_step_m.max(lattice.s_step_m));
-        let mut seen = 0;
-        window.around(anchor, 1, |k| {
-            window.each_of(k, sight.as_ref(), |_| seen += 1)
-        });
-        let found = (seen > 0).then(|| window.fit(s, t, anchor, 0.0, params.level_m))??;
-        Some(RailNode {
-            z_m: found.plane.z0,
-            sigma_m: to_f32(found.sigma_m),
-            slope_s: to_f32(found.plane.slope_u),
-            slope_t: to_f32(found.plane.slope_v),
-            flags: flags::INSIDE | flags::STEP,
-        })
-    };
-    places
-        .iter()
-        .map(|p| fit(p).unwrap_or(RailNode::VOID))
-        .collect()
-}

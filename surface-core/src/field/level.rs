@@ -2,14 +2,13 @@
 
 use super::cells::CellSums;
 use super::lattice::Lattice;
+use crate::numeric::{MEDIAN_CHI2, median, to_index};
 
 /// Second differences are taken over this length, metres: long enough that the road moves more
 /// than the noise of a cell, short enough that grade and crowns do not matter.
 const LAG_M: f64 = 0.4;
 /// E[(z₋ − 2z₀ + z₊)²] = 2·8π²·A·lag for S(k) = A·k⁻³ (from the structure function 8π²·A·d).
 const SECOND_DIFFERENCE: f64 = 157.914;
-/// Median of χ² with one degree of freedom.
-const MEDIAN_CHI2: f64 = 0.454_936;
 /// Fewest second differences that tell a level.
 const FEWEST: usize = 200;
 
@@ -19,7 +18,7 @@ const FEWEST: usize = 200;
 /// steps and kerbs are the minority and do not count.
 #[must_use]
 pub fn road_level_m(sums: &CellSums, lattice: &Lattice) -> Option<f64> {
-    let lag = crate::numeric::to_index((LAG_M / lattice.s_step_m).round()).max(1);
+    let lag = to_index((LAG_M / lattice.s_step_m).round()).max(1);
     let mut squares = Vec::new();
     let mut noises = Vec::new();
     for row in lag..sums.rows.saturating_sub(lag) {
@@ -38,7 +37,7 @@ pub fn road_level_m(sums: &CellSums, lattice: &Lattice) -> Option<f64> {
     if squares.len() < FEWEST {
         return None;
     }
-    let signal = median(&mut squares) / MEDIAN_CHI2 - median(&mut noises);
+    let signal = median(&mut squares)? / MEDIAN_CHI2 - median(&mut noises)?;
     Some(signal / (SECOND_DIFFERENCE * lag_length(lag, lattice)))
 }
 
@@ -74,39 +73,35 @@ fn second_difference(
     Some((4.0 * between * between, na + 4.0 * nb + nc))
 }
 
-/// Columns on either side that the slope across is taken over.
-const SLOPE_COLUMNS: usize = 4;
+/// The slope across is taken over this on either side, metres.
+const SLOPE_REACH_M: f64 = 0.4;
 
 /// Slope across the road at a cell; `None` near the edges or where points are few.
 fn slope_across(sums: &CellSums, lattice: &Lattice, row: usize, column: usize) -> Option<f64> {
-    let (right, left) = (column.checked_sub(SLOPE_COLUMNS)?, column + SLOPE_COLUMNS);
+    let reach = to_index((SLOPE_REACH_M / lattice.t_step_m).round()).max(1);
+    let (right, left) = (column.checked_sub(reach)?, column + reach);
     let at = |c: usize| {
         let k = row * sums.columns + c;
         let over = (c < sums.columns && sums.n[k] >= 3).then(|| sums.w[k].recip())?;
         Some((sums.wt[k] * over, sums.wz[k] * over))
     };
     let ((tr, zr), (tl, zl)) = (at(right)?, at(left)?);
-    let apart = lag_length(2 * SLOPE_COLUMNS, lattice) / lattice.s_step_m * lattice.t_step_m;
+    let apart = lag_length(2 * reach, lattice) / lattice.s_step_m * lattice.t_step_m;
     Some((zl - zr) / (apart + tl - tr))
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    let middle = values.len() / 2;
-    let (_, &mut m, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
-    m
 }
 
 /// Smoothest and roughest road that is believed, metres: a quarter of a millimetre rms over
 /// 10 m, and a broken track.
 const BELIEVED_M: std::ops::RangeInclusive<f64> = 1e-10..=1e-6;
 
+/// Level of a good circuit, metres.
+const USUAL_M: f64 = 1e-8;
+
 /// The course's level from its runs': their median, kept within what is believed; the level of a
 /// good circuit (1e-8 m) where none could tell.
 #[must_use]
 pub fn course_level_m(levels: &[Option<f64>]) -> f64 {
     let mut found: Vec<f64> = levels.iter().copied().flatten().collect();
-    if found.is_empty() {
-        return 1e-8;
-    }
-    median(&mut found).clamp(*BELIEVED_M.start(), *BELIEVED_M.end())
+    let level_m = median(&mut found).unwrap_or(USUAL_M);
+    level_m.clamp(*BELIEVED_M.start(), *BELIEVED_M.end())
 }

@@ -6,18 +6,15 @@
 //! v (the characteristic function of a Gaussian; Widrow's theory of quantisation). Without any
 //! spread q²/12 stays, however many points there are.
 
-use super::blocks::BlockPlanes;
+use super::blocks::{BlockPlanes, SAMPLE};
 use super::cells::{CellSums, Sorted};
 use super::lattice::Lattice;
+use crate::numeric::{MEDIAN_CHI2, median};
 
 /// Cells with fewer points than this do not tell how far means scatter.
 const FEWEST_POINTS: u32 = 8;
 /// Fewest cells that tell how far means scatter.
 const FEWEST_CELLS: usize = 100;
-/// Points that a block's plane is fitted to, at most.
-const SAMPLE_POINTS: f64 = 96.0;
-/// Median of χ² with one degree of freedom.
-const MEDIAN_CHI2: f64 = 0.454_936;
 
 /// The steps that heights come in, and what spreads them.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -61,17 +58,25 @@ pub(super) fn weigh_for_rounding(
         return;
     }
     let scatter_m2 = excess_scatter_m2(sums, sorted, blocks, lattice).unwrap_or(0.0);
-    for cell in 0..sums.n.len() {
+    let common_m2 = |cell: usize| {
         let Some(block) = blocks.of_cell(cell, sorted.columns) else {
-            continue;
+            return 0.0;
         };
         let rise_s = block.plane.slope_u * lattice.s_step_m;
         let rise_t = block.plane.slope_v * lattice.t_step_m;
         let spread_m2 = (rise_s * rise_s + rise_t * rise_t) / 12.0;
-        let common_m2 = blocks.rounding.of_a_mean_m2(spread_m2).max(scatter_m2);
-        let share = (1.0 + common_m2 * sums.w[cell]).recip();
+        blocks.rounding.of_a_mean_m2(spread_m2).max(scatter_m2)
+    };
+    for cell in 0..sums.n.len() {
+        let share = (1.0 + common_m2(cell) * sums.w[cell]).recip();
         for sum in [&mut sums.w, &mut sums.ws, &mut sums.wt, &mut sums.wz] {
             sum[cell] *= share;
+        }
+    }
+    for part in &mut sums.beyond {
+        let share = (1.0 + common_m2(part.cell as usize) * part.w).recip();
+        for sum in [&mut part.w, &mut part.ws, &mut part.wt, &mut part.wz] {
+            *sum *= share;
         }
     }
 }
@@ -85,7 +90,7 @@ fn excess_scatter_m2(
     lattice: &Lattice,
 ) -> Option<f64> {
     // The planes themselves are fitted to a sample: three parameters' worth of its noise.
-    let planes_m2 = 3.0 * blocks.usual_variance_m2 / SAMPLE_POINTS;
+    let planes_m2 = 3.0 * blocks.usual_variance_m2 / SAMPLE as f64;
     let excess = |cell: usize| {
         let block = blocks.of_cell(cell, sorted.columns)?;
         let node = super::cells::node_offset(lattice, cell, sorted.columns);
@@ -102,7 +107,7 @@ fn excess_scatter_m2(
     if found.len() < FEWEST_CELLS {
         return None;
     }
-    crate::numeric::median(&mut found)
+    median(&mut found)
 }
 
 #[cfg(test)]

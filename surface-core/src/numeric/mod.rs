@@ -15,6 +15,6 @@ pub use chi_square::chi_square_quantile;
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
 pub use expm::matrix_exponential;
 pub use plane::{FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, robust_plane};
-pub use quantile::{mad_sigma, median, quantile};
+pub use quantile::{MEDIAN_CHI2, mad_sigma, median, quantile};
 pub use regression::{huber, reweighted_fit, weighted_fit};
 pub use spectrum::{Complex64, CrossSpectra, subtract_line};

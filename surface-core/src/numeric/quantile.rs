@@ -2,6 +2,9 @@
 
 use super::plane::MAD_TO_SIGMA;
 
+/// Median of χ² with one degree of freedom: the median square of unit normal noise.
+pub const MEDIAN_CHI2: f64 = 0.454_936;
+
 /// The value below which a share `q` (0..=1) of `values` lies: order statistic ⌊q·(n−1)⌋ and
 /// the next one, linearly between (the default of R and numpy). Reorders `values`; `None` when
 /// empty. Expected O(n).

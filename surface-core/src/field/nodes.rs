@@ -1,0 +1,186 @@
+//! From windows to the field: nodes of the lattice, its ends at the edges, and places beside
+//! breaklines.
+
+use super::RowLimits;
+use super::flags;
+use super::kernel::{Fitted, KernelParams, REACH, SLOPE_CHANGE, Window};
+use super::lattice::{FieldRows, RailNode};
+use crate::numeric::{floor_i32, to_f32, to_index};
+
+/// A cell with this share of its points set aside is flagged.
+const OUTLIER_SHARE: f64 = 0.2;
+/// Cells next to a rail that may be empty without it counting as bridged: the edge cuts through
+/// the last cell, which may hold no point of the road.
+const RAIL_REACH: i32 = 1;
+
+/// Fill `rows` of the field from the window; `limits` are the edges at those rows.
+pub fn fit_rows(window: &Window, limits: &RowLimits, params: KernelParams, rows: &mut FieldRows) {
+    let offset = offset_rows(rows.first_row, window.first_row);
+    for local in 0..rows.rows {
+        let (right, left) = (limits.right_t_m[local], limits.left_t_m[local]);
+        for column in 0..rows.lattice.columns {
+            let t = rows.lattice.column_t_m(column);
+            if t <= left && t >= right {
+                fit_node(window, params, rows, local, local + offset, column);
+            }
+        }
+        rows.left[local] = fit_rail(window, params, local + offset, left, true);
+        rows.right[local] = fit_rail(window, params, local + offset, right, false);
+    }
+}
+
+fn offset_rows(first: usize, window_first: i64) -> usize {
+    let first = i64::try_from(first).unwrap_or(i64::MAX);
+    usize::try_from(first - window_first).unwrap_or(0)
+}
+
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn fit_node(
+    window: &Window,
+    params: KernelParams,
+    rows: &mut FieldRows,
+    local: usize,
+    row: usize,
+    column: usize,
+) {
+    let anchor = row * window.columns + column;
+    let out = local * window.columns + column;
+    rows.flags[out] = flags::INSIDE;
+    let Some(gap_m) = gap_around(window, row, column, params.bridge_m) else {
+        return;
+    };
+    let (s, t) = (
+        row as f64 * window.lattice.s_step_m,
+        column as f64 * window.lattice.t_step_m,
+    );
+    let Some(found) = window.fit(s, t, anchor, 0.5 * gap_m, params.level_m) else {
+        return;
+    };
+    rows.z_m[out] = found.plane.z0;
+    rows.sigma_m[out] = to_f32(found.sigma_m.max(0.1 * gap_m * SLOPE_CHANGE));
+    rows.slope_s[out] = to_f32(found.plane.slope_u);
+    rows.slope_t[out] = to_f32(found.plane.slope_v);
+    rows.n[out] = window.n[anchor];
+    rows.flags[out] |= node_flags(window, anchor, found.stepped);
+}
+
+fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {
+    let (n, aside) = (window.n[anchor], window.set_aside[anchor]);
+    let mut out = if n == 0 { flags::BRIDGED } else { 0 };
+    if n > 0 && n < 3 {
+        out |= flags::SPARSE;
+    }
+    if aside >= 3 && f64::from(aside) > OUTLIER_SHARE * f64::from(n + aside) {
+        out |= flags::OUTLIERS;
+    }
+    out | if stepped { flags::STEP } else { 0 }
+}
+
+/// How wide the gap is in which a cell lies: 0 with points of its own, else the narrower of the
+/// gaps along s and t, between cells with points on both sides; `None` when wider than `bridge_m`
+/// or open to one side (that would be extrapolation).
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn gap_around(window: &Window, row: usize, column: usize, bridge_m: f64) -> Option<f64> {
+    let has = |r: usize, c: usize| window.w[r * window.columns + c] > 0.0;
+    if has(row, column) {
+        return Some(0.0);
+    }
+    let limit = |h: f64| to_index(bridge_m / h + 1e-9).min(REACH);
+    let (hs, ht) = (window.lattice.s_step_m, window.lattice.t_step_m);
+    let up = (1..=limit(hs)).find(|d| row + d < window.rows && has(row + d, column));
+    let down = (1..=limit(hs)).find(|&d| row >= d && has(row - d, column));
+    let left = (1..=limit(ht)).find(|d| column + d < window.columns && has(row, column + d));
+    let right = (1..=limit(ht)).find(|&d| column >= d && has(row, column - d));
+    let along = up.zip(down).map(|(a, b)| (a + b - 1) as f64 * hs);
+    let across = left.zip(right).map(|(a, b)| (a + b - 1) as f64 * ht);
+    let narrower = along
+        .unwrap_or(f64::INFINITY)
+        .min(across.unwrap_or(f64::INFINITY));
+    (narrower <= bridge_m + 1e-9).then_some(narrower)
+}
+
+/// The field on an edge: fitted at the edge itself from the cells inside it. Where the last cells
+/// inside are empty by more than a step there is no height: nothing is carried outwards.
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "rows and columns are far below 2^53"
+)]
+fn fit_rail(
+    window: &Window,
+    params: KernelParams,
+    row: usize,
+    t_m: f64,
+    is_left: bool,
+) -> RailNode {
+    let t = t_m - window.lattice.column_t_m(0);
+    let ht = window.lattice.t_step_m;
+    let nearest = floor_i32(t / ht + 0.5);
+    let inwards = if is_left { -1 } else { 1 };
+    let steps = RAIL_REACH.max(floor_i32(params.bridge_m / ht / 2.0));
+    let anchor = (0..=steps).find_map(|d| {
+        let column = usize::try_from(nearest + inwards * d).ok()?;
+        let k = row * window.columns + column;
+        (column < window.columns && window.w[k] > 0.0).then_some((k, d))
+    });
+    let Some((anchor, distance)) = anchor else {
+        return RailNode::VOID;
+    };
+    let s = row as f64 * window.lattice.s_step_m;
+    let least_b = 0.5 * f64::from(distance) * ht;
+    let Some(found) = window.fit(s, t, anchor, least_b, params.level_m) else {
+        return RailNode::VOID;
+    };
+    let bridged = if distance > RAIL_REACH {
+        flags::BRIDGED
+    } else {
+        0
+    };
+    rail_node(&found, bridged)
+}
+
+fn rail_node(found: &Fitted, marks: u8) -> RailNode {
+    RailNode {
+        z_m: found.plane.z0,
+        sigma_m: to_f32(found.sigma_m),
+        slope_s: to_f32(found.plane.slope_u),
+        slope_t: to_f32(found.plane.slope_v),
+        flags: flags::INSIDE | marks,
+    }
+}
+
+/// The field at places (s, t) beside breaklines, s unwrapped as the window's rows are; each from
+/// what it sees of its own side. No height where nothing within a step is in sight.
+#[must_use]
+#[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
+pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) -> Vec<RailNode> {
+    let lattice = window.lattice;
+    let s0 = window.first_row as f64 * lattice.s_step_m;
+    let fit = |&[s, t]: &[f64; 2]| {
+        let (s, t) = (s - s0, t - lattice.column_t_m(0));
+        let row = usize::try_from(floor_i32(s / lattice.s_step_m + 0.5)).ok()?;
+        let column = usize::try_from(floor_i32(t / lattice.t_step_m + 0.5)).ok()?;
+        if row >= window.rows || column >= window.columns {
+            return None;
+        }
+        let anchor = row * window.columns + column;
+        let sight = window
+            .cuts
+            .around([s, t], 3.0 * lattice.t_step_m.max(lattice.s_step_m));
+        let mut seen = 0;
+        window.around(anchor, 1, |k| {
+            window.each_of(k, sight.as_ref(), |_| seen += 1)
+        });
+        let found = (seen > 0).then(|| window.fit(s, t, anchor, 0.0, params.level_m))??;
+        Some(rail_node(&found, flags::STEP))
+    };
+    places
+        .iter()
+        .map(|p| fit(p).unwrap_or(RailNode::VOID))
+        .collect()
+}
