@@ -1,9 +1,8 @@
 //! Surveyed points that hold the height of the surface, and how well it meets them.
 
 use super::BuildError;
-use super::params::Checkpoint;
+use super::params::{Checkpoint, FitParams};
 use super::surface::Mesher;
-use crate::cloud::Frame;
 use crate::field::Mark;
 use crate::report::{CheckpointReport, CheckpointsReport};
 use crate::ribbon::{Ribbon, RibbonPoint};
@@ -26,7 +25,8 @@ struct OnRoad {
 
 impl Checkpoints {
     /// Find the checkpoints' places on the ribbon; those off the road only count as given.
-    pub fn new(given: &[Checkpoint], survey_sd_m: f64, frame: Frame, ribbon: &Ribbon) -> Self {
+    pub fn new(params: &FitParams, ribbon: &Ribbon) -> Self {
+        let (given, frame) = (&params.checkpoints, ribbon.frame);
         let locate = |(k, point): (usize, &Checkpoint)| {
             let xyz_m = [0, 1, 2].map(|i| point.xyz_m[i] - frame.origin_m[i]);
             let feet = ribbon
@@ -38,7 +38,7 @@ impl Checkpoints {
         };
         Self {
             given: given.len(),
-            survey_sd_m,
+            survey_sd_m: params.checkpoint_sd_m,
             on_road: given.iter().enumerate().filter_map(locate).collect(),
         }
     }

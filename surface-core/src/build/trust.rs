@@ -82,11 +82,12 @@ impl Trusted {
         }
     }
 
-    /// How far all setups together were too high, metres.
+    /// How far the setups that agree were too high together, metres: what checkpoints moved.
     pub fn shift_m(&self) -> f64 {
-        let tied = |k: &usize| self.level.tied[*k] && !self.level.off[*k];
+        let l = &self.level;
+        let agrees = |k: &usize| l.shared[*k] > 0 && !l.off[*k] && !l.left_out[*k];
         let offsets: Vec<f64> = (0..self.models.all().len())
-            .filter(tied)
+            .filter(agrees)
             .map(|k| self.models.all()[k].correction.offset_m)
             .collect();
         offsets.iter().sum::<f64>() / offsets.len().max(1) as f64

@@ -1,6 +1,7 @@
 //! How well the surface meets surveyed points, as the ASPRS Positional Accuracy Standards for
 //! Digital Geospatial Data (edition 2, 2023) count it: RMSE and mean error in height (7.1, 7.2), at
-//! least thirty checkpoints (7.13), and the survey's own error in the product's RMSE.
+//! least thirty checkpoints (7.13). That the survey's own error belongs into the product's RMSE is
+//! the standard's idea; the root of the sum of squares for it is from memory.
 
 use std::fmt::Write as _;
 
@@ -8,6 +9,9 @@ use std::fmt::Write as _;
 const ENOUGH: usize = 30;
 /// A mean error above this share of the RMSE has a cause that should be looked for (7.2).
 const BIAS_SHARE: f64 = 0.25;
+/// Scans are registered to a few centimetres; checkpoints that move them further are suspicious,
+/// millimetres.
+const SUSPICIOUS_MM: f64 = 100.0;
 
 /// One checkpoint.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -79,6 +83,11 @@ impl CheckpointsReport {
     }
 
     fn notes(&self) -> Vec<String> {
+        if self.on_surface == 0 {
+            return vec![
+                "no checkpoint lies on the surface: heights are as they were delivered".to_owned(),
+            ];
+        }
         let mut out = vec![
             "the checkpoints hold the height of the surface: they do not test it independently"
                 .to_owned(),
@@ -95,11 +104,27 @@ impl CheckpointsReport {
                 self.mean_mm
             ));
         }
+        if self.shift_mm.abs() > SUSPICIOUS_MM {
+            out.push(format!(
+                "heights were moved by {:+.1} mm to meet the checkpoints: see that both are in the same height system and unit",
+                -self.shift_mm
+            ));
+        }
         out
+    }
+
+    /// What a reader should doubt: the notes that are not said of every checkpoint.
+    #[must_use]
+    pub fn doubts(&self) -> &[String] {
+        let usual = usize::from(self.on_surface > 0);
+        &self.notes[usual.min(self.notes.len())..]
     }
 
     /// In one line.
     pub(super) fn line(&self) -> String {
+        if self.on_surface == 0 {
+            return format!("checkpoints none of {} on the surface", self.given);
+        }
         let mut out = format!(
             "checkpoints {} of {} on the surface: RMSE {:.2} mm, mean {:+.2} mm, worst {:+.2} mm",
             self.on_surface, self.given, self.rmse_mm, self.mean_mm, self.worst_mm
@@ -119,7 +144,7 @@ mod tests {
 
     #[test]
     fn three_millimetres_of_fit_and_two_of_survey_make_three_point_six() {
-        // Worked example of the standard's rule: √(3² + 2²) = 3.606 mm.
+        // An example of our own: √(3² + 2²) = 3.606 mm.
         let point = |k: u32, error_mm: f64| CheckpointReport {
             name: k.to_string(),
             at_m: [0.0, 0.0],
@@ -134,5 +159,23 @@ mod tests {
         assert_eq!(got.notes.len(), 1, "{:?}", got.notes);
         let few = CheckpointsReport::new(2, vec![point(1, 4.0), point(2, 5.0)], 2.0, 0.0);
         assert_eq!(few.notes.len(), 3, "{:?}", few.notes);
+        assert_eq!(few.doubts().len(), 2);
+    }
+
+    #[test]
+    fn checkpoints_beside_the_road_or_in_another_height_system_are_doubted() {
+        let none = CheckpointsReport::new(5, Vec::new(), 2.0, 0.0);
+        assert_eq!(none.doubts().len(), 1, "{:?}", none.notes);
+        assert!(none.line().contains("none of 5"), "{}", none.line());
+        let point = |error_mm: f64| CheckpointReport {
+            name: "P".to_owned(),
+            at_m: [0.0, 0.0],
+            error_mm,
+        };
+        let points = (0..40)
+            .map(|k| point(if k % 2 == 0 { 1.0 } else { -1.0 }))
+            .collect();
+        let far = CheckpointsReport::new(40, points, 2.0, -41_300.0);
+        assert!(far.doubts()[0].contains("+41300.0 mm"), "{:?}", far.notes);
     }
 }

@@ -11,7 +11,9 @@
 use super::model::Correction;
 use super::places::{Place, Places};
 use super::ties::{FEWEST_PLACES, ties, turning_points};
-use crate::numeric::{Singular, TUKEY_C, biweight, factor_dense, mad_sigma, median, solve_dense};
+use crate::numeric::{
+    MEDIAN_CHI2, Singular, TUKEY_C, biweight, factor_dense, mad_sigma, median, solve_dense,
+};
 
 /// Unknowns a setup.
 const EACH: usize = 3;
@@ -36,8 +38,6 @@ const FLOOR_M: f64 = 5e-5;
 /// How well the mean of all setups is known where checkpoints tell it, metres. Without them it is
 /// what was delivered (and put back to that in the end), as good as the mean of so many setups.
 const DATUM_M: f64 = 10.0;
-/// Median of χ² with one degree of freedom.
-const MEDIAN_CHI2: f64 = 0.454_936;
 
 /// Why the setups cannot be levelled.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
@@ -435,7 +435,8 @@ impl<'a> Solver<'a> {
 
     fn correction_of(&self, s: usize, datum_m: f64) -> Correction {
         let x = &self.x[EACH * s..EACH * (s + 1)];
-        if self.shared[s] == 0 {
+        // What no chain ties to the others, and no checkpoint holds, stays as it was delivered.
+        if self.shared[s] == 0 || !(self.tied[s] || self.fixed) {
             return Correction {
                 about_m: self.about_m[s],
                 ..Correction::default()

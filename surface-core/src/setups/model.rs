@@ -63,6 +63,16 @@ impl SetupModels {
         &self.setups
     }
 
+    /// The same with all heights too high by this much more, metres.
+    #[must_use]
+    pub fn shifted(&self, shift_m: f64) -> Self {
+        let mut out = self.clone();
+        for setup in &mut out.setups {
+            setup.correction.offset_m += shift_m;
+        }
+        out
+    }
+
     /// How far heights of `setup` are too high at a local place, metres.
     #[must_use]
     #[inline]
