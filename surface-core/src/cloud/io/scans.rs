@@ -62,15 +62,25 @@ pub struct SetupInfo {
 }
 
 impl SetupInfo {
-    /// Whether a name given by the user means this setup: its name with or without a file's
-    /// ending, or its point source id.
+    /// How surely a name given by the user means this setup: 3 its very name, 2 its point source
+    /// id, 1 its name without the ending of a scan file; `None` not at all.
     #[must_use]
-    pub fn answers_to(&self, given: &str) -> bool {
+    pub fn answers_to(&self, given: &str) -> Option<u8> {
         let given = given.trim();
-        let stem = self.name.rsplit_once('.').map(|(stem, _)| stem);
-        self.name.eq_ignore_ascii_case(given)
-            || stem.is_some_and(|stem| stem.eq_ignore_ascii_case(given))
-            || (self.source_id.is_some() && self.source_id == given.parse().ok())
+        let stem = self.name.rsplit_once('.').filter(|(_, ending)| {
+            let scans = [
+                "las", "laz", "e57", "ply", "txt", "csv", "xyz", "asc", "pts",
+            ];
+            scans.iter().any(|known| ending.eq_ignore_ascii_case(known))
+        });
+        if self.name.eq_ignore_ascii_case(given) {
+            return Some(3);
+        }
+        if self.source_id.is_some() && self.source_id == given.parse().ok() {
+            return Some(2);
+        }
+        stem.filter(|(stem, _)| stem.eq_ignore_ascii_case(given))
+            .map(|_| 1)
     }
 }
 
@@ -325,7 +335,7 @@ fn file_info(path: &Path, head: &Head, options: &ReadOptions) -> Result<FileInfo
         format: head.format.clone(),
         declared_points: head.declared_points,
         header_box_m: head.bounds.map(|b| b.map(metres)),
-        crs_in_metres: crs::in_metres(&head.units, &units),
+        crs_in_metres: crs::in_metres(head.crs_units.as_ref().unwrap_or(&head.units), &units),
         units,
         crs: head.crs.clone(),
         crs_record: head.crs_record.clone(),
@@ -465,5 +475,20 @@ mod tests {
         let error = Scans::open(&[], &ReadOptions::default()).unwrap_err();
         assert!(matches!(error, ReadError::NoFiles));
         assert!(error.hint().contains("LAZ"));
+    }
+
+    #[test]
+    fn the_surest_name_wins_and_only_scan_endings_are_left_out() {
+        let setup = |name: &str, source_id| SetupInfo {
+            name: name.to_owned(),
+            position_m: None,
+            file: 0,
+            source_id,
+        };
+        let e57 = setup("Scan 1.2", None);
+        assert_eq!(e57.answers_to("scan 1.2"), Some(3));
+        assert_eq!(e57.answers_to("Scan 1"), None);
+        assert_eq!(setup("north.laz", None).answers_to("north"), Some(1));
+        assert_eq!(setup("point source 7", Some(7)).answers_to(" 7 "), Some(2));
     }
 }

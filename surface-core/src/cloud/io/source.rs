@@ -36,6 +36,8 @@ pub(super) struct Head {
     pub crs: Option<String>,
     /// The system itself, where it can be handed on.
     pub crs_record: Option<CrsRecord>,
+    /// What that system says of units, where the format fixes its own.
+    pub crs_units: Option<CrsUnits>,
     pub has_intensity: bool,
     pub has_time: bool,
     pub setups: SetupRule,

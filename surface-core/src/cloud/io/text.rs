@@ -164,6 +164,7 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
         units: CrsUnits::Silent,
         crs: None,
         crs_record: None,
+        crs_units: None,
         has_intensity: layout.intensity.is_some(),
         has_time: layout.time.is_some(),
         setups: SetupRule::File,

@@ -15,7 +15,7 @@ use ::e57::{
     RecordValue,
 };
 
-use super::crs::{self, CrsRecord};
+use super::crs::CrsRecord;
 use super::error::{Place, ReadError};
 use super::intensity::Scale;
 use super::source::{Head, ListedSetup, Opened, SetupRule, Source};
@@ -95,8 +95,8 @@ fn head(reader: &Reader, scans: &[PointCloud]) -> Head {
             .map(|s| s.name),
         crs_record: reader
             .coordinate_metadata()
-            .filter(|text| crs::in_metres(&units::from_wkt(text), &metres))
             .map(|text| CrsRecord::Wkt(text.to_owned())),
+        crs_units: reader.coordinate_metadata().map(units::from_wkt),
         has_intensity: scans.iter().any(PointCloud::has_intensity),
         has_time: false,
         setups: SetupRule::Listed(scans.iter().map(setup).collect()),

@@ -38,6 +38,7 @@ fn head(path: &Path, header: &LasHeader) -> Result<Head, ReadError> {
         units: records::units(&header.records),
         crs: records::crs_name(&header.records),
         crs_record: records::crs_record(&header.records),
+        crs_units: None,
         has_intensity: true,
         has_time: header.fields().time.is_some(),
         setups: SetupRule::SourceIds,

@@ -39,6 +39,7 @@ fn head(header: &Header) -> Head {
         units: CrsUnits::Silent,
         crs: None,
         crs_record: None,
+        crs_units: None,
         has_intensity: header.wanted.intensity.is_some(),
         has_time: header.wanted.time.is_some(),
         setups: SetupRule::File,
