@@ -6,7 +6,7 @@ use surface_core::build::{FitParams, ROUGHNESS_PRODUCTS, RoughnessParams, fit, r
 use surface_core::numeric::CrossSpectra;
 use surface_core::progress::Silent;
 use surface_core::report::{PathReport, RoughnessReport};
-use surface_core::roughness::{Profile, band_mean};
+use surface_core::roughness::{CarriedBand, Profile, band_mean};
 use surface_tests::proving::demo::{read_truth, write_course};
 use surface_tests::proving::{Course, CourseSpec, ORIGIN_M, ScanParams};
 
@@ -79,7 +79,7 @@ fn known_bands(
         band_mean(&re, spectra.bin_per_m(), low, high)
     };
     let carried = path.carried.as_ref().unwrap();
-    let one = |b: &surface_core::roughness::CarriedBand| {
+    let one = |b: &CarriedBand| {
         let band = b.limits_per_m;
         let (mm, mt, tt) = (mean(0, 0, band), mean(0, 1, band), mean(1, 1, band));
         Known {
@@ -168,21 +168,11 @@ fn halves_of_the_points_tell_what_the_truth_tells() {
     }
 }
 
-fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 2]) {
-    let carried = path.carried.as_ref().unwrap();
-    // The truth is asked on the stretches that both halves' points cover, as the report is.
-    let covered = halves.each_ref().map(Profile::carried_over);
-    let there = |k: usize| covered.iter().all(|z| z[k].is_finite());
-    let seen: Vec<f64> = (0..mesh.z_m.len())
-        .map(|k| if there(k) { mesh.z_m[k] } else { f64::NAN })
-        .collect();
-    let known = known_bands(path, &seen, &truth.z_m, mesh.segment(), mesh.step_m);
-    println!(
-        "points of the halves at {:.3?} of the stations",
-        carried.coverage
-    );
+/// Worst error of the debiased spectrum where the halves cohere, and that of the plain spectrum in
+/// the shortest band, dB.
+fn band_errors_db(bands: &[CarriedBand], known: &[Known]) -> [f64; 2] {
     let (mut worst, mut plain_short) = (0.0f64, 0.0f64);
-    for (found, known) in carried.bands.iter().zip(&known) {
+    for (found, known) in bands.iter().zip(known) {
         let db = |v: f64| 10.0 * (v / known.road_m3).log10();
         println!(
             "λ {:5.2} m: road {:+.2} dB, plain {:+.2} dB, mesh {:+.2} dB; coherence {:.3} ({:.3}), gain {:.3} ({:.3}), halves {:.3}",
@@ -201,6 +191,23 @@ fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 
         }
         plain_short = db(found.plain_m3);
     }
+    [worst, plain_short]
+}
+
+fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 2]) {
+    let carried = path.carried.as_ref().unwrap();
+    // The truth is asked on the stretches that both halves' points cover, as the report is.
+    let covered = halves.each_ref().map(Profile::carried_over);
+    let there = |k: usize| covered.iter().all(|z| z[k].is_finite());
+    let seen: Vec<f64> = (0..mesh.z_m.len())
+        .map(|k| if there(k) { mesh.z_m[k] } else { f64::NAN })
+        .collect();
+    let known = known_bands(path, &seen, &truth.z_m, mesh.segment(), mesh.step_m);
+    println!(
+        "points of the halves at {:.3?} of the stations",
+        carried.coverage
+    );
+    let [worst, plain_short] = band_errors_db(&carried.bands, &known);
     let lambda = known_wavelength_m(&known);
     let found = carried.resolved_m.unwrap();
     let (ours, true_iri) = (mesh.iri(100.0), truth.iri(100.0));
@@ -229,8 +236,10 @@ fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 
         "{found} against {lambda}"
     );
     assert!(
-        lap.abs() < 0.06 && sections < 0.10,
+        lap.abs() < 0.06 && sections < 0.08,
         "IRI off by {lap} and {sections}"
     );
     assert!(alike > 0.95, "{alike}");
+    // Measured 1.2 dB at most, where the plain spectrum is 17 dB off.
+    assert!(worst < 2.0 && plain_short > 10.0, "{worst} {plain_short}");
 }

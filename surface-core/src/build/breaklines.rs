@@ -11,15 +11,13 @@ use super::clock::StageClock;
 use super::fit::lattice_of;
 use super::folder::BuildFolder;
 use super::heights::HeightFitter;
+use super::levelled::{Course, LevelledRoad};
 use super::order::in_order;
 use super::params::FitParams;
 use super::road::{find_road, open};
-use super::sections::sort_by_section;
-use super::trust::learn_setups;
 use crate::field::{CellSums, SECTION_ROWS, Trust, road_points};
 use crate::progress::Progress;
 use crate::ribbon::Ribbon;
-use crate::setups::SetupModels;
 use crate::zones::{
     Breaklines, CellHeight, CellHeights, HALO_ROWS, RidgePoint, Rows, StripPoint, StripSums,
     StripTotals, Strips, link, ridge,
@@ -38,35 +36,17 @@ pub fn breaklines(
 ) -> Result<(Ribbon, Breaklines), BuildError> {
     let mut scans = open(paths, params)?;
     let folder = BuildFolder::open(scratch, None)?;
-    let road = find_road(
-        &mut scans,
-        &folder,
-        params,
-        &mut StageClock::start(),
-        progress,
-    )?;
+    let mut clock = StageClock::start();
+    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
     let lattice = lattice_of(&road.ribbon, params.spacing_m)?;
-    let points = sort_by_section(
-        &road.cloud.tiles,
-        &road.ribbon,
-        &lattice,
-        &folder.scratch("road"),
-        params.sorting_bytes(),
-        progress,
-    )?;
-    let nothing_known = SetupModels::default();
-    let fitter = HeightFitter {
-        points: &points,
+    let course = Course {
         ribbon: &road.ribbon,
         lattice: &lattice,
-        setups: &nothing_known,
-        bridge_m: params.bridge_m,
+        setups: &road.setups,
+        marks: &[],
     };
-    let trusted = learn_setups(&fitter, &road.setups, &[], params.noise, progress)?;
-    let fitter = HeightFitter {
-        setups: &trusted.models,
-        ..fitter
-    };
+    let levelled = LevelledRoad::new(road.cloud, course, params, &folder, &mut clock, progress)?;
+    let fitter = levelled.fitter(course, params.bridge_m);
     let lines = find_breaklines(&fitter, progress)?;
     Ok((road.ribbon, lines))
 }

@@ -167,7 +167,7 @@ impl BuildError {
             Self::Level(_) => {
                 "check the registration of the scans: `surface inspect` lists their setups".to_owned()
             }
-            Self::Parameter { .. } => "see `surface fit --help`".to_owned(),
+            Self::Parameter { .. } => "see the command's --help".to_owned(),
             Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
                 "look at the ribbon with `surface ribbon`; give a better --line if it is wrong"
                     .to_owned()

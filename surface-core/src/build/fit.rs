@@ -7,25 +7,25 @@ use super::breaklines::find_breaklines;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
-use super::heights::{HeightFitter, Steps};
+use super::heights::Steps;
+use super::ingest::Ingested;
+use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
-use super::report_parts::{input_of, spot_report};
+use super::report_parts::{inputs_of, spot_report};
 use super::road::{KnownSetup, Road, find_road, open};
-use super::sections::sort_by_section;
 use super::surface::{LevelledPoints, Mesher};
-use super::trust::{Trusted, learn_setups};
+use super::trust::Trusted;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
-use crate::field::Lattice;
+use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
 use crate::report::{
     CAUTIONS, CheckpointsReport, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport,
 };
 use crate::ribbon::{Ribbon, RibbonPoint};
-use crate::setups::SetupModels;
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
 /// that a folder with a manifest is whole.
@@ -76,7 +76,7 @@ pub fn fit(
     let (findings, road) = surface_of(road, &mut folder, params, &mut clock, progress)?;
     write_map(&findings, &road.ribbon, params, &mut folder)?;
     clock.lap("picture");
-    let inputs = inputs(&scans, paths)?;
+    let inputs = inputs_of(&scans, paths)?;
     clock.lap("hash");
     let report = report(&scans, inputs, &road, findings, params, clock.report());
     let text = report
@@ -99,7 +99,7 @@ struct RoadInWords {
     crs: ProductCrs,
 }
 
-/// Sort, fit, mesh and hold: what the stages find, and the road in words.
+/// Sort, level, fit, mesh and hold: what the stages find, and the road in words.
 fn surface_of(
     road: Road,
     folder: &mut BuildFolder,
@@ -107,99 +107,127 @@ fn surface_of(
     clock: &mut StageClock,
     progress: &mut dyn Progress,
 ) -> Result<(Findings, RoadInWords), BuildError> {
-    let Road {
-        cloud,
-        ribbon,
-        notes,
-        setups,
-        crs,
-    } = road;
-    let lattice = lattice_of(&ribbon, params.spacing_m)?;
-    let scratch = folder.scratch("road");
-    let budget = params.sorting_bytes();
-    let points = sort_by_section(&cloud.tiles, &ribbon, &lattice, &scratch, budget, progress)?;
-    let words = RoadInWords {
-        ribbon,
-        notes,
-        points: cloud.points,
-        strays: cloud.strays,
-        setups,
-        crs,
-    };
-    // The squares are not needed any more: their scratch file and the grid go.
-    let z_steps_m = cloud.z_steps_m;
-    drop((cloud.tiles, cloud.grid));
-    clock.lap("sort");
+    let (cloud, words) = in_words(road);
     let ribbon = &words.ribbon;
-    let store = FieldStore::create(&folder.part("field")?, lattice, ribbon.frame.origin_m)?;
-    let steps_known = SetupModels::of_steps(&z_steps_m);
-    let fitter = HeightFitter {
-        points: &points,
+    let lattice = lattice_of(ribbon, params.spacing_m)?;
+    let checkpoints = Checkpoints::new(params, ribbon);
+    let marks = checkpoints.marks();
+    let course = Course {
         ribbon,
         lattice: &lattice,
-        setups: &steps_known,
-        bridge_m: params.bridge_m,
+        setups: &words.setups,
+        marks: &marks,
     };
-    let checkpoints = Checkpoints::new(
-        &params.checkpoints,
-        params.checkpoint_sd_m,
-        ribbon.frame,
-        ribbon,
-    );
-    let marks = checkpoints.marks();
-    let trusted = learn_setups(&fitter, &words.setups, &marks, params.noise, progress)?;
-    clock.lap("level");
-    let fitter = HeightFitter {
-        setups: &trusted.models,
-        ..fitter
+    let levelled = LevelledRoad::new(cloud, course, params, folder, clock, progress)?;
+    let heights = heights_of(&levelled, course, params, folder, clock, progress)?;
+    let (mut mesher, mask) = heights.mesher(ribbon)?;
+    mesher.crs = words.crs.name().map(str::to_owned);
+    let (check, map) = mesh_and_hold(&mesher, &levelled, &words, folder, params, progress)?;
+    clock.lap("mesh and hold");
+    let checkpoints = checkpoints.hold(&mesher, levelled.trusted.shift_m())?;
+    let spots = spots_of(&map, ribbon, params.tolerance_m);
+    let points = &levelled.points;
+    let findings = Findings {
+        lattice,
+        field: heights.counts.clone(),
+        mask,
+        check,
+        seams: mesher.seams.report(),
+        map,
+        spots,
+        points_on_road: points.keys().map(|key| points.count(key)).sum(),
+        trusted: levelled.trusted,
+        checkpoints,
     };
+    Ok((findings, words))
+}
+
+/// The cloud, and the rest of the road in words.
+fn in_words(road: Road) -> (Ingested, RoadInWords) {
+    let words = RoadInWords {
+        ribbon: road.ribbon,
+        notes: road.notes,
+        points: road.cloud.points,
+        strays: road.cloud.strays,
+        setups: road.setups,
+        crs: road.crs,
+    };
+    (road.cloud, words)
+}
+
+/// The height field on disk, and what the mesh needs besides.
+struct Heights {
+    store: FieldStore,
+    counts: FieldCounts,
+    layout: Layout,
+    plan: SeamPlan,
+    /// Heights beside breaklines, by section.
+    beside: Vec<Vec<RailNode>>,
+}
+
+impl Heights {
+    fn mesher<'a>(&'a self, ribbon: &'a Ribbon) -> Result<(Mesher<'a>, MaskReport), BuildError> {
+        Mesher::new(ribbon, &self.store, &self.layout, &self.plan, &self.beside)
+    }
+}
+
+/// Find the breaklines, unless they are known, and fit heights on either side of them.
+fn heights_of(
+    levelled: &LevelledRoad,
+    course: Course,
+    params: &FitParams,
+    folder: &mut BuildFolder,
+    clock: &mut StageClock,
+    progress: &mut dyn Progress,
+) -> Result<Heights, BuildError> {
+    let fitter = levelled.fitter(course, params.bridge_m);
     let lines = match &params.breaklines {
         Some(known) => known.clone(),
         None => find_breaklines(&fitter, progress)?,
     };
     clock.lap("breaklines");
-    let layout = Layout::new(ribbon, &lattice)?;
+    let origin_m = course.ribbon.frame.origin_m;
+    let store = FieldStore::create(&folder.part("field")?, *course.lattice, origin_m)?;
+    let layout = Layout::new(course.ribbon, course.lattice)?;
     let plan = SeamPlan::new(&layout, &lines);
     let steps = Steps {
         lines: &lines,
         layout: &layout,
         plan: &plan,
     };
-    let (field, beside) = fitter.fit(&steps, &store, progress)?;
-    let field = fitted(field, params.spacing_m)?;
+    let (counts, beside) = fitter.fit(&steps, &store, progress)?;
+    let counts = fitted(counts, params.spacing_m)?;
     clock.lap("fit");
-    let (mut mesher, mask) = Mesher::new(ribbon, &store, layout, &plan, &beside)?;
-    mesher.crs = words.crs.name().map(str::to_owned);
-    let mut laz = deviation_laz(folder, ribbon, words.crs.record(), params)?;
+    Ok(Heights {
+        store,
+        counts,
+        layout,
+        plan,
+        beside,
+    })
+}
+
+/// Mesh the course into `surface.ply` and hold its points to it.
+fn mesh_and_hold(
+    mesher: &Mesher,
+    levelled: &LevelledRoad,
+    words: &RoadInWords,
+    folder: &mut BuildFolder,
+    params: &FitParams,
+    progress: &mut dyn Progress,
+) -> Result<(MeshCheck, DeviationMap), BuildError> {
+    let mut laz = deviation_laz(folder, &words.ribbon, words.crs.record(), params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
     let held = LevelledPoints {
-        points: &points,
-        setups: &trusted.models,
+        points: &levelled.points,
+        setups: &levelled.trusted.models,
     };
-    let (check, map) = mesher.run(&ply, held, &mut laz, which, progress)?;
+    let done = mesher.run(&ply, held, &mut laz, which, progress)?;
     if let Some(laz) = laz {
         laz.finish()?;
     }
-    clock.lap("mesh and hold");
-    let checkpoints = checkpoints.hold(&mesher, trusted.shift_m())?;
-    let spots = spots_of(&map, ribbon, params.tolerance_m);
-    let points_on_road = points.keys().map(|key| points.count(key)).sum();
-    Ok((
-        Findings {
-            lattice,
-            field,
-            mask,
-            check,
-            seams: mesher.seams.report(),
-            map,
-            spots,
-            points_on_road,
-            trusted,
-            checkpoints,
-        },
-        words,
-    ))
+    Ok(done)
 }
 
 /// The counts of a field that has at least one height.
@@ -282,15 +310,6 @@ fn write_map(
     drawn.map_err(write_error(&path))
 }
 
-fn inputs(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {
-    scans
-        .files()
-        .iter()
-        .zip(paths)
-        .map(|(info, path)| input_of(info, path))
-        .collect()
-}
-
 fn report(
     scans: &Scans,
     inputs: Vec<Input>,
@@ -356,6 +375,9 @@ const FEW_POINTS: u32 = 3;
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
     let mut out = found.trusted.report(&road.setups).doubts();
     out.extend(unknown_names(road, params));
+    if let Some(checkpoints) = &found.checkpoints {
+        out.extend_from_slice(checkpoints.doubts());
+    }
     for gap in &road.ribbon.gaps {
         out.push(format!(
             "{} edge from s {:.1} to {:.1} m is interpolated: {}",

@@ -10,6 +10,18 @@ enum Kind {
     Straightedge,
 }
 
+impl Kind {
+    /// How its unit may be written. No other is converted: a limit a thousand times too wide would
+    /// always be kept.
+    fn units(self) -> &'static [&'static str] {
+        match self {
+            Self::Lambda => &["m"],
+            Self::IriDifference => &["mm/m", "m/km"],
+            Self::Straightedge => &["mm"],
+        }
+    }
+}
+
 /// A limit on what the sections of 100 m may show.
 ///
 /// ```
@@ -46,15 +58,17 @@ impl std::str::FromStr for Gate {
             .ok_or_else(wrong)?;
         let kind = match name.trim().to_lowercase().as_str() {
             "lambda" | "λ" => Kind::Lambda,
-            "iri-difference" | "iri" => Kind::IriDifference,
+            "iri-difference" => Kind::IriDifference,
             "straightedge" => Kind::Straightedge,
             _ => return Err(wrong()),
         };
-        let number = value
-            .trim()
-            .trim_end_matches(|c: char| c.is_alphabetic() || c == '/')
-            .trim();
-        let most: f64 = number.parse().map_err(|_| wrong())?;
+        let value = value.trim();
+        let end = value.find(|c: char| c.is_alphabetic() && !"eE".contains(c));
+        let (number, unit) = value.split_at(end.unwrap_or(value.len()));
+        if !unit.is_empty() && !kind.units().contains(&unit) {
+            return Err(wrong());
+        }
+        let most: f64 = number.trim().parse().map_err(|_| wrong())?;
         if !(most.is_finite() && most > 0.0) {
             return Err(wrong());
         }
@@ -127,8 +141,24 @@ mod tests {
             gate("straightedge ≤ 3 mm").unwrap().most.to_bits(),
             3f64.to_bits()
         );
-        assert_eq!(gate("iri=0.03").unwrap().name(), "iri-difference");
-        for bad in ["lambda", "lambda<=-1", "lambda<=x", "width<=3", ""] {
+        assert_eq!(
+            gate("iri-difference=0.03 m/km").unwrap().name(),
+            "iri-difference"
+        );
+        let wrong_units = [
+            "lambda<=500mm",
+            "straightedge<=3 cm",
+            "straightedge<=0.003 m",
+        ];
+        let nonsense = [
+            "lambda",
+            "lambda<=-1",
+            "lambda<=x",
+            "width<=3",
+            "iri<=2",
+            "",
+        ];
+        for bad in wrong_units.into_iter().chain(nonsense) {
             assert!(gate(bad).is_err(), "{bad}");
         }
     }

@@ -3,18 +3,20 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
+use super::breaklines::find_breaklines;
+use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
 use super::heights::{HeightFitter, Steps};
+use super::levelled::{Course, LevelledRoad};
 use super::params::FitParams;
-use super::profiles::{Track, from_field, from_points};
-use super::road::{Road, find_road, open};
-use super::sections::sort_by_section;
-use super::trust::learn_setups;
+use super::profiles::{Track, from_field, from_points, path_may_hold};
+use super::report_parts::inputs_of;
+use super::road::{find_road, open};
 use crate::cloud::{PackedPoint, TileStore, TileWriter};
 use crate::export::FieldStore;
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::Progress;
-use crate::ribbon::Ribbon;
+use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::roughness::{Profile, WheelPath};
 use crate::setups::SetupModels;
 use crate::zones::Breaklines;
@@ -57,6 +59,8 @@ pub(super) struct Finished<'a> {
     /// Level of the road's spectrum that it was fitted with, m.
     pub level_m: f64,
     pub bridge_m: f64,
+    /// What checkpoints took off all heights, metres.
+    pub shift_m: f64,
 }
 
 /// Read the scans again and fit both halves on the ribbon and lattice of the build.
@@ -70,71 +74,54 @@ pub(super) fn halves(
 ) -> Result<Halves, BuildError> {
     let params = FitParams {
         ribbon: Some(built.ribbon.clone()),
+        bridge_m: built.bridge_m,
         ..params.clone()
     };
     let mut cloud = open(scans, &params)?;
-    let mut clock = super::clock::StageClock::start();
-    let Road {
-        cloud: sorted,
-        ribbon,
-        setups,
-        ..
-    } = find_road(&mut cloud, folder, &params, &mut clock, progress)?;
-    let lattice = *built.field.lattice();
-    let budget = params.sorting_bytes();
-    let scratch = folder.scratch("road");
-    let points = sort_by_section(&sorted.tiles, &ribbon, &lattice, &scratch, budget, progress)?;
-    drop((sorted.tiles, sorted.grid));
-    let nothing_known = SetupModels::default();
-    let all = HeightFitter {
-        points: &points,
-        ribbon: &ribbon,
-        lattice: &lattice,
-        setups: &nothing_known,
-        bridge_m: built.bridge_m,
+    let mut clock = StageClock::start();
+    let road = find_road(&mut cloud, folder, &params, &mut clock, progress)?;
+    let course = Course {
+        ribbon: &road.ribbon,
+        lattice: built.field.lattice(),
+        setups: &road.setups,
+        marks: &[],
     };
-    let trusted = learn_setups(&all, &setups, &[], None, progress)?;
+    let levelled = LevelledRoad::new(road.cloud, course, &params, folder, &mut clock, progress)?;
+    let lines = find_breaklines(&levelled.fitter(course, built.bridge_m), progress)?;
+    let LevelledRoad { points, trusted } = levelled;
+    let setups = trusted.models.shifted(built.shift_m);
     let tracks: Result<Vec<Track>, BuildError> =
         paths.iter().map(|p| Track::new(built.field, p)).collect();
     let tracks = tracks?;
-    let split = choose(&points, &tracks)?;
+    let split = choose(&points, &road.ribbon, &setups, &tracks)?;
     let count = points.keys().map(|key| points.count(key)).sum();
-    let stores = parted(points, split, folder)?;
     let mut found: Vec<[Vec<Profile>; 2]> = Vec::new();
-    for (k, store) in stores.iter().enumerate() {
+    for (store, name) in parted(points, split, folder)?
+        .iter()
+        .zip(["half-a", "half-b"])
+    {
         let fitter = HeightFitter {
             points: store,
-            setups: &trusted.models,
-            ribbon: &ribbon,
-            lattice: &lattice,
+            ribbon: course.ribbon,
+            lattice: course.lattice,
+            setups: &setups,
             bridge_m: built.bridge_m,
         };
-        let name = ["half-a", "half-b"][k];
-        let half = fit_half(
-            &fitter,
-            built,
-            (paths, &tracks),
-            &folder.scratch(name),
-            progress,
-        )?;
-        found.push(half);
+        let scratch = folder.scratch(name);
+        let half = (&fitter, built.level_m, &lines);
+        found.push(fit_half(half, (paths, &tracks), &scratch, progress)?);
     }
-    let infos = cloud.files().iter().zip(scans);
-    let inputs: Result<Vec<_>, _> = infos
-        .map(|(info, path)| super::report_parts::input_of(info, path))
-        .collect();
     Ok(Halves {
         split,
         points: count,
         paths: joined(found),
-        inputs: inputs?,
+        inputs: inputs_of(&cloud, scans)?,
     })
 }
 
 /// One half: means of its points and its surface, along each path.
 fn fit_half(
-    fitter: &HeightFitter,
-    built: &Finished,
+    (fitter, level_m, lines): (&HeightFitter, f64, &Breaklines),
     (paths, tracks): (&[WheelPath], &[Track]),
     scratch: &Path,
     progress: &mut dyn Progress,
@@ -144,17 +131,14 @@ fn fit_half(
     let store = FieldStore::create(scratch, *fitter.lattice, origin_m)?;
     // Windows go with (level × points)^(−1/3): half the points and twice the level give the
     // windows of the whole.
-    let (lines, layout) = (
-        Breaklines::default(),
-        Layout::new(fitter.ribbon, fitter.lattice)?,
-    );
-    let plan = SeamPlan::new(&layout, &lines);
-    let no_steps = Steps {
-        lines: &lines,
+    let layout = Layout::new(fitter.ribbon, fitter.lattice)?;
+    let plan = SeamPlan::new(&layout, lines);
+    let steps = Steps {
+        lines,
         layout: &layout,
         plan: &plan,
     };
-    fitter.fit_at_level(2.0 * built.level_m, &no_steps, &store, progress)?;
+    fitter.fit_at_level(2.0 * level_m, &steps, &store, progress)?;
     let mut out = [Vec::new(), Vec::new()];
     for (path, track) in paths.iter().zip(tracks) {
         out[0].push(from_points(
@@ -188,7 +172,12 @@ fn joined(found: Vec<[Vec<Profile>; 2]>) -> Vec<HalfProfiles> {
 }
 
 /// By setups where enough stations have points of setups of both halves.
-fn choose(points: &TileStore, tracks: &[Track]) -> Result<Split, BuildError> {
+fn choose(
+    points: &TileStore,
+    ribbon: &Ribbon,
+    setups: &SetupModels,
+    tracks: &[Track],
+) -> Result<Split, BuildError> {
     let mut seen: Vec<Vec<[bool; 2]>> = tracks.iter().map(|t| vec![[false; 2]; t.len()]).collect();
     let mut packed: Vec<PackedPoint> = Vec::new();
     for key in points.keys() {
@@ -196,6 +185,12 @@ fn choose(points: &TileStore, tracks: &[Track]) -> Result<Split, BuildError> {
         points.read(key, &mut packed)?;
         for point in &packed {
             let [s, t, z] = point.metres();
+            let near = |track: &Track| path_may_hold(track, s, t);
+            if setups.left_out(point.setup) || !tracks.iter().any(near) {
+                continue;
+            }
+            let place = ribbon.line.to_local(RibbonPoint { s, t });
+            let z = z - setups.correction_m(point.setup, place);
             for (track, seen) in tracks.iter().zip(&mut seen) {
                 if let Some((k, _)) = track.place(s, t, z) {
                     seen[k][usize::from(point.setup % 2)] = true;

@@ -13,7 +13,7 @@ use super::hold_tiles::{Holder, TileResult};
 use super::ingest::{Ingested, ingest};
 use super::order::in_order;
 use super::params::DeviationPoints;
-use super::report_parts::{input_of, spot_report};
+use super::report_parts::{inputs_of, spot_report};
 use crate::cloud::io::{ReadOptions, Scans};
 use crate::cloud::{Frame, TILE_M, TileKey};
 use crate::deviation::{CellFrame, DeviationCells, DeviationMap, MapBuilder, Spot};
@@ -83,17 +83,12 @@ pub fn hold(
         .spots(params.tolerance_m, &|x, y| [east + x, north + y]);
     write_map(&found.map, &spots, params, &mut folder)?;
     clock.lap("picture");
-    let inputs: Result<Vec<_>, _> = cloud
-        .files()
-        .iter()
-        .zip(scans)
-        .map(|(info, path)| input_of(info, path))
-        .collect();
+    let inputs = inputs_of(&cloud, scans)?;
     clock.lap("hash");
     let report = report(
         &found,
         &spots,
-        (mesh_input, inputs?),
+        (mesh_input, inputs),
         &points,
         params,
         clock.report(),

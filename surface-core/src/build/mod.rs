@@ -13,6 +13,7 @@ mod hold;
 mod hold_params;
 mod hold_tiles;
 mod ingest;
+mod levelled;
 mod manifest;
 mod order;
 mod params;

@@ -112,7 +112,8 @@ pub(super) struct Track {
     surface_m: Vec<f64>,
     slopes: Vec<[f64; 2]>,
     reach_m: f64,
-    closed: bool,
+    /// Length of the reference line of a closed course, metres.
+    lap_m: Option<f64>,
 }
 
 /// Mean over ±`reach` samples, of those that are there.
@@ -135,6 +136,7 @@ impl Track {
             };
             path.points.iter().map(|p| moved(p.at)).collect()
         };
+        let lattice = field.lattice();
         const ACROSS_M: f64 = 0.25;
         let (left, right) = (
             heights_of_field(field, &at(ACROSS_M))?,
@@ -169,7 +171,9 @@ impl Track {
             surface_m,
             slopes: slopes.map(|(s, t)| [s, t]).collect(),
             reach_m: path.step_m,
-            closed: path.closed,
+            lap_m: lattice
+                .closed
+                .then_some(lattice.rows as f64 * lattice.s_step_m),
         })
     }
 
@@ -181,15 +185,19 @@ impl Track {
     /// The station nearest along the line, and how far behind or ahead of it the point lies.
     fn station(&self, s: f64) -> Option<(usize, f64)> {
         let k = self.by_s.partition_point(|(at, _)| *at < s);
-        let ahead = self
-            .by_s
-            .get(k)
-            .or_else(|| self.by_s.first().filter(|_| self.closed));
-        let behind = k.checked_sub(1).map(|k| &self.by_s[k]);
+        let offset = |&(at, k): &(f64, usize), turn_m: f64| (k, s - at - turn_m);
+        let turned = |end: Option<&(f64, usize)>, sign: f64| {
+            end.zip(self.lap_m)
+                .map(|(e, lap_m)| offset(e, sign * lap_m))
+        };
+        let ahead = self.by_s.get(k).map(|e| offset(e, 0.0));
+        let behind = k.checked_sub(1).map(|k| offset(&self.by_s[k], 0.0));
+        // On a lap the first station follows the last.
+        let ahead = ahead.or_else(|| turned(self.by_s.first(), 1.0));
+        let behind = behind.or_else(|| turned(self.by_s.last(), -1.0));
         [behind, ahead]
             .into_iter()
             .flatten()
-            .map(|&(at, k)| (k, s - at))
             .min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
             .filter(|(_, d)| d.abs() <= self.reach_m)
     }
@@ -241,7 +249,7 @@ pub(super) fn from_points(
 
 /// Whether a point lies beside its station near enough to count: cheap, before its setup's
 /// correction is worked out.
-fn path_may_hold(track: &Track, s: f64, t: f64) -> bool {
+pub(super) fn path_may_hold(track: &Track, s: f64, t: f64) -> bool {
     let near = |(k, _): (usize, f64)| (t - track.t_m[k]).abs() <= HALF_TRACK_M;
     track.station(s).is_some_and(near)
 }

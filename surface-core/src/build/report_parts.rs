@@ -1,15 +1,20 @@
 //! Parts that the reports of all jobs have in common.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::manifest::hash_file;
-use crate::cloud::io::FileInfo;
+use crate::cloud::io::{FileInfo, Scans};
 use crate::deviation::Spot;
 use crate::report::{Input, SpotReport};
 
-/// An input file with its hash.
-pub(super) fn input_of(info: &FileInfo, path: &Path) -> Result<Input, BuildError> {
+/// Every input file with its hash.
+pub(super) fn inputs_of(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {
+    let files = scans.files().iter().zip(paths);
+    files.map(|(info, path)| input_of(info, path)).collect()
+}
+
+fn input_of(info: &FileInfo, path: &Path) -> Result<Input, BuildError> {
     let (bytes, blake3) = hash_file(path)?;
     Ok(Input {
         name: path

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use super::BuildError;
 use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
-use super::params::FitParams;
+use super::params::{FitParams, SetupPlace};
 use crate::cloud::Frame;
 use crate::cloud::io::{ProductCrs, ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
@@ -89,10 +89,13 @@ pub(super) fn find_road(
 fn known_setups(scans: &Scans, params: &FitParams, frame: Frame) -> Vec<KnownSetup> {
     let local = |p: [f64; 3]| [0, 1, 2].map(|k| p[k] - frame.origin_m[k]);
     let of = |setup: &SetupInfo| {
-        let given = params.setups.iter().find(|place| {
-            let name = place.name.as_deref();
-            name.is_some_and(|name| setup.answers_to(name))
-        });
+        let surely = |place: &&SetupPlace| {
+            let name = place.name.as_deref()?;
+            setup.answers_to(name)
+        };
+        // The first of the surest names: a later one that fits less well is another setup's.
+        let given = params.setups.iter().rev().max_by_key(surely);
+        let given = given.filter(|place| surely(place).is_some());
         let position = given.map(|place| place.position_m).or(setup.position_m);
         KnownSetup {
             name: setup.name.clone(),

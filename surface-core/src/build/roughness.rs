@@ -53,6 +53,10 @@ struct Built {
     field: FieldStore,
     level_m: f64,
     bridge_m: f64,
+    /// What checkpoints took off all heights, metres.
+    shift_m: f64,
+    /// Hashes of the scans that it was built from.
+    hashes: Vec<String>,
 }
 
 /// Wheel paths with everything that is read along them.
@@ -100,6 +104,7 @@ pub fn roughness(
                 field: &built.field,
                 level_m: built.level_m,
                 bridge_m: built.bridge_m,
+                shift_m: built.shift_m,
             },
             &read.paths,
             &params.fit_params(),
@@ -143,7 +148,8 @@ fn read_build(dir: &Path) -> Result<Built, BuildError> {
         let value = found[part][name].as_f64().filter(|v| v.is_finite());
         value.ok_or_else(|| not_a_build(&dir.join("report.json"), why))
     };
-    let (field, _) = FieldStore::open(&dir.join("field"))?;
+    let store = dir.join("field");
+    let (field, _) = FieldStore::open(&store).map_err(|e| not_a_build(&store, e))?;
     let path = dir.join("surface.ply");
     let file = File::open(&path).map_err(|source| MeshReadError::Io {
         file: path.clone(),
@@ -155,7 +161,16 @@ fn read_build(dir: &Path) -> Result<Built, BuildError> {
         field,
         level_m: number("field", "level_m")?,
         bridge_m: number("parameters", "bridge_m")?,
+        shift_m: 1e-3 * found["checkpoints"]["shift_mm"].as_f64().unwrap_or(0.0),
+        hashes: hashes(&found),
     })
+}
+
+/// Hashes of the inputs in a build's report, in order.
+fn hashes(report: &serde_json::Value) -> Vec<String> {
+    let inputs = report["inputs"].as_array().into_iter().flatten();
+    let hash = |input: &serde_json::Value| input["blake3"].as_str().map(str::to_owned);
+    inputs.filter_map(hash).collect()
 }
 
 /// Left and right wheel path.
@@ -240,23 +255,30 @@ fn report(
         }),
         gates: params.require.iter().map(|g| g.judge(&paths)).collect(),
         paths,
-        left_out: left_out(halves),
+        left_out: left_out(built, halves),
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
         run: StageClock::start().report(),
     }
 }
 
-fn left_out(halves: Option<&Halves>) -> Vec<String> {
-    let why = match halves.map(|h| h.split) {
-        None => {
-            "which waves the mesh carries: name the scans of the build after its folder to have it held against two halves of the points"
-        }
-        Some(Split::Points) => {
-            "errors that all points of a setup share: too few places are seen from setups of both halves, so the points were split in turn"
-        }
-        Some(Split::Setups) => return Vec::new(),
+fn left_out(built: &Built, halves: Option<&Halves>) -> Vec<String> {
+    let Some(halves) = halves else {
+        return vec![
+            "which waves the mesh carries: name the scans of the build after its folder to have it held against two halves of the points".to_owned(),
+        ];
     };
-    vec![why.to_owned()]
+    let mut out = Vec::new();
+    if halves.split == Split::Points {
+        out.push("errors that all points of a setup share: too few places are seen from setups of both halves, so the points were split in turn".to_owned());
+    }
+    let mut given: Vec<&str> = halves.inputs.iter().map(|i| i.blake3.as_str()).collect();
+    let mut built: Vec<&str> = built.hashes.iter().map(String::as_str).collect();
+    given.sort_unstable();
+    built.sort_unstable();
+    if given != built {
+        out.push("that the mesh was made of these points: the scans given are not those that the build's report names".to_owned());
+    }
+    out
 }
 
 /// Crossfall of the height field at every station of a path, over the track's width, m/m.
@@ -338,20 +360,25 @@ fn carried_along(mesh: &Profile, halves: &HalfProfiles) -> Carried {
 /// The shortest wavelength carried in every section of 100 m.
 fn sections(mesh: &Profile, series: &[Vec<f64>], shortest_m: f64) -> Vec<CarriedSection> {
     let step = mesh.step_m;
-    let n = to_index(SECTIONS_M[1] / step + 0.5);
     let segment = to_index(SECTION_SEGMENT_M / step + 0.5);
-    let length = mesh.z_m.len();
-    let one = |from: usize| {
-        let to = (from + n).min(length);
-        let spectra = spectra_of(series, from..to, segment, step);
+    let one = |cut: std::ops::Range<usize>| {
+        let spectra = spectra_of(series, cut.clone(), segment, step);
         let bands = carried(&spectra, step, SECTION_LONGEST_M, shortest_m);
         CarriedSection {
-            from_m: from as f64 * step,
-            to_m: to as f64 * step,
-            resolved_m: resolved_wavelength_m(&bands).filter(|_| spectra.segments() > 0),
+            from_m: cut.start as f64 * step,
+            to_m: cut.end as f64 * step,
+            resolved_m: resolved_wavelength_m(&bands),
         }
     };
-    (0..length).step_by(n).map(one).collect()
+    mesh.cuts(SECTIONS_M[1]).into_iter().map(one).collect()
+}
+
+fn scientific(v: f64) -> String {
+    if v.is_finite() {
+        format!("{v:.4e}")
+    } else {
+        String::new()
+    }
 }
 
 fn cell(v: f64, digits: usize) -> String {
@@ -400,18 +427,18 @@ fn bands_csv(report: &RoughnessReport) -> String {
         for b in path.carried.iter().flat_map(|c| &c.bands) {
             let _ = writeln!(
                 out,
-                "{},{:.4},{:.4e},{:.4e},{:.4e},{:.4e},{:.4e},{:.3},{:.4},{:.4},{:.4}",
+                "{},{:.4},{},{},{},{},{},{},{},{},{}",
                 path.name,
                 b.wavelength_m,
-                b.road_m3,
-                b.road_sd_m3,
-                b.plain_m3,
-                b.noise_m3,
-                b.surface_m3,
-                b.surface_db,
-                b.gain,
-                b.coherence,
-                b.halves_coherence
+                scientific(b.road_m3),
+                scientific(b.road_sd_m3),
+                scientific(b.plain_m3),
+                scientific(b.noise_m3),
+                scientific(b.surface_m3),
+                cell(b.surface_db.unwrap_or(f64::NAN), 3),
+                cell(b.gain, 4),
+                cell(b.coherence, 4),
+                cell(b.halves_coherence, 4)
             );
         }
     }

@@ -49,6 +49,13 @@ impl Default for RoughnessParams {
     }
 }
 
+/// Whether the quarter car's 0.25 m, and with it the straightedge's 3 m and sections of 20 m, are
+/// whole steps. A step that is stretched to go round a lap differs by parts of a million.
+fn divides_envelope(step_m: f64) -> bool {
+    let parts = 0.25 / step_m;
+    (parts - parts.round()).abs() < 1e-6 * parts
+}
+
 impl RoughnessParams {
     /// # Errors
     /// [`BuildError::Parameter`] naming the option and what is wrong with it.
@@ -66,6 +73,13 @@ impl RoughnessParams {
             0.01..=0.25,
             "give 0.01 to 0.25 metres",
         )?;
+        if !divides_envelope(self.step_m) {
+            return Err(BuildError::Parameter {
+                name: "--step",
+                value: format!("{}", self.step_m),
+                why: "give a whole part of 0.25 m (0.25, 0.125, 0.05, 0.025, 0.01): the indices average over 0.25 m and 3 m",
+            });
+        }
         within("--track", self.track_m, 0.5..=4.0, "give 0.5 to 4 metres")?;
         within(
             "--offset",

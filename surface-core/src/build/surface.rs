@@ -27,7 +27,7 @@ pub(super) const DEVIATION_CELL_M: f64 = 0.25;
 pub(super) struct Mesher<'a> {
     pub ribbon: &'a Ribbon,
     pub field: &'a FieldStore,
-    pub layout: Layout,
+    pub layout: &'a Layout,
     pub mask: NodeMask,
     /// Name of the coordinate system, where the mesh has one.
     pub crs: Option<String>,
@@ -40,23 +40,23 @@ impl<'a> Mesher<'a> {
     pub fn new(
         ribbon: &'a Ribbon,
         field: &'a FieldStore,
-        layout: Layout,
+        layout: &'a Layout,
         plan: &SeamPlan,
         beside: &[Vec<RailNode>],
     ) -> Result<(Self, MaskReport), BuildError> {
         let lattice = *layout.lattice();
-        let mut mask = NodeMask::new(&layout);
+        let mut mask = NodeMask::new(layout);
         let sections: Vec<usize> = (0..lattice.sections()).collect();
         in_order(
             &sections,
             |&section| field.section_and_next(section).map_err(BuildError::from),
             |_, rows| {
-                mask.add(&layout, &rows);
+                mask.add(layout, &rows);
                 Ok::<(), BuildError>(())
             },
         )?;
-        let report = mask.clean(&layout)?;
-        let seams = Seams::new(&layout, &mask, plan, beside);
+        let report = mask.clean(layout)?;
+        let seams = Seams::new(layout, &mask, plan, beside);
         Ok((
             Self {
                 ribbon,
@@ -72,7 +72,7 @@ impl<'a> Mesher<'a> {
 
     fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
         let rows = self.field.section_and_next(section)?;
-        let (layout, mask) = (&self.layout, &self.mask);
+        let (layout, mask) = (self.layout, &self.mask);
         let patch = Patch::with_seams(layout, mask, &self.seams, section, &rows)?;
         Ok((patch, rows))
     }

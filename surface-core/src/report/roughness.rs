@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::content::{Input, RunReport};
-use crate::roughness::{CarriedBand, EventKind, Indices};
+use crate::roughness::{CarriedBand, EventKind, FeltEvent, Indices, Radius};
 
 /// Events that the summary names; the rest is in `events.csv`.
 const NAMED_EVENTS: usize = 8;
@@ -192,18 +192,31 @@ fn path_text(path: &PathReport, out: &mut String) {
         m.length_m,
         100.0 * m.coverage
     );
-    let worst = m
-        .sections_100_m
-        .iter()
-        .filter_map(|s| s.iri_mm_per_m)
-        .reduce(f64::max);
+    iri_text(path, out);
+    shape_text(m, out);
+    carried_text(path, out);
+    for felt in m.events.iter().take(NAMED_EVENTS) {
+        event_text(felt, out);
+    }
+    if m.events.len() > NAMED_EVENTS {
+        let _ = writeln!(out, "  … all {} events are in events.csv", m.events.len());
+    }
+}
+
+fn iri_text(path: &PathReport, out: &mut String) {
+    let sections = path.mesh.sections_100_m.iter();
+    let worst = sections.filter_map(|s| s.iri_mm_per_m).reduce(f64::max);
     let _ = writeln!(
         out,
         "  IRI       {} mm/m (height field {}); worst 100 m {}",
-        number(m.iri_mm_per_m, 3),
+        number(path.mesh.iri_mm_per_m, 3),
         number(path.field_iri_mm_per_m, 3),
         number(worst, 3)
     );
+}
+
+/// Spectrum, straightedge and vertical radius.
+fn shape_text(m: &Indices, out: &mut String) {
     if let Some(fit) = &m.iso8608 {
         let _ = writeln!(
             out,
@@ -212,14 +225,10 @@ fn path_text(path: &PathReport, out: &mut String) {
         );
     }
     if let Some(gap) = m.straightedge {
-        let _ = writeln!(
-            out,
-            "  3 m edge  {:.2} mm at {:.1} m",
-            1e3 * gap.depth_m,
-            gap.x_m
-        );
+        let (depth_mm, x_m) = (1e3 * gap.depth_m, gap.x_m);
+        let _ = writeln!(out, "  3 m edge  {depth_mm:.2} mm at {x_m:.1} m");
     }
-    let radius = |r: Option<crate::roughness::Radius>| {
+    let radius = |r: Option<Radius>| {
         r.map_or_else(
             || "–".to_owned(),
             |r| format!("{:.0} m at {:.0} m", r.radius_m, r.x_m),
@@ -233,25 +242,22 @@ fn path_text(path: &PathReport, out: &mut String) {
         m.rule.speed_km_h,
         m.below_rule_m
     );
-    carried_text(path, out);
-    for felt in m.events.iter().take(NAMED_EVENTS) {
-        let kind = match felt.event.kind {
-            EventKind::Bump => "bump",
-            EventKind::Dip => "dip",
-            EventKind::Step => "step",
-        };
-        let _ = writeln!(
-            out,
-            "  {kind:<9} at {:.1} m: {:+.1} mm over {:.1} m, {:.1} m/s²",
-            felt.event.x_m,
-            1e3 * felt.event.height_m,
-            felt.event.length_m,
-            felt.acceleration_m_s2
-        );
-    }
-    if m.events.len() > NAMED_EVENTS {
-        let _ = writeln!(out, "  … all {} events are in events.csv", m.events.len());
-    }
+}
+
+fn event_text(felt: &FeltEvent, out: &mut String) {
+    let kind = match felt.event.kind {
+        EventKind::Bump => "bump",
+        EventKind::Dip => "dip",
+        EventKind::Step => "step",
+    };
+    let _ = writeln!(
+        out,
+        "  {kind:<9} at {:.1} m: {:+.1} mm over {:.1} m, {:.1} m/s²",
+        felt.event.x_m,
+        1e3 * felt.event.height_m,
+        felt.event.length_m,
+        felt.acceleration_m_s2
+    );
 }
 
 fn carried_text(path: &PathReport, out: &mut String) {
@@ -260,6 +266,7 @@ fn carried_text(path: &PathReport, out: &mut String) {
         Some(lambda) => format!(
             "this mesh carries the road down to λ = {lambda:.2} m; below it, noise or smoothing"
         ),
+        None if carried.bands.is_empty() => "which waves this mesh carries cannot be told: no stretch is long enough without a hole in either half of the points".to_owned(),
         None => "this mesh carries no band of the road as the points show it".to_owned(),
     };
     let _ = writeln!(out, "  waves     {said}");

@@ -54,8 +54,8 @@ pub struct CarriedBand {
     pub halves_coherence: f64,
     /// The surface's own density, m³.
     pub surface_m3: f64,
-    /// Density of the surface over the road's, dB.
-    pub surface_db: f64,
+    /// Density of the surface over the road's, dB; none where the noise hides the road.
+    pub surface_db: Option<f64>,
     /// Amplitude of the road's waves in the surface.
     pub gain: f64,
     /// Squared coherence of surface and road; may exceed 1 by its own uncertainty.
@@ -94,7 +94,7 @@ fn mean_real(
 }
 
 /// The bands from `longest_m` down to `shortest_m`; channels in the order of [`Channels`], points
-/// averaged over `point_step_m` along the path.
+/// averaged over `point_step_m` along the path. None where no stretch was long enough for a segment.
 #[must_use]
 pub fn carried(
     spectra: &CrossSpectra,
@@ -104,6 +104,9 @@ pub fn carried(
 ) -> Vec<CarriedBand> {
     use Channels::{FitA, FitB, PointsA, PointsB, Surface};
     let pair = |i: Channels, j: Channels| spectra.density(i as usize, j as usize);
+    if spectra.segments() == 0 {
+        return Vec::new();
+    }
     let limits = band_limits(PER_OCTAVE, 1.0 / longest_m, 1.0 / shortest_m);
     let band = |[low, middle, high]: [f64; 3]| {
         let mean = |i: Channels, j: Channels| {
@@ -134,7 +137,7 @@ pub fn carried(
             noise_m3: 0.5 * (aa + bb) - road,
             halves_coherence: road * road / (aa * bb),
             surface_m3: surface,
-            surface_db: 10.0 * (surface / road).log10(),
+            surface_db: (road > 0.0).then(|| 10.0 * (surface / road).log10()),
             gain: held / road,
             coherence: held * held / (surface * road),
         }

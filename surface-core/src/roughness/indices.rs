@@ -10,6 +10,9 @@ use crate::numeric::{CrossSpectra, to_index};
 
 /// Road before the start of a closed lap that lets the quarter car settle, metres.
 const LEAD_M: f64 = 100.0;
+/// Road after the end of a closed lap on which what lies before it is answered, metres: 20 m for the
+/// shape, 22 m at 200 km/h for the car.
+const TAIL_M: f64 = 30.0;
 /// Window for grade and vertical radius, metres: waves shorter than this are roughness.
 const SHAPE_M: f64 = 20.0;
 /// Length of a segment of the spectrum, metres, where the profile is long enough.
@@ -101,8 +104,10 @@ pub struct Indices {
 fn by_station(profile: &Profile, runs: &[Run], of: impl Fn(&Run) -> Vec<f64>) -> Vec<f64> {
     let mut out = vec![f64::NAN; profile.z_m.len()];
     for run in runs {
-        for (k, v) in of(run).into_iter().enumerate().skip(run.lead) {
-            out[run.first + k - run.lead] = v;
+        let own = out.iter_mut().skip(run.first);
+        let own = own.take(run.z_m.len() - run.lead - run.tail);
+        for (slot, v) in own.zip(of(run).into_iter().skip(run.lead)) {
+            *slot = v;
         }
     }
     out
@@ -120,25 +125,40 @@ fn deepest(gaps: impl Iterator<Item = Gap>) -> Option<Gap> {
 
 /// Strokes of the quarter car by station, m/m: what the IRI is the mean of.
 fn strokes(profile: &Profile) -> Vec<f64> {
-    let runs = profile.runs(LEAD_M);
+    let runs = profile.runs(LEAD_M, 0.0);
     by_station(profile, &runs, |run| {
         suspension_strokes(&run.z_m, profile.step_m)
     })
 }
 
 impl Profile {
-    /// IRI of the whole profile and of its sections of `section_m`, mm/m. The last section is what
-    /// remains; none where less than half has a surface.
+    /// IRI of the whole profile and of its sections ([`Profile::cuts`]), mm/m; none where less than
+    /// half has a surface.
     #[must_use]
     pub fn iri(&self, section_m: f64) -> (Option<f64>, Vec<Option<f64>>) {
         let strokes = strokes(self);
-        let n = to_index(section_m / self.step_m + 0.5).max(1);
         let milli = |v: Option<f64>| v.map(|v| 1e3 * v);
         let there: Vec<f64> = strokes.iter().copied().filter(|v| v.is_finite()).collect();
         (
             milli(mean(&there)),
-            strokes.chunks(n).map(|c| milli(mean(c))).collect(),
+            self.cuts(section_m)
+                .into_iter()
+                .map(|cut| milli(mean(&strokes[cut])))
+                .collect(),
         )
+    }
+
+    /// The samples of each section of `section_m`; what remains at the end is a section of its own
+    /// when it is a quarter as long, else part of the one before.
+    #[must_use]
+    pub fn cuts(&self, section_m: f64) -> Vec<std::ops::Range<usize>> {
+        let n = to_index(section_m / self.step_m + 0.5).max(1);
+        let length = self.z_m.len();
+        let rest = length % n;
+        let whole = (length / n).max(1);
+        let count = whole + usize::from(length > n && 4 * rest >= n);
+        let end = |k: usize| if k + 1 == count { length } else { (k + 1) * n };
+        (0..count).map(|k| k * n..end(k)).collect()
     }
 
     /// The largest gap at every position of the 3 m straightedge that has no hole under it. On a
@@ -164,10 +184,9 @@ impl Profile {
     }
 
     fn sections(&self, section_m: f64, gaps: &[Gap]) -> Vec<Section> {
-        let length = self.z_m.len() as f64 * self.step_m;
-        let one = |(k, iri_mm_per_m): (usize, Option<f64>)| {
-            let from_m = k as f64 * section_m;
-            let to_m = (from_m + section_m).min(length);
+        let one = |(cut, iri_mm_per_m): (std::ops::Range<usize>, Option<f64>)| {
+            let from_m = cut.start as f64 * self.step_m;
+            let to_m = cut.end as f64 * self.step_m;
             let here = |g: &&Gap| (from_m..to_m).contains(&g.x_m);
             let straightedge = deepest(gaps.iter().filter(here).copied());
             Section {
@@ -177,12 +196,8 @@ impl Profile {
                 straightedge,
             }
         };
-        self.iri(section_m)
-            .1
-            .into_iter()
-            .enumerate()
-            .map(one)
-            .collect()
+        let iri = self.iri(section_m).1;
+        self.cuts(section_m).into_iter().zip(iri).map(one).collect()
     }
 
     /// Samples of a segment of this profile's spectrum: about 100 m, less on a short road.
@@ -198,7 +213,7 @@ impl Profile {
     #[must_use]
     pub fn spectra(&self) -> CrossSpectra {
         let mut out = CrossSpectra::new(self.segment(), self.step_m, 1);
-        for mut run in self.runs(0.0) {
+        for mut run in self.runs(0.0, 0.0) {
             if self.closed && run.z_m.len() == self.z_m.len() {
                 run.z_m.extend_from_within(..out.segment() / 2);
             }
@@ -211,7 +226,7 @@ impl Profile {
     #[must_use]
     pub fn indices(&self, params: &IndexParams) -> Indices {
         let gaps = self.straightedge();
-        let runs = self.runs(LEAD_M);
+        let runs = self.runs(LEAD_M, TAIL_M);
         let step = self.step_m;
         let curvature = by_station(self, &runs, |r| {
             vertical_curvatures_per_m(&r.z_m, step, SHAPE_M)
@@ -221,6 +236,7 @@ impl Profile {
         let spectra = self.spectra();
         let octaves = bands(&spectra, 0, 1);
         let broken = curvature.iter().filter(|c| rule.broken_by(**c)).count();
+        let end_m = self.z_m.len() as f64 * step;
         let rolling = runs.iter().flat_map(|r| {
             let shift = (r.first as f64 - r.lead as f64) * step;
             let on_lap = move |g: Gap| Gap {
@@ -230,7 +246,7 @@ impl Profile {
             rolling_gaps(&r.z_m, step)
                 .into_iter()
                 .map(on_lap)
-                .filter(|g| g.x_m >= 0.0)
+                .filter(|g| (0.0..end_m).contains(&g.x_m))
         });
         Indices {
             length_m: (self.z_m.len() - usize::from(!self.closed)) as f64 * step,
@@ -259,7 +275,7 @@ impl Profile {
             let felt = body_accelerations_m_s2(&run.z_m, step, speed);
             for event in find_events(&run.z_m, step, &params.events) {
                 let x_m = event.x_m + (run.first as f64 - run.lead as f64) * step;
-                if x_m < 0.0 {
+                if x_m < 0.0 || x_m >= self.z_m.len() as f64 * step {
                     continue;
                 }
                 let from = to_index((event.x_m - event.length_m) / step);

@@ -10,8 +10,10 @@ use crate::numeric::{CrossSpectra, chi_square_quantile};
 pub const REFERENCE_PER_M: f64 = 0.1;
 /// Range of the straight-line fit, cycles per metre (from memory of the standard).
 pub const FIT_PER_M: [f64; 2] = [0.011, 2.83];
-/// Upper limit of class A at n₀, m³; each class is four times the one before.
-const CLASS_A_M3: f64 = 32e-6;
+/// Upper limit of class A at n₀, m³.
+pub const CLASS_A_M3: f64 = 32e-6;
+/// Limits of neighbouring classes have this ratio.
+pub const CLASS_RATIO: f64 = 4.0;
 /// Confidence of the intervals.
 const CONFIDENCE: f64 = 0.95;
 /// Bins that a Hann window binds together: its equivalent noise bandwidth.
@@ -60,7 +62,7 @@ pub fn band_mean(density: &[f64], bin_per_m: f64, low: f64, high: f64) -> f64 {
 }
 
 /// Bands of the auto-spectrum of channel `channel`. The lowest bin (the segment's own length) is
-/// left out.
+/// left out; no bands where no stretch was long enough for a segment.
 #[must_use]
 pub fn bands(spectra: &CrossSpectra, channel: usize, per_octave: u32) -> Vec<Band> {
     let density: Vec<f64> = spectra
@@ -68,6 +70,9 @@ pub fn bands(spectra: &CrossSpectra, channel: usize, per_octave: u32) -> Vec<Ban
         .iter()
         .map(|c| c.re)
         .collect();
+    if spectra.segments() == 0 {
+        return Vec::new();
+    }
     let bin = spectra.bin_per_m();
     let top = (density.len() as f64 - 1.0) * bin;
     let one = |[low, n, high]: [f64; 3]| {
@@ -112,7 +117,7 @@ pub fn class_of(level_m3: f64) -> char {
         if level_m3 < limit {
             return class;
         }
-        limit *= 4.0;
+        limit *= CLASS_RATIO;
     }
     'H'
 }

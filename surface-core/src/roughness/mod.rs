@@ -20,8 +20,8 @@ pub use fidelity::{CHANNELS, CarriedBand, Channels, LEAST_GAIN, carried, resolve
 pub use geometry::{RadiusRule, crossfalls, grades, vertical_curvatures_per_m};
 pub use indices::{FeltEvent, IndexParams, Indices, Radius, SECTIONS_M, Section};
 pub use iso8608::{
-    Band, FIT_PER_M, Iso8608Fit, REFERENCE_PER_M, band_limits, band_mean, bands, class_of,
-    fit_iso8608,
+    Band, CLASS_A_M3, CLASS_RATIO, FIT_PER_M, Iso8608Fit, REFERENCE_PER_M, band_limits, band_mean,
+    bands, class_of, fit_iso8608,
 };
 pub use path::{PathError, PathPoint, WheelPath};
 pub use profile::{Profile, Run};

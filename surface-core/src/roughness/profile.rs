@@ -1,5 +1,7 @@
 //! Heights along a wheel path, with holes where there is no surface.
 
+use crate::numeric::to_index;
+
 /// Holes up to this wide are carried over by a straight line before anything is computed, metres:
 /// a tyre's contact patch and a little more.
 const CARRIED_M: f64 = 0.3;
@@ -22,7 +24,10 @@ pub struct Run {
     pub first: usize,
     /// Samples before that one that only let filters settle (taken from the end of a closed lap).
     pub lead: usize,
-    /// The heights, lead first, metres.
+    /// Samples after its last one that only let what lies before be answered (taken from the start
+    /// of a closed lap).
+    pub tail: usize,
+    /// The heights, lead first and tail last, metres.
     pub z_m: Vec<f64>,
 }
 
@@ -37,24 +42,35 @@ impl Profile {
     /// The heights with narrow holes carried over.
     #[must_use]
     pub fn carried_over(&self) -> Vec<f64> {
-        carry_over(
-            &self.z_m,
-            crate::numeric::to_index(CARRIED_M / self.step_m + 0.5),
-        )
+        let most = to_index(CARRIED_M / self.step_m + 0.5);
+        let first = self.z_m.iter().position(|z| z.is_finite());
+        match first.filter(|_| self.closed) {
+            None => carry_over(&self.z_m, most),
+            // From a height, round the lap, to the same height: a hole at the start is as any other.
+            Some(first) => {
+                let lap = [&self.z_m[first..], &self.z_m[..=first]].concat();
+                let mut out = carry_over(&lap, most);
+                out.pop();
+                out.rotate_right(first);
+                out
+            }
+        }
     }
 
     /// Stretches without a hole wider than 0.3 m. A whole closed lap is one run, with `lead_m` of
-    /// its end before its start.
+    /// its end before its start and `tail_m` of its start after its end.
     #[must_use]
-    pub fn runs(&self, lead_m: f64) -> Vec<Run> {
+    pub fn runs(&self, lead_m: f64, tail_m: f64) -> Vec<Run> {
         let z = self.carried_over();
         if self.closed && z.iter().all(|v| v.is_finite()) {
-            let lead = crate::numeric::to_index(lead_m / self.step_m).min(z.len());
-            let z_m = z[z.len() - lead..].iter().chain(&z).copied().collect();
+            let samples = |way_m: f64| to_index(way_m / self.step_m).min(z.len());
+            let (lead, tail) = (samples(lead_m), samples(tail_m));
+            let (before, after) = (&z[z.len() - lead..], &z[..tail]);
             return vec![Run {
                 first: 0,
                 lead,
-                z_m,
+                tail,
+                z_m: [before, &z, after].concat(),
             }];
         }
         let mut out: Vec<Run> = Vec::new();
@@ -64,6 +80,7 @@ impl Profile {
                 (true, false) => out.push(Run {
                     first,
                     lead: 0,
+                    tail: 0,
                     z_m: vec![v],
                 }),
                 (true, true) => {
@@ -112,10 +129,34 @@ mod tests {
             z_m,
             closed: true,
         };
-        let runs = profile.runs(1.0);
+        let runs = profile.runs(1.0, 0.0);
         assert_eq!((runs.len(), runs[1].first), (2, 25));
         assert!((runs[0].z_m[5] - 5.0).abs() < 1e-12);
         assert!((profile.coverage() - 34.0 / 40.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_narrow_hole_at_the_start_of_a_lap_is_carried_over_too() {
+        let mut z_m = vec![2.0; 40];
+        z_m[0] = f64::NAN;
+        z_m[39] = f64::NAN;
+        let closed = Profile {
+            step_m: 0.1,
+            z_m,
+            closed: true,
+        };
+        assert!(
+            closed
+                .carried_over()
+                .iter()
+                .all(|z| (z - 2.0).abs() < 1e-12)
+        );
+        assert_eq!(closed.runs(1.0, 0.5)[0].z_m.len(), 55);
+        let open = Profile {
+            closed: false,
+            ..closed
+        };
+        assert!(open.carried_over()[0].is_nan());
     }
 
     #[test]
@@ -126,7 +167,7 @@ mod tests {
             z_m,
             closed: true,
         }
-        .runs(1.0)[0];
+        .runs(1.0, 0.0)[0];
         assert_eq!((run.lead, run.z_m.len()), (10, 50));
         assert!((run.z_m[0] - 30.0).abs() < 1e-12 && (run.z_m[10]).abs() < 1e-12);
     }

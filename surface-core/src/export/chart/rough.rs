@@ -1,7 +1,9 @@
 //! The charts of roughness along wheel paths.
 
 use super::axes::{Axis, Chart, Line, Scale};
-use crate::roughness::{Band, CarriedBand, Indices, REFERENCE_PER_M, Section};
+use crate::roughness::{
+    Band, CLASS_A_M3, CLASS_RATIO, CarriedBand, Indices, REFERENCE_PER_M, Section,
+};
 
 /// What the charts show of one wheel path.
 #[derive(Debug, Clone, Copy)]
@@ -24,24 +26,20 @@ fn axis(title: &str, range: [f64; 2], scale: Scale) -> Axis {
     }
 }
 
-/// Upper limits of the classes at 0.1 cycles/m, m³, from a class below A on.
-const CLASSES: [(&str, f64, f64); 5] = [
-    ("better than A/4", 2e-6, 8e-6),
-    ("A", 8e-6, 32e-6),
-    ("B", 32e-6, 128e-6),
-    ("C", 128e-6, 512e-6),
-    ("D", 512e-6, 2048e-6),
-];
+/// Classes drawn, from the smoothest on. Class A has no lower limit: what lies a class below its
+/// upper part is drawn apart, since that is where circuits are.
+const CLASSES: [&str; 5] = ["A, lower part", "A", "B", "C", "D"];
 
 /// Spectra of the paths over the classes of ISO 8608.
 #[must_use]
 pub fn spectrum_chart(paths: &[PathFigures]) -> Chart {
     let range = [0.01, 10.0];
     let at = |level: f64, n: f64| [n, level * (n / REFERENCE_PER_M).powi(-2)];
-    let class = |&(name, low, high): &(&str, f64, f64)| {
-        let [a, b] = range;
+    let class = |(k, name): (i32, &&str)| {
+        let high = CLASS_A_M3 * CLASS_RATIO.powi(k - 1);
+        let (low, [a, b]) = (high / CLASS_RATIO, range);
         (
-            name.to_owned(),
+            (*name).to_owned(),
             [at(low, a), at(low, b), at(high, b), at(high, a)],
         )
     };
@@ -79,7 +77,7 @@ pub fn spectrum_chart(paths: &[PathFigures]) -> Chart {
             .to_owned(),
         x: axis("cycles per metre", range, Scale::Log),
         y: axis("displacement spectrum, m³", [1e-11, 1e-1], Scale::Log),
-        areas: CLASSES.iter().map(class).collect(),
+        areas: (0..).zip(&CLASSES).map(class).collect(),
         rules: Vec::new(),
         lines,
     }
