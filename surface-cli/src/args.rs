@@ -63,13 +63,22 @@ pub struct RoadArgs {
     /// (point source id, file or scan name) they also weigh points by distance
     #[arg(long, value_name = "FILE")]
     pub setups: Option<PathBuf>,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
+}
+
+/// How a command runs and answers.
+#[derive(Debug, Group)]
+pub struct RunArgs {
     /// Worker threads [default: all cores]
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
-    /// Memory that the run may take [default: a quarter of the machine's]
+    /// Memory that the run may take, besides a mesh that is read [default: a quarter of the
+    /// machine's]
     #[arg(long, value_name = "GIB")]
     pub memory: Option<f64>,
-    /// Folder for scratch files, about 32 bytes a point [default: beside the output]
+    /// Folder for scratch files, 16 to 48 bytes a point [default: beside the output]
     #[arg(long, value_name = "DIR")]
     pub scratch: Option<PathBuf>,
     /// TOML file with the same keys as these options; what is typed wins
@@ -160,21 +169,9 @@ pub struct DeviationArgs {
     /// Which points go to deviation.laz [default: beyond]
     #[arg(long, value_name = "WHICH")]
     pub deviation_points: Option<DeviationPoints>,
-    /// Worker threads [default: all cores]
-    #[arg(long, value_name = "N")]
-    pub threads: Option<usize>,
-    /// Memory that the run may take besides the mesh [default: a quarter of the machine's]
-    #[arg(long, value_name = "GIB")]
-    pub memory: Option<f64>,
-    /// Folder for scratch files, about 16 bytes a point [default: beside the output]
-    #[arg(long, value_name = "DIR")]
-    pub scratch: Option<PathBuf>,
-    /// TOML file with the same keys as these options; what is typed wins
-    #[arg(long, value_name = "FILE")]
-    pub config: Option<PathBuf>,
-    /// Form of the answer [default: text]
-    #[arg(long, value_enum)]
-    pub format: Option<Format>,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
 }
 
 /// `surface roughness`.
@@ -189,7 +186,7 @@ pub struct RoughnessArgs {
     /// Folder for profiles, pictures and report
     #[arg(long, value_name = "DIR2")]
     pub out: PathBuf,
-    /// Distance of stations along the path, metres [default: 0.05]
+    /// Distance of stations along the path, a whole part of 0.25 m [default: 0.05]
     #[arg(long, value_name = "M")]
     pub step: Option<f64>,
     /// Distance between left and right wheel, metres [default: 1.5]
@@ -204,8 +201,8 @@ pub struct RoughnessArgs {
     /// Speed for vertical radius and acceleration, km/h [default: 200]
     #[arg(long, value_name = "KMH")]
     pub speed: Option<f64>,
-    /// A limit for every 100 m: lambda<=M, iri-difference<=MM/M, straightedge<=MM; exit 1 where
-    /// it is not kept
+    /// A limit for every 100 m, in quotes: 'lambda<=M', 'iri-difference<=MM/M' (between the
+    /// surfaces of the two halves), 'straightedge<=MM'; exit 1 where it is not kept
     #[arg(long, value_name = "LIMIT")]
     pub require: Vec<String>,
     /// Scanner positions, CSV [name,]x,y,z, as given to the fit
@@ -214,21 +211,9 @@ pub struct RoughnessArgs {
     /// Unit of all scans, over what they say themselves
     #[arg(long, value_enum)]
     pub units: Option<UnitName>,
-    /// Worker threads [default: all cores]
-    #[arg(long, value_name = "N")]
-    pub threads: Option<usize>,
-    /// Memory that the run may take besides the mesh [default: a quarter of the machine's]
-    #[arg(long, value_name = "GIB")]
-    pub memory: Option<f64>,
-    /// Folder for scratch files, about 48 bytes a point [default: beside the output]
-    #[arg(long, value_name = "DIR")]
-    pub scratch: Option<PathBuf>,
-    /// TOML file with the same keys as these options; what is typed wins
-    #[arg(long, value_name = "FILE")]
-    pub config: Option<PathBuf>,
-    /// Form of the answer [default: text]
-    #[arg(long, value_enum)]
-    pub format: Option<Format>,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
 }
 
 /// `surface demo`.

@@ -5,6 +5,7 @@ use std::process::ExitCode;
 use surface_core::build::BuildError;
 use surface_core::cloud::inspect::InspectError;
 use surface_core::cloud::io::ReadError;
+use surface_core::deviation::Verdict;
 
 use crate::term;
 
@@ -18,6 +19,16 @@ pub enum Exit {
     OutOfTolerance = 1,
     /// Not done: usage, input or run error.
     Failed = 2,
+}
+
+impl Exit {
+    /// The code for a deviation map's verdict: what could not be judged is not within tolerance.
+    pub fn of_verdict(verdict: &Verdict) -> Self {
+        match verdict {
+            Verdict::WithinTolerance => Self::Done,
+            Verdict::Beyond { .. } | Verdict::NothingJudged => Self::OutOfTolerance,
+        }
+    }
 }
 
 /// End the run: print what went wrong and what helps.

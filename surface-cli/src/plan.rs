@@ -115,12 +115,12 @@ fn word<T: clap::ValueEnum>(
 
 /// The plan of `surface ribbon`.
 pub fn of_ribbon(args: &RoadArgs) -> Result<Plan> {
-    plan(args, &Config::read(args.config.as_deref())?)
+    plan(args, &Config::read(args.run.config.as_deref())?)
 }
 
 /// The plan of `surface fit`.
 pub fn of_fit(args: &FitArgs) -> Result<Plan> {
-    let config = Config::read(args.road.config.as_deref())?;
+    let config = Config::read(args.road.run.config.as_deref())?;
     let mut plan = plan(&args.road, &config)?;
     let params = &mut plan.params;
     if let Some(spacing_m) = args.spacing.or(config.spacing) {
@@ -163,14 +163,14 @@ pub struct HoldPlan {
 
 /// The plan of `surface deviation`.
 pub fn of_deviation(args: &DeviationArgs) -> Result<HoldPlan> {
-    let config = Config::read(args.config.as_deref())?;
-    set_threads(args.threads.or(config.threads))?;
+    let config = Config::read(args.run.config.as_deref())?;
+    set_threads(args.run.threads.or(config.threads))?;
     let mut params = HoldParams {
         origin_m: origin(args.origin.as_ref().or(config.origin.as_ref()))?,
         units: word(args.scans.units, config.units.as_ref(), "units")?.map(UnitName::unit),
-        memory_bytes: memory_bytes(args.memory.or(config.memory))?,
+        memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
         deviation_points: which_points(args.deviation_points, &config)?,
-        scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
+        scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
         ..HoldParams::default()
     };
     if let Some(tolerance_mm) = args.tolerance.or(config.tolerance) {
@@ -180,7 +180,7 @@ pub fn of_deviation(args: &DeviationArgs) -> Result<HoldPlan> {
         params.search_m = search_m;
     }
     params.check()?;
-    let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(HoldPlan { params, format })
 }
 
@@ -194,8 +194,8 @@ pub struct RoughnessPlan {
 
 /// The plan of `surface roughness`.
 pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
-    let config = Config::read(args.config.as_deref())?;
-    set_threads(args.threads.or(config.threads))?;
+    let config = Config::read(args.run.config.as_deref())?;
+    set_threads(args.run.threads.or(config.threads))?;
     let known = RoughnessParams::default();
     let mut params = RoughnessParams {
         step_m: args.step.or(config.step).unwrap_or(known.step_m),
@@ -204,8 +204,8 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
         speed_km_h: args.speed.or(config.speed).unwrap_or(known.speed_km_h),
         require: limits(&args.require, config.require.as_deref())?,
         units: word(args.units, config.units.as_ref(), "units")?.map(UnitName::unit),
-        memory_bytes: memory_bytes(args.memory.or(config.memory))?,
-        scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
+        memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
+        scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
         ..known
     };
     if let Some(path) = args.path.as_ref().or(config.path.as_ref()) {
@@ -218,7 +218,7 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
         params.setups = read_setups(path)?;
     }
     params.check(!args.scans.is_empty())?;
-    let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(RoughnessPlan { params, format })
 }
 
@@ -247,11 +247,11 @@ fn origin(given: Option<&Vec<f64>>) -> Result<Option<[f64; 3]>> {
 }
 
 fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
-    set_threads(args.threads.or(config.threads))?;
+    set_threads(args.run.threads.or(config.threads))?;
     let mut params = FitParams {
         closed: (args.closed || config.closed == Some(true)).then_some(true),
-        scratch: args.scratch.clone().or_else(|| config.scratch.clone()),
-        memory_bytes: memory_bytes(args.memory.or(config.memory))?,
+        scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
+        memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
         units: word(args.scans.units, config.units.as_ref(), "units")?.map(UnitName::unit),
         ..FitParams::default()
     };
@@ -262,7 +262,7 @@ fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
         params.setups = read_setups(path)?;
     }
     params.check()?;
-    let format = word(args.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(Plan {
         scans: args.scans.files.clone(),
         params,

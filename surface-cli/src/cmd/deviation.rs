@@ -1,12 +1,10 @@
 //! `surface deviation`: hold any mesh against any cloud.
 
-use std::io::Write;
-
 use surface_core::build;
-use surface_core::deviation::Verdict;
 use surface_core::progress::StopFlag;
 
-use crate::args::{DeviationArgs, Format};
+use super::answer::Answer;
+use crate::args::DeviationArgs;
 use crate::exit::Exit;
 use crate::plan;
 use crate::term::Bar;
@@ -21,20 +19,14 @@ pub fn run(args: &DeviationArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         &plan.params,
         &mut Bar::new(stop),
     )?;
-    let mut out = std::io::stdout().lock();
-    match plan.format {
-        Format::Json => out.write_all(report.to_json()?.as_bytes())?,
-        Format::Text => {
-            out.write_all(report.to_text().as_bytes())?;
-            let folder = args.out.display();
-            writeln!(
-                out,
-                "files       {folder}: deviation.png, deviation.csv, report.json, …"
-            )?;
-        }
-    }
-    Ok(match report.deviation.verdict {
-        Verdict::WithinTolerance => Exit::Done,
-        Verdict::Beyond { .. } | Verdict::NothingJudged => Exit::OutOfTolerance,
-    })
+    let answer = Answer {
+        json: report.to_json()?,
+        text: report.to_text(),
+    };
+    answer.print(
+        plan.format,
+        &args.out,
+        "deviation.png, deviation.csv, report.json, …",
+    )?;
+    Ok(Exit::of_verdict(&report.deviation.verdict))
 }

@@ -1,12 +1,10 @@
 //! `surface fit`: the main job.
 
-use std::io::Write;
-
 use surface_core::build;
-use surface_core::deviation::Verdict;
 use surface_core::progress::StopFlag;
 
-use crate::args::{FitArgs, Format};
+use super::answer::Answer;
+use crate::args::FitArgs;
 use crate::exit::Exit;
 use crate::plan;
 use crate::term::Bar;
@@ -15,20 +13,14 @@ use crate::term::Bar;
 pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let plan = plan::of_fit(args)?;
     let report = build::fit(&plan.scans, &args.out, &plan.params, &mut Bar::new(stop))?;
-    let mut out = std::io::stdout().lock();
-    match plan.format {
-        Format::Json => out.write_all(report.to_json()?.as_bytes())?,
-        Format::Text => {
-            out.write_all(report.to_text().as_bytes())?;
-            let folder = args.out.display();
-            writeln!(
-                out,
-                "files       {folder}: surface.ply, deviation.png, report.json, …"
-            )?;
-        }
-    }
-    Ok(match report.deviation.verdict {
-        Verdict::WithinTolerance => Exit::Done,
-        Verdict::Beyond { .. } | Verdict::NothingJudged => Exit::OutOfTolerance,
-    })
+    let answer = Answer {
+        json: report.to_json()?,
+        text: report.to_text(),
+    };
+    answer.print(
+        plan.format,
+        &args.out,
+        "surface.ply, deviation.png, report.json, …",
+    )?;
+    Ok(Exit::of_verdict(&report.deviation.verdict))
 }

@@ -1,5 +1,6 @@
 //! The commands, one file each: arguments in, a call of the library, the answer out.
 
+mod answer;
 mod demo;
 mod deviation;
 mod fit;
