@@ -87,10 +87,12 @@ fn near_the_bound(build: &Path, truth: &demo::Truth, course: &Course, made: &dem
 
     assert!(found.coverage > 0.99, "coverage {}", found.coverage);
     // The scan is the same on every machine, so these are the figures that we hold ourselves to
-    // (measured 1.42 and 0.42 mm); a window of the wrong width or lost weights give 2 and more.
+    // (measured 1.17, 0.27 mm, 0.72 mm); a window of the wrong width or lost weights give 2 and
+    // more, setups that are not levelled 0.42 mm, seams that are ramps 2 mm.
     let over = found.over_bound().unwrap();
-    assert!(over[1] < 1.5, "{over:?} times the bound");
-    assert!(found.zones[&Zone::Asphalt].rmse_m < 0.6e-3);
+    assert!(over[1] < 1.3, "{over:?} times the bound");
+    assert!(found.zones[&Zone::Asphalt].rmse_m < 0.35e-3);
+    assert!(found.zones[&Zone::NearSeam].p95_m < 1.5e-3);
 }
 
 /// Edges of the ribbon against the truth's.
