@@ -7,7 +7,8 @@
 use std::collections::HashMap;
 
 use super::chain::{Chain, Rows};
-use crate::numeric::{floor_i32, to_index, to_u32};
+use super::squares::Squares;
+use crate::numeric::{to_index, to_u32};
 
 /// Length of a piece, metres.
 pub(super) const PIECE_M: f64 = 0.25;
@@ -32,7 +33,8 @@ const STRAY_STEPS: f64 = 0.9;
 /// One point of the road.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripPoint {
-    /// Along the line, metres, wrapped on a closed course.
+    /// Along the line, metres; on a closed course of any lap, so that it may be below 0 just before
+    /// the start.
     pub s: f64,
     /// Left of the line, metres.
     pub t: f64,
@@ -83,9 +85,10 @@ pub struct Strips {
     pub(super) pieces: Vec<Piece>,
     /// Pieces of chain k: `starts[k]..starts[k + 1]`.
     pub(super) starts: Vec<usize>,
+    squares: Squares,
     index: HashMap<[i32; 2], Vec<u32>>,
     /// Length of a closed course, metres.
-    period_m: Option<f64>,
+    pub(super) period_m: Option<f64>,
 }
 
 impl Strips {
@@ -99,38 +102,20 @@ impl Strips {
             starts.push(pieces.len());
         }
         let period_m = rows.closed.then(|| rows.rows as f64 * rows.steps_m[0]);
-        let mut strips = Self {
+        let squares = Squares::new(SQUARE_M, period_m);
+        let mut index: HashMap<[i32; 2], Vec<u32>> = HashMap::new();
+        for (k, piece) in pieces.iter().enumerate() {
+            for key in squares.around(piece.at, REACH_M.hypot(0.5 * PIECE_M)) {
+                index.entry(key).or_default().push(to_u32(k));
+            }
+        }
+        Self {
             pieces,
             starts,
-            index: HashMap::new(),
+            squares,
+            index,
             period_m,
-        };
-        for k in 0..strips.pieces.len() {
-            for key in strips.squares(strips.pieces[k].at) {
-                strips.index.entry(key).or_default().push(to_u32(k));
-            }
         }
-        strips
-    }
-
-    /// Squares that points beside a piece may lie in.
-    fn squares(&self, [s, t]: [f64; 2]) -> Vec<[i32; 2]> {
-        let far = REACH_M.hypot(0.5 * PIECE_M);
-        let mut out = Vec::new();
-        for ds in [-far, 0.0, far] {
-            for dt in [-far, 0.0, far] {
-                let key = self.square(s + ds, t + dt);
-                if !out.contains(&key) {
-                    out.push(key);
-                }
-            }
-        }
-        out
-    }
-
-    fn square(&self, s: f64, t: f64) -> [i32; 2] {
-        let s = self.period_m.map_or(s, |length| s.rem_euclid(length));
-        [floor_i32(s / SQUARE_M), floor_i32(t / SQUARE_M)]
     }
 
     /// s from `from` the shorter way round.
@@ -155,7 +140,7 @@ impl Strips {
     pub fn sums(&self, points: impl Iterator<Item = StripPoint>) -> StripSums {
         let mut found: HashMap<usize, Profile> = HashMap::new();
         for point in points {
-            let near = self.index.get(&self.square(point.s, point.t));
+            let near = self.index.get(&self.squares.of([point.s, point.t]));
             for &k in near.map_or(&[][..], Vec::as_slice) {
                 let k = k as usize;
                 if let Some((bin, n, r)) = self.place(&self.pieces[k], &point) {
@@ -195,6 +180,12 @@ impl StripTotals {
     #[must_use]
     pub fn new(strips: &Strips) -> Self {
         Self(vec![Profile::new(); strips.pieces.len()])
+    }
+
+    /// Sum of the weights of the points beside a piece, 1/m².
+    #[cfg(test)]
+    pub(super) fn weight(&self, piece: usize) -> f64 {
+        self.0[piece].0.iter().map(|bin| bin[0]).sum()
     }
 
     /// Add what a part of the cloud says; for the same bytes, always in the same order.

@@ -291,3 +291,37 @@ fn what_parts_of_a_cloud_say_adds_up() {
     let (a, b) = (a.iter().next().unwrap(), b.iter().next().unwrap());
     assert!((a.step_m - b.step_m).abs() < 1e-9 && a.points.len() == b.points.len());
 }
+
+/// A straight chain along t = 0 with a step up to its left, as linking gives it.
+fn chain_along(from_s: f64, to_s: f64, step_m: f64) -> Chain {
+    let count = crate::numeric::to_index(((to_s - from_s) / CELL_M).round());
+    let at = |k: usize| [from_s + (to_s - from_s) * k as f64 / count as f64, 0.0];
+    Chain {
+        at: (0..=count).map(at).collect(),
+        planes: vec![[0.5 * step_m, 0.0, 0.0]; count + 1],
+        step_m,
+    }
+}
+
+#[test]
+fn every_point_beside_a_chain_over_the_start_counts_whatever_the_length_of_the_lap() {
+    for length_m in [6000.0, 6000.05, 6000.31] {
+        let rows = Rows {
+            rows: 60_000,
+            steps_m: [length_m / 60_000.0, CELL_M],
+            closed: true,
+        };
+        let strips = Strips::along(&[chain_along(-2.0, 2.0, 0.005)], rows);
+        let places = (-380..380).flat_map(|k| [-0.15, 0.05].map(|t| [0.005 * f64::from(k) + 0.001, t]));
+        let points = places.clone().map(|[s, t]| StripPoint {
+            s: s.rem_euclid(length_m),
+            t,
+            z: step(t, 0.005),
+            weight: 1.0,
+        });
+        let mut totals = StripTotals::new(&strips);
+        totals.add(&strips.sums(points));
+        let counted: f64 = (0..strips.pieces.len()).map(|k| totals.weight(k)).sum();
+        assert!((counted - places.count() as f64).abs() < 0.5, "{length_m}: {counted}");
+    }
+}
