@@ -214,7 +214,7 @@ impl<'a> Linker<'a> {
         let way = way_m(places);
         let mut bounds: Vec<[f64; 2]> = Vec::new();
         let mut from = f64::NEG_INFINITY;
-        for k in corners(places, &way) {
+        for k in corners(places, &way, self.cell_m()) {
             bounds.push([from, way[k] - ROUND_M]);
             from = way[k] + ROUND_M;
         }
@@ -337,32 +337,31 @@ impl<'a> Linker<'a> {
 }
 
 /// Places that turn by more than a corner's angle, more than those around them.
-fn corners(places: &[Met], way: &[f64]) -> Vec<usize> {
+fn corners(places: &[Met], way: &[f64], cell_m: f64) -> Vec<usize> {
+    // In cells of over a quarter of a metre a place is told by more than its neighbours.
+    let reach = CORNER_M.max(2.0 * cell_m);
     let last = way.last().copied().unwrap_or(0.0);
     let turn = |k: usize| {
-        if way[k] < CORNER_M || last - way[k] < CORNER_M {
+        if way[k] < reach || last - way[k] < reach {
             return 0.0;
         }
-        let before = way.partition_point(|w| *w < way[k] - CORNER_M);
-        let after = way.partition_point(|w| *w < way[k] + CORNER_M);
-        let after = after.min(places.len() - 1);
+        let before = way.partition_point(|w| *w < way[k] - reach).min(k - 1);
+        let after = way.partition_point(|w| *w < way[k] + reach);
+        let after = after.max(k + 1).min(places.len() - 1);
         angle(
             bearing(places[before].at, places[k].at),
             bearing(places[k].at, places[after].at),
         )
     };
     let turns: Vec<f64> = (0..places.len()).map(turn).collect();
-    let mut out: Vec<usize> = Vec::new();
-    for k in 0..turns.len() {
-        let near = |j: &usize| (way[*j] - way[k]).abs() < CORNER_M;
-        let sharpest = (0..turns.len())
-            .filter(near)
-            .all(|j| turns[j] < turns[k] || (j >= k && turns[j] <= turns[k]));
-        if turns[k] > CORNER_RAD && sharpest {
-            out.push(k);
-        }
-    }
-    out
+    let sharpest = |k: usize| {
+        let from = way.partition_point(|w| *w <= way[k] - reach);
+        let to = way.partition_point(|w| *w < way[k] + reach);
+        (from..to).all(|j| turns[j] < turns[k] || (j >= k && turns[j] <= turns[k]))
+    };
+    (0..places.len())
+        .filter(|&k| turns[k] > CORNER_RAD && sharpest(k))
+        .collect()
 }
 
 /// Way along the places, metres, from the first.

@@ -325,3 +325,37 @@ fn every_point_beside_a_chain_over_the_start_counts_whatever_the_length_of_the_l
         assert!((counted - places.count() as f64).abs() < 0.5, "{length_m}: {counted}");
     }
 }
+
+/// A ridge along t = `t`, a place in every row, in cells of this size.
+fn ridge_along(rows: std::ops::Range<i64>, cell_m: f64, bend: impl Fn(f64) -> f64) -> Vec<RidgePoint> {
+    let point = |row: i64| {
+        let s = row as f64 * cell_m;
+        let t = bend(s);
+        RidgePoint {
+            cell: [row, i64::from(crate::numeric::round_i32(t / cell_m))],
+            at: [s, t],
+            heading_rad: ((bend(s + 0.01) - t) / 0.01).atan(),
+            step_m: 0.005,
+            score: 9.0,
+            plane: [0.0; 3],
+        }
+    };
+    rows.map(point).collect()
+}
+
+#[test]
+fn a_straight_ridge_is_one_chain_and_a_bent_one_two_at_any_spacing() {
+    for cell_m in [0.05, 0.1, 0.25, 0.6, 2.0] {
+        let rows = Rows {
+            rows: 100,
+            steps_m: [cell_m; 2],
+            closed: false,
+        };
+        // A slanted ridge: headings differ from the bearing of a place from itself, which is 0.
+        let straight = link(&ridge_along(10..60, cell_m, |s| 0.75 * s), rows);
+        assert_eq!(straight.len(), 1, "{cell_m}: {straight:?}");
+        let middle = 35.0 * cell_m;
+        let bent = link(&ridge_along(10..60, cell_m, |s| 0.4 * (s - middle).abs()), rows);
+        assert_eq!(bent.len(), 2, "{cell_m}");
+    }
+}
