@@ -164,7 +164,8 @@ impl Moments {
 }
 
 impl Strips {
-    /// The breaklines that the points beside the chains confirm.
+    /// The breaklines that the points beside the chains confirm; on a closed course each begins
+    /// (with its least s) on the first lap.
     #[must_use]
     pub fn breaklines(&self, totals: &StripTotals) -> Breaklines {
         let chains = self.starts.par_windows(2).map(|k| k[0]..k[1]);
@@ -172,7 +173,11 @@ impl Strips {
             .flat_map_iter(|own| confirmed(&self.pieces[own.clone()], &totals.0[own]))
             .collect();
         lines.sort_by(|a, b| b.length_m().total_cmp(&a.length_m()));
-        Breaklines::new(without_doubles(lines))
+        let lines = Breaklines::new(without_doubles(lines));
+        match self.period_m {
+            Some(length) => lines.in_first_lap(length),
+            None => lines,
+        }
     }
 }
 
