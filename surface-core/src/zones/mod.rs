@@ -5,6 +5,7 @@
 
 mod breakline;
 mod chain;
+mod doubles;
 mod evidence;
 mod heights;
 mod refine;

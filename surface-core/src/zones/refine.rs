@@ -6,6 +6,7 @@
 //! explains most, and is smoothed along the chain.
 
 use super::breakline::{Breakline, Breaklines, VERTEX_STEP_M};
+use super::doubles::without_doubles;
 use super::smooth::smoothed;
 use super::strip::{PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
 use rayon::prelude::*;
@@ -35,11 +36,6 @@ const SURE: f64 = 3.0;
 /// Where the ground bends within the strip, a step may be off by this times its bend: three invented
 /// courses with ribbed kerbs and no joints have 65 false lines with 0 and none with this.
 const BENT: f64 = 2.5;
-/// Lines nearer than this to a longer one are the same line, metres.
-const SAME_M: f64 = 0.05;
-/// And when they point the same way to this, as a cosine.
-const SAME_WAY: f64 = 0.87;
-
 /// Unknowns besides the step, the step, and the height: n, n², n³, σ, r.
 const TERMS: usize = 5;
 
@@ -173,7 +169,7 @@ impl Strips {
             .flat_map_iter(|own| confirmed(&self.pieces[own.clone()], &totals.0[own]))
             .collect();
         lines.sort_by(|a, b| b.length_m().total_cmp(&a.length_m()));
-        let lines = Breaklines::new(without_doubles(lines));
+        let lines = Breaklines::new(without_doubles(lines, self.period_m));
         match self.period_m {
             Some(length) => lines.in_first_lap(length),
             None => lines,
@@ -341,42 +337,4 @@ fn filled(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
         }));
     }
     out
-}
-
-/// Lines without what runs along a longer one; the longest come first.
-fn without_doubles(lines: Vec<Breakline>) -> Vec<Breakline> {
-    let mut out: Vec<Breakline> = Vec::new();
-    for line in lines {
-        let alike = |p: &RibbonPoint, way: [f64; 2]| out.iter().any(|o| runs_along(o, p, way));
-        let n = line.points.len();
-        let doubled: Vec<bool> = (0..n)
-            .map(|k| {
-                let (a, b) = (
-                    &line.points[k.saturating_sub(1)],
-                    &line.points[(k + 1).min(n - 1)],
-                );
-                alike(&line.points[k], [b.s - a.s, b.t - a.t])
-            })
-            .collect();
-        let from = doubled.iter().take_while(|d| **d).count();
-        let to = n - doubled[from..].iter().rev().take_while(|d| **d).count();
-        let points = line.points[from..to].to_vec();
-        let rest = Breakline { points, ..line };
-        if rest.points.len() > 1 && rest.length_m() >= 0.5 * METRE as f64 * PIECE_M {
-            out.push(rest);
-        }
-    }
-    out
-}
-
-fn runs_along(line: &Breakline, p: &RibbonPoint, way: [f64; 2]) -> bool {
-    line.points.windows(2).any(|pair| {
-        let along = [pair[1].s - pair[0].s, pair[1].t - pair[0].t];
-        let long = along[0].hypot(along[1]).max(f64::MIN_POSITIVE);
-        let away = [p.s - pair[0].s, p.t - pair[0].t];
-        let l = (away[0] * along[0] + away[1] * along[1]) / long;
-        let n = (away[1] * along[0] - away[0] * along[1]) / long;
-        let cosine = (way[0] * along[0] + way[1] * along[1]) / (long * way[0].hypot(way[1]));
-        n.abs() < SAME_M && (-1e-9..=long).contains(&l) && cosine > SAME_WAY
-    })
 }
