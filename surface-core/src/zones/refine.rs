@@ -318,23 +318,59 @@ fn line(
     points.extend(own.map(|k| place(k, 0.0)));
     points.push(place(last, 0.5 * PIECE_M));
     Some(Breakline {
-        points: filled(&points),
+        points: even(&points),
         step_m: whole.step_m,
         sd_m: whole.sd_m(),
     })
 }
 
-/// The same line with vertices at most [`VERTEX_STEP_M`] apart.
-fn filled(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
-    let mut out = points[..1].to_vec();
+/// The same line with vertices evenly along it, at most [`VERTEX_STEP_M`] apart.
+///
+/// Pieces beside a chain come out a hair longer than a vertex step: halving those that do would
+/// double the vertices of most lines.
+fn even(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
+    let mut way = vec![0.0];
     for pair in points.windows(2) {
-        let (ds, dt) = (pair[1].s - pair[0].s, pair[1].t - pair[0].t);
-        let parts = to_index((ds.hypot(dt) / VERTEX_STEP_M).ceil()).max(1);
-        out.extend((1..=parts).map(|k| {
-            let f = k as f64 / parts as f64;
-            let (s, t) = (pair[0].s + f * ds, pair[0].t + f * dt);
-            RibbonPoint { s, t }
-        }));
+        let before = way.last().copied().unwrap_or(0.0);
+        way.push(before + (pair[1].s - pair[0].s).hypot(pair[1].t - pair[0].t));
     }
-    out
+    let length = way.last().copied().unwrap_or(0.0);
+    let parts = to_index((length / VERTEX_STEP_M).ceil()).max(1);
+    let place = |i: usize| {
+        let w = length * i as f64 / parts as f64;
+        let k = way.partition_point(|v| *v < w).clamp(1, way.len() - 1);
+        let f = (w - way[k - 1]) / (way[k] - way[k - 1]).max(f64::MIN_POSITIVE);
+        let (a, b) = (points[k - 1], points[k]);
+        RibbonPoint {
+            s: a.s + f * (b.s - a.s),
+            t: a.t + f * (b.t - a.t),
+        }
+    };
+    (0..=parts).map(place).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn vertices_are_even_and_no_more_than_the_length_needs() {
+        // A wave, with a step along s as wide as a vertex step and half ones at the ends.
+        let at = |s: f64| RibbonPoint {
+            s,
+            t: 0.02 * (2.0 * s).sin(),
+        };
+        let mut points = vec![at(-0.125)];
+        points.extend((0..80).map(|k| at(VERTEX_STEP_M * f64::from(k))));
+        points.push(at(19.875));
+        let even = even(&points);
+        assert_eq!(even.len(), 82, "20.008 m in steps of 0.25 m");
+        assert!((even[0].s + 0.125).abs() < 1e-12 && (even[81].s - 19.875).abs() < 1e-12);
+        for (a, b) in even.iter().zip(&even[1..]) {
+            let apart = (b.s - a.s).hypot(b.t - a.t);
+            assert!(apart <= VERTEX_STEP_M + 1e-12 && apart > 0.24, "{apart}");
+            // Chords of the wave stay within its sagitta.
+            assert!((a.t - at(a.s).t).abs() < 7e-4);
+        }
+    }
 }
