@@ -25,10 +25,14 @@ const BEYOND: usize = 4;
 const AIM_M: f64 = 0.8;
 /// Side of a square of the index, metres.
 const SQUARE_M: f64 = 0.5;
-/// Points further than this and a part of the step from the middle of the step are strays, metres.
+/// Points further than this, a part of the step and their own noise from the middle of the step are
+/// strays, metres.
 const STRAY_M: f64 = 0.004;
 /// That part: half a step is where the two sides are, the rest is for steps that change.
 const STRAY_STEPS: f64 = 0.9;
+/// That noise, in standard deviations: each side is cut on its outer flank alone, so that less would
+/// draw the two sides together.
+const STRAY_SIGMAS: f64 = 3.0;
 
 /// One point of the road.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -167,7 +171,8 @@ impl Strips {
         let [z, slope_s, slope_t] = piece.plane;
         let r = point.z - z - slope_s * away[0] - slope_t * away[1];
         let bin = to_index((n + REACH_M) / BIN_M).min(BINS - 1);
-        (r.abs() <= STRAY_M + STRAY_STEPS * piece.step_m).then_some((bin, n, r))
+        let noise = STRAY_SIGMAS / point.weight.sqrt();
+        (r.abs() <= STRAY_M + STRAY_STEPS * piece.step_m + noise).then_some((bin, n, r))
     }
 }
 
