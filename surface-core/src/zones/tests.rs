@@ -390,3 +390,34 @@ fn steps_under_noise_of_their_own_size_are_not_drawn_together() {
     assert!(length > 36.0 && sd_m < 3e-4, "{length} {sd_m}");
     assert!((mean - 0.005).abs() < 4e-4, "{mean}");
 }
+
+#[test]
+fn parts_are_joined_over_gaps_and_over_the_start_of_a_ring() {
+    let rows = Rows {
+        rows: 1003,
+        steps_m: [0.1; 2],
+        closed: true,
+    };
+    // Gaps of 1.5 m each 6 m, all round: one chain. Half of the road over there are others, and one
+    // that runs the other way does not join.
+    let holes = |p: &RidgePoint| p.cell[0] % 60 >= 15;
+    let mut ridge = ridge_along(0..1003, 0.1, |_| 0.0);
+    ridge.retain(holes);
+    let mut other = ridge_along(100..240, 0.1, |_| 4.0);
+    other.retain(|p| holes(p) || p.cell[0] > 200);
+    let mut back = ridge_along(255..300, 0.1, |_| 4.0);
+    for point in &mut back {
+        point.heading_rad += std::f64::consts::PI;
+    }
+    let chains = link(&[ridge, other, back].concat(), rows);
+    let mut lengths: Vec<f64> = chains
+        .iter()
+        .map(|c| c.at[c.at.len() - 1][0] - c.at[0][0])
+        .collect();
+    lengths.sort_by(f64::total_cmp);
+    assert_eq!(chains.len(), 3, "{lengths:?}");
+    let expected = [-4.4, 13.4, 98.7];
+    for (length, expected) in lengths.iter().zip(expected) {
+        assert!((length - expected).abs() < 0.3, "{lengths:?}");
+    }
+}
