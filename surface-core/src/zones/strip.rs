@@ -96,12 +96,12 @@ pub struct Strips {
 }
 
 impl Strips {
-    /// The pieces of `chains`.
+    /// The pieces of `chains`; chains of fewer than two places have none.
     #[must_use]
     pub fn along(chains: &[Chain], rows: Rows) -> Self {
         let mut starts = vec![0];
         let mut pieces = Vec::new();
-        for chain in chains {
+        for chain in chains.iter().filter(|chain| chain.at.len() > 1) {
             pieces.extend(cut(chain));
             starts.push(pieces.len());
         }

@@ -421,3 +421,24 @@ fn parts_are_joined_over_gaps_and_over_the_start_of_a_ring() {
         assert!((length - expected).abs() < 0.3, "{lengths:?}");
     }
 }
+
+#[test]
+fn chains_of_one_place_or_none_have_no_strip() {
+    let rows = Rows {
+        rows: 400,
+        steps_m: [CELL_M; 2],
+        closed: false,
+    };
+    let of = |count: usize| Chain {
+        at: vec![[3.0, 0.0]; count],
+        planes: vec![[0.0; 3]; count],
+        step_m: 0.005,
+    };
+    let strips = Strips::along(&[of(0), of(1)], rows);
+    assert!(!strips.any_between(0.0, 40.0));
+    assert!(strips.breaklines(&StripTotals::new(&strips)).is_empty());
+    // Between others they leave no mark.
+    let whole = chain_along(5.0, 9.0, 0.005);
+    let strips = Strips::along(&[of(1), whole.clone(), of(0), whole], rows);
+    assert_eq!(strips.starts, [0, 24, 48]);
+}
