@@ -1,12 +1,17 @@
 //! Breaklines near a run of rows: what can be seen from where without looking across one.
 
+use super::kernel::REACH;
 use super::lattice::Lattice;
-use crate::numeric::{floor_i32, to_u32};
+use crate::numeric::{ceil_i32, floor_i32, to_u32};
 use crate::zones::{Breakline, Breaklines, VERTEX_STEP_M};
 
-/// Breaklines this far before and after a run of rows are kept with it, metres: more than a
-/// window reaches.
-const MARGIN_M: f64 = 2.0;
+/// Breaklines this far before and after a run of rows are kept with it, in steps of the lattice:
+/// a window's first round looks twice as far as its cut, and that lies within [`REACH`].
+const MARGIN_STEPS: f64 = 2.0 * REACH as f64;
+/// And at least this far, metres: as far as a cell or block looks, whatever the spacing.
+const LEAST_MARGIN_M: f64 = 1.0;
+/// Laps before and after the first on which lines are looked for: no line has more.
+const MOST_LAPS: i32 = 1000;
 
 /// A straight piece of a breakline, in metres from the run's first node.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,6 +36,13 @@ fn is_left(a: [f64; 2], b: [f64; 2], p: [f64; 2]) -> bool {
     (b[0] - a[0]) * (p[1] - a[1]) - (b[1] - a[1]) * (p[0] - a[0]) >= 0.0
 }
 
+/// How many laps on lines from `range[0]` to `range[1]` may lie within `rows`, least and most.
+fn laps(range: [f64; 2], rows: [f64; 2], length: f64) -> std::ops::RangeInclusive<i32> {
+    let least = ceil_i32((rows[0] - range[1]) / length).max(-MOST_LAPS);
+    let most = floor_i32((rows[1] - range[0]) / length).min(MOST_LAPS);
+    least..=most
+}
+
 /// The breaklines near a run of rows.
 #[derive(Debug, Clone, Default)]
 pub struct Cuts {
@@ -40,22 +52,23 @@ pub struct Cuts {
 
 impl Cuts {
     /// The breaklines near `rows` rows from `first_row` on (unwrapped: on a closed course it may
-    /// be negative).
+    /// be negative), on whatever lap of a closed course they are given.
     #[must_use]
     #[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
     pub fn near_rows(lines: &Breaklines, lattice: &Lattice, first_row: i64, rows: usize) -> Self {
         let zero = [first_row as f64 * lattice.s_step_m, lattice.column_t_m(0)];
-        let from = zero[0] - MARGIN_M;
-        let to = zero[0] + rows as f64 * lattice.s_step_m + MARGIN_M;
+        let margin = (MARGIN_STEPS * lattice.s_step_m.max(lattice.t_step_m)).max(LEAST_MARGIN_M);
+        let from = zero[0] - margin;
+        let to = zero[0] + rows as f64 * lattice.s_step_m + margin;
         let length = lattice.rows as f64 * lattice.s_step_m;
-        let turns: &[f64] = if lattice.closed {
-            &[-1.0, 0.0, 1.0]
+        let laps = if lattice.closed {
+            laps(lines.range_s_m(), [from, to], length)
         } else {
-            &[0.0]
+            0..=0
         };
         let mut cuts = Self::default();
         let mut number = 0;
-        for turn in turns.iter().map(|k| k * length) {
+        for turn in laps.map(|lap| f64::from(lap) * length) {
             for line in lines.near(from - turn, to - turn) {
                 cuts.add(
                     line,
@@ -226,6 +239,17 @@ mod tests {
     }
 
     #[test]
+    fn at_wide_spacings_lines_are_kept_as_far_as_a_window_looks() {
+        let lattice = Lattice::new([1.0, 1.0], 400, -20..21, false).unwrap();
+        let lines = Breaklines::new(vec![line(&[[135.0, -5.0], [135.0, 5.0]])]);
+        let cuts = Cuts::near_rows(&lines, &lattice, 0, 128);
+        let sight = cuts.around([127.0, 20.0], 8.5).unwrap();
+        assert!(!sight.sees([136.0, 20.0]));
+        let lines = Breaklines::new(vec![line(&[[150.0, -5.0], [150.0, 5.0]])]);
+        assert!(Cuts::near_rows(&lines, &lattice, 0, 128).is_empty());
+    }
+
+    #[test]
     fn a_line_over_the_start_is_found_from_both_ends_of_a_closed_course() {
         let lattice = Lattice::new([0.1, 0.1], 300, -20..21, true).unwrap();
         let lines = Breaklines::new(vec![line(&[[29.5, 0.0], [30.5, 0.0]])]);
@@ -233,6 +257,17 @@ mod tests {
             let cuts = Cuts::near_rows(&lines, &lattice, first_row, 40);
             let sight = cuts.around([s, 2.05], 0.2).unwrap();
             assert!(!sight.sees([s, 1.95]), "{first_row}");
+        }
+        // Known lines may come on any lap.
+        for lap in [-3.0, -1.0, 1.0, 2.0, 5.0] {
+            let s = 30.0 * lap;
+            let lines = Breaklines::new(vec![line(&[[s + 29.5, 0.0], [s + 30.5, 0.0]])]);
+            for (first_row, s) in [(0, 0.2), (256, 30.2 - 25.6), (-8, 1.0)] {
+                let cuts = Cuts::near_rows(&lines, &lattice, first_row, 40);
+                assert!(!cuts.is_empty(), "{lap} {first_row}");
+                let sight = cuts.around([s, 2.05], 0.2).unwrap();
+                assert!(!sight.sees([s, 1.95]), "{lap} {first_row}");
+            }
         }
         let cuts = Cuts::near_rows(&lines, &lattice, 0, 40);
         let cells = cuts.cells(&lattice, 40, 41);

@@ -135,10 +135,14 @@ impl CrossSpectra {
         }
     }
 
-    /// C_ij by wavenumber, m³ for heights in metres; zeros before the first segment.
+    /// C_ij by wavenumber, m³ for heights in metres; zeros before the first segment. Nothing for a
+    /// channel that there is not.
     #[must_use]
     pub fn density(&self, i: usize, j: usize) -> Vec<Complex64> {
         let (low, high) = (i.min(j), i.max(j));
+        if high >= self.channels {
+            return Vec::new();
+        }
         let pair = low * self.channels - low * (low + 1) / 2 + high;
         let power: f64 = self.window.iter().map(|w| w * w).sum();
         let scale = self.step_m / (power * self.segments.max(1) as f64);
@@ -208,6 +212,16 @@ mod tests {
         assert_eq!(spectra.segments(), 7 - 2);
         spectra.add(&[&series[..100]]);
         assert_eq!(spectra.segments(), 5);
+    }
+
+    #[test]
+    fn a_channel_that_there_is_not_has_no_density() {
+        let spectra = CrossSpectra::new(64, 1.0, 2);
+        assert_eq!(spectra.density(1, 0).len(), 33);
+        for (i, j) in [(0, 2), (2, 0), (5, 5)] {
+            assert!(spectra.density(i, j).is_empty(), "{i} {j}");
+        }
+        assert!(CrossSpectra::new(64, 1.0, 0).density(0, 0).is_empty());
     }
 
     #[test]

@@ -57,6 +57,29 @@ impl Breaklines {
         Self { lines, ranges }
     }
 
+    /// The same lines, each moved by whole laps so that its least s lies in 0..`length_m`, the
+    /// length of the closed course (to rounding).
+    #[must_use]
+    pub fn in_first_lap(mut self, length_m: f64) -> Self {
+        for (line, range) in self.lines.iter_mut().zip(&self.ranges) {
+            let laps = (range[0] / length_m).floor();
+            if laps.is_finite() && laps != 0.0 {
+                // Rounding may leave a place a hair below 0 at the length itself.
+                let least = range[0] - laps * length_m;
+                let laps = if least >= length_m { laps + 1.0 } else { laps };
+                line.points.iter_mut().for_each(|p| p.s -= laps * length_m);
+            }
+        }
+        Self::new(self.lines)
+    }
+
+    /// The least and greatest s of all lines, metres; (∞, −∞) when there are none.
+    #[must_use]
+    pub fn range_s_m(&self) -> [f64; 2] {
+        let widest = |a: [f64; 2], b: &[f64; 2]| [a[0].min(b[0]), a[1].max(b[1])];
+        self.ranges.iter().fold([f64::INFINITY, f64::NEG_INFINITY], widest)
+    }
+
     /// The lines in order.
     pub fn iter(&self) -> std::slice::Iter<'_, Breakline> {
         self.lines.iter()
@@ -76,7 +99,7 @@ impl Breaklines {
 
     /// The lines that have a place between two s, in order.
     ///
-    /// s is not wrapped: on a closed course ask again a length further on and a length back.
+    /// s is not wrapped: on a closed course ask again on every lap that [`Self::range_s_m`] touches.
     pub fn near(&self, from_s_m: f64, to_s_m: f64) -> impl Iterator<Item = &Breakline> {
         let past = self.ranges.partition_point(|r| r[0] <= to_s_m);
         let early = self.lines[..past].iter().zip(&self.ranges);
@@ -125,6 +148,21 @@ mod tests {
         assert_eq!(starts(6.0, 7.0), [1.0, 5.0]);
         assert_eq!(starts(9.5, 30.0), [1.0]);
         assert!(Breaklines::default().is_empty());
+    }
+
+    #[test]
+    fn lines_on_any_lap_come_onto_the_first() {
+        let lines = Breaklines::new(vec![along(-7.0, -5.0), along(25.0, 33.0), along(9.0, 12.0)]);
+        assert_eq!(lines.range_s_m(), [-7.0, 33.0]);
+        let ranges: Vec<[f64; 2]> = (&lines.in_first_lap(10.0))
+            .into_iter()
+            .map(Breakline::range_s_m)
+            .collect();
+        assert_eq!(ranges, [[3.0, 5.0], [5.0, 13.0], [9.0, 12.0]]);
+        for s in [-1e-18, 1e-18, -3.0 * 6000.05, 6000.05] {
+            let moved = Breaklines::new(vec![along(s, s + 1.0)]).in_first_lap(6000.05);
+            assert!((-1e-9..6000.05).contains(&moved.range_s_m()[0]), "{s}");
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@ use std::f64::consts::PI;
 
 use super::evidence::RidgePoint;
 use super::smooth::smoothed;
+use super::squares::Squares;
 use crate::numeric::{round_i32, to_index};
 
 /// A chain starts where the step is at least this many standard deviations: on 2300 m² of the
@@ -214,7 +215,7 @@ impl<'a> Linker<'a> {
         let way = way_m(places);
         let mut bounds: Vec<[f64; 2]> = Vec::new();
         let mut from = f64::NEG_INFINITY;
-        for k in corners(places, &way) {
+        for k in corners(places, &way, self.cell_m()) {
             bounds.push([from, way[k] - ROUND_M]);
             from = way[k] + ROUND_M;
         }
@@ -276,31 +277,52 @@ impl<'a> Linker<'a> {
 
     /// Parts that go on where another ends, made one.
     fn joined(&self, mut parts: Vec<Vec<Met>>) -> Vec<Vec<Met>> {
-        let mut k = 0;
-        while k < parts.len() {
-            let next = (0..parts.len())
-                .filter(|&j| j != k)
-                .filter_map(|j| Some((self.gap_m(&parts[k], &parts[j])?, j)))
-                .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-            let Some((_, j)) = next else {
-                k += 1;
-                continue;
-            };
-            let shift = self.turn_m(&parts[k], &parts[j]);
-            let more = std::mem::take(&mut parts[j]);
-            let moved = |m: Met| Met {
-                at: [m.at[0] + shift, m.at[1]],
-                ..m
-            };
-            parts[k].extend(more.into_iter().map(moved));
+        let squares = Squares::new(JOIN_M, self.rows.closed.then(|| self.length_m()));
+        let mut starts: HashMap<[i32; 2], Vec<usize>> = HashMap::new();
+        for (j, part) in parts.iter().enumerate() {
+            let key = part.first().map(|met| squares.of(met.at));
+            starts.entry(key.unwrap_or_default()).or_default().push(j);
+        }
+        for k in 0..parts.len() {
+            while let Some(j) = self.next_part(&parts, k, (&squares, &starts)) {
+                let shift = self.turn_m(&parts[k], &parts[j]);
+                let more = std::mem::take(&mut parts[j]);
+                let moved = |m: Met| Met {
+                    at: [m.at[0] + shift, m.at[1]],
+                    ..m
+                };
+                parts[k].extend(more.into_iter().map(moved));
+            }
         }
         parts.retain(|part| !part.is_empty());
         parts
     }
 
+    /// The part that goes on nearest behind the end of part `k`.
+    fn next_part(
+        &self,
+        parts: &[Vec<Met>],
+        k: usize,
+        (squares, starts): (&Squares, &HashMap<[i32; 2], Vec<usize>>),
+    ) -> Option<usize> {
+        let near = squares.around(parts[k].last()?.at, JOIN_M);
+        near.iter()
+            .filter_map(|key| starts.get(key))
+            .flatten()
+            .filter(|&&j| j != k)
+            .filter_map(|&j| Some((self.gap_m(&parts[k], &parts[j])?, j)))
+            .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)))
+            .map(|(_, j)| j)
+    }
+
+    /// Length of the course along s, metres.
+    fn length_m(&self) -> f64 {
+        self.rows.rows as f64 * self.rows.steps_m[0]
+    }
+
     /// What is added to s of `b` so that it starts near the end of `a`, metres.
     fn turn_m(&self, a: &[Met], b: &[Met]) -> f64 {
-        let length = self.rows.rows as f64 * self.rows.steps_m[0];
+        let length = self.length_m();
         match (a.last(), b.first(), self.rows.closed) {
             (Some(a), Some(b), true) => length * ((a.at[0] - b.at[0]) / length).round(),
             _ => 0.0,
@@ -315,17 +337,7 @@ impl<'a> Linker<'a> {
         if !(1e-9..JOIN_M).contains(&gap) {
             return None;
         }
-        let aim = |part: &[Met]| {
-            let way = way_m(part);
-            let last = way.last().copied().unwrap_or(0.0);
-            let from = way.partition_point(|w| *w < last - AIM_M);
-            let to = way.partition_point(|w| *w < AIM_M).min(part.len() - 1);
-            [
-                bearing(part[from].at, part[part.len() - 1].at),
-                bearing(part[0].at, part[to].at),
-            ]
-        };
-        let ([_, ahead], [leaving, _]) = (aim(b), aim(a));
+        let (leaving, ahead) = (leaving(a)?, arriving(b)?);
         let over = bearing(end, start);
         // Over a short gap the places' own scatter turns the bearing.
         let slack = JOIN_RAD + (0.5 * self.cell_m() / gap).atan();
@@ -337,32 +349,59 @@ impl<'a> Linker<'a> {
 }
 
 /// Places that turn by more than a corner's angle, more than those around them.
-fn corners(places: &[Met], way: &[f64]) -> Vec<usize> {
+fn corners(places: &[Met], way: &[f64], cell_m: f64) -> Vec<usize> {
+    // In cells of over a quarter of a metre a place is told by more than its neighbours.
+    let reach = CORNER_M.max(2.0 * cell_m);
     let last = way.last().copied().unwrap_or(0.0);
     let turn = |k: usize| {
-        if way[k] < CORNER_M || last - way[k] < CORNER_M {
+        if way[k] < reach || last - way[k] < reach {
             return 0.0;
         }
-        let before = way.partition_point(|w| *w < way[k] - CORNER_M);
-        let after = way.partition_point(|w| *w < way[k] + CORNER_M);
-        let after = after.min(places.len() - 1);
+        let before = way.partition_point(|w| *w < way[k] - reach).min(k - 1);
+        let after = way.partition_point(|w| *w < way[k] + reach);
+        let after = after.max(k + 1).min(places.len() - 1);
         angle(
             bearing(places[before].at, places[k].at),
             bearing(places[k].at, places[after].at),
         )
     };
     let turns: Vec<f64> = (0..places.len()).map(turn).collect();
-    let mut out: Vec<usize> = Vec::new();
-    for k in 0..turns.len() {
-        let near = |j: &usize| (way[*j] - way[k]).abs() < CORNER_M;
-        let sharpest = (0..turns.len())
-            .filter(near)
-            .all(|j| turns[j] < turns[k] || (j >= k && turns[j] <= turns[k]));
-        if turns[k] > CORNER_RAD && sharpest {
-            out.push(k);
+    let sharpest = |k: usize| {
+        let from = way.partition_point(|w| *w <= way[k] - reach);
+        let to = way.partition_point(|w| *w < way[k] + reach);
+        (from..to).all(|j| turns[j] < turns[k] || (j >= k && turns[j] <= turns[k]))
+    };
+    (0..places.len())
+        .filter(|&k| turns[k] > CORNER_RAD && sharpest(k))
+        .collect()
+}
+
+/// Where a part aims at its end, by what lies within the last [`AIM_M`].
+fn leaving(part: &[Met]) -> Option<f64> {
+    let end = part.last()?.at;
+    let (mut from, mut way) = (end, 0.0);
+    for met in part.iter().rev().skip(1) {
+        way += (met.at[0] - from[0]).hypot(met.at[1] - from[1]);
+        if way > AIM_M {
+            break;
+        }
+        from = met.at;
+    }
+    Some(bearing(from, end))
+}
+
+/// Where a part aims at its start, by the first place [`AIM_M`] on.
+fn arriving(part: &[Met]) -> Option<f64> {
+    let start = part.first()?.at;
+    let (mut to, mut way) = (start, 0.0);
+    for met in &part[1..] {
+        way += (met.at[0] - to[0]).hypot(met.at[1] - to[1]);
+        to = met.at;
+        if way >= AIM_M {
+            break;
         }
     }
-    out
+    Some(bearing(start, to))
 }
 
 /// Way along the places, metres, from the first.

@@ -1,14 +1,16 @@
-//! What each patch of road is made of, and where its height may jump.
+//! Where the height of the road may jump.
 //!
 //! A [`Breakline`] is a curve at which the height jumps: a seam between two lots of asphalt, the
 //! edge of a patch, the foot of a kerb, an expansion joint. [`Breaklines`] are those of a course.
 
 mod breakline;
 mod chain;
+mod doubles;
 mod evidence;
 mod heights;
 mod refine;
 mod smooth;
+mod squares;
 mod strip;
 
 pub use breakline::{Breakline, Breaklines, VERTEX_STEP_M};

@@ -6,6 +6,7 @@
 //! explains most, and is smoothed along the chain.
 
 use super::breakline::{Breakline, Breaklines, VERTEX_STEP_M};
+use super::doubles::without_doubles;
 use super::smooth::smoothed;
 use super::strip::{PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
 use rayon::prelude::*;
@@ -35,11 +36,6 @@ const SURE: f64 = 3.0;
 /// Where the ground bends within the strip, a step may be off by this times its bend: three invented
 /// courses with ribbed kerbs and no joints have 65 false lines with 0 and none with this.
 const BENT: f64 = 2.5;
-/// Lines nearer than this to a longer one are the same line, metres.
-const SAME_M: f64 = 0.05;
-/// And when they point the same way to this, as a cosine.
-const SAME_WAY: f64 = 0.87;
-
 /// Unknowns besides the step, the step, and the height: n, n², n³, σ, r.
 const TERMS: usize = 5;
 
@@ -164,7 +160,8 @@ impl Moments {
 }
 
 impl Strips {
-    /// The breaklines that the points beside the chains confirm.
+    /// The breaklines that the points beside the chains confirm; on a closed course each begins
+    /// (with its least s) on the first lap.
     #[must_use]
     pub fn breaklines(&self, totals: &StripTotals) -> Breaklines {
         let chains = self.starts.par_windows(2).map(|k| k[0]..k[1]);
@@ -172,7 +169,11 @@ impl Strips {
             .flat_map_iter(|own| confirmed(&self.pieces[own.clone()], &totals.0[own]))
             .collect();
         lines.sort_by(|a, b| b.length_m().total_cmp(&a.length_m()));
-        Breaklines::new(without_doubles(lines))
+        let lines = Breaklines::new(without_doubles(lines, self.period_m));
+        match self.period_m {
+            Some(length) => lines.in_first_lap(length),
+            None => lines,
+        }
     }
 }
 
@@ -317,61 +318,59 @@ fn line(
     points.extend(own.map(|k| place(k, 0.0)));
     points.push(place(last, 0.5 * PIECE_M));
     Some(Breakline {
-        points: filled(&points),
+        points: even(&points),
         step_m: whole.step_m,
         sd_m: whole.sd_m(),
     })
 }
 
-/// The same line with vertices at most [`VERTEX_STEP_M`] apart.
-fn filled(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
-    let mut out = points[..1].to_vec();
+/// The same line with vertices evenly along it, at most [`VERTEX_STEP_M`] apart.
+///
+/// Pieces beside a chain come out a hair longer than a vertex step: halving those that do would
+/// double the vertices of most lines.
+fn even(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
+    let mut way = vec![0.0];
     for pair in points.windows(2) {
-        let (ds, dt) = (pair[1].s - pair[0].s, pair[1].t - pair[0].t);
-        let parts = to_index((ds.hypot(dt) / VERTEX_STEP_M).ceil()).max(1);
-        out.extend((1..=parts).map(|k| {
-            let f = k as f64 / parts as f64;
-            let (s, t) = (pair[0].s + f * ds, pair[0].t + f * dt);
-            RibbonPoint { s, t }
-        }));
+        let before = way.last().copied().unwrap_or(0.0);
+        way.push(before + (pair[1].s - pair[0].s).hypot(pair[1].t - pair[0].t));
     }
-    out
+    let length = way.last().copied().unwrap_or(0.0);
+    let parts = to_index((length / VERTEX_STEP_M).ceil()).max(1);
+    let place = |i: usize| {
+        let w = length * i as f64 / parts as f64;
+        let k = way.partition_point(|v| *v < w).clamp(1, way.len() - 1);
+        let f = (w - way[k - 1]) / (way[k] - way[k - 1]).max(f64::MIN_POSITIVE);
+        let (a, b) = (points[k - 1], points[k]);
+        RibbonPoint {
+            s: a.s + f * (b.s - a.s),
+            t: a.t + f * (b.t - a.t),
+        }
+    };
+    (0..=parts).map(place).collect()
 }
 
-/// Lines without what runs along a longer one; the longest come first.
-fn without_doubles(lines: Vec<Breakline>) -> Vec<Breakline> {
-    let mut out: Vec<Breakline> = Vec::new();
-    for line in lines {
-        let alike = |p: &RibbonPoint, way: [f64; 2]| out.iter().any(|o| runs_along(o, p, way));
-        let n = line.points.len();
-        let doubled: Vec<bool> = (0..n)
-            .map(|k| {
-                let (a, b) = (
-                    &line.points[k.saturating_sub(1)],
-                    &line.points[(k + 1).min(n - 1)],
-                );
-                alike(&line.points[k], [b.s - a.s, b.t - a.t])
-            })
-            .collect();
-        let from = doubled.iter().take_while(|d| **d).count();
-        let to = n - doubled[from..].iter().rev().take_while(|d| **d).count();
-        let points = line.points[from..to].to_vec();
-        let rest = Breakline { points, ..line };
-        if rest.points.len() > 1 && rest.length_m() >= 0.5 * METRE as f64 * PIECE_M {
-            out.push(rest);
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn vertices_are_even_and_no_more_than_the_length_needs() {
+        // A wave, with a step along s as wide as a vertex step and half ones at the ends.
+        let at = |s: f64| RibbonPoint {
+            s,
+            t: 0.02 * (2.0 * s).sin(),
+        };
+        let mut points = vec![at(-0.125)];
+        points.extend((0..80).map(|k| at(VERTEX_STEP_M * f64::from(k))));
+        points.push(at(19.875));
+        let even = even(&points);
+        assert_eq!(even.len(), 82, "20.008 m in steps of 0.25 m");
+        assert!((even[0].s + 0.125).abs() < 1e-12 && (even[81].s - 19.875).abs() < 1e-12);
+        for (a, b) in even.iter().zip(&even[1..]) {
+            let apart = (b.s - a.s).hypot(b.t - a.t);
+            assert!(apart <= VERTEX_STEP_M + 1e-12 && apart > 0.24, "{apart}");
+            // Chords of the wave stay within its sagitta.
+            assert!((a.t - at(a.s).t).abs() < 7e-4);
         }
     }
-    out
-}
-
-fn runs_along(line: &Breakline, p: &RibbonPoint, way: [f64; 2]) -> bool {
-    line.points.windows(2).any(|pair| {
-        let along = [pair[1].s - pair[0].s, pair[1].t - pair[0].t];
-        let long = along[0].hypot(along[1]).max(f64::MIN_POSITIVE);
-        let away = [p.s - pair[0].s, p.t - pair[0].t];
-        let l = (away[0] * along[0] + away[1] * along[1]) / long;
-        let n = (away[1] * along[0] - away[0] * along[1]) / long;
-        let cosine = (way[0] * along[0] + way[1] * along[1]) / (long * way[0].hypot(way[1]));
-        n.abs() < SAME_M && (-1e-9..=long).contains(&l) && cosine > SAME_WAY
-    })
 }

@@ -7,7 +7,8 @@
 use std::collections::HashMap;
 
 use super::chain::{Chain, Rows};
-use crate::numeric::{floor_i32, to_index, to_u32};
+use super::squares::Squares;
+use crate::numeric::{to_index, to_u32};
 
 /// Length of a piece, metres.
 pub(super) const PIECE_M: f64 = 0.25;
@@ -24,15 +25,20 @@ const BEYOND: usize = 4;
 const AIM_M: f64 = 0.8;
 /// Side of a square of the index, metres.
 const SQUARE_M: f64 = 0.5;
-/// Points further than this and a part of the step from the middle of the step are strays, metres.
+/// Points further than this, a part of the step and their own noise from the middle of the step are
+/// strays, metres.
 const STRAY_M: f64 = 0.004;
 /// That part: half a step is where the two sides are, the rest is for steps that change.
 const STRAY_STEPS: f64 = 0.9;
+/// That noise, in standard deviations: each side is cut on its outer flank alone, so that less would
+/// draw the two sides together.
+const STRAY_SIGMAS: f64 = 3.0;
 
 /// One point of the road.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripPoint {
-    /// Along the line, metres, wrapped on a closed course.
+    /// Along the line, metres; on a closed course of any lap, so that it may be below 0 just before
+    /// the start.
     pub s: f64,
     /// Left of the line, metres.
     pub t: f64,
@@ -83,54 +89,37 @@ pub struct Strips {
     pub(super) pieces: Vec<Piece>,
     /// Pieces of chain k: `starts[k]..starts[k + 1]`.
     pub(super) starts: Vec<usize>,
+    squares: Squares,
     index: HashMap<[i32; 2], Vec<u32>>,
     /// Length of a closed course, metres.
-    period_m: Option<f64>,
+    pub(super) period_m: Option<f64>,
 }
 
 impl Strips {
-    /// The pieces of `chains`.
+    /// The pieces of `chains`; chains of fewer than two places have none.
     #[must_use]
     pub fn along(chains: &[Chain], rows: Rows) -> Self {
         let mut starts = vec![0];
         let mut pieces = Vec::new();
-        for chain in chains {
+        for chain in chains.iter().filter(|chain| chain.at.len() > 1) {
             pieces.extend(cut(chain));
             starts.push(pieces.len());
         }
         let period_m = rows.closed.then(|| rows.rows as f64 * rows.steps_m[0]);
-        let mut strips = Self {
+        let squares = Squares::new(SQUARE_M, period_m);
+        let mut index: HashMap<[i32; 2], Vec<u32>> = HashMap::new();
+        for (k, piece) in pieces.iter().enumerate() {
+            for key in squares.around(piece.at, REACH_M.hypot(0.5 * PIECE_M)) {
+                index.entry(key).or_default().push(to_u32(k));
+            }
+        }
+        Self {
             pieces,
             starts,
-            index: HashMap::new(),
+            squares,
+            index,
             period_m,
-        };
-        for k in 0..strips.pieces.len() {
-            for key in strips.squares(strips.pieces[k].at) {
-                strips.index.entry(key).or_default().push(to_u32(k));
-            }
         }
-        strips
-    }
-
-    /// Squares that points beside a piece may lie in.
-    fn squares(&self, [s, t]: [f64; 2]) -> Vec<[i32; 2]> {
-        let far = REACH_M.hypot(0.5 * PIECE_M);
-        let mut out = Vec::new();
-        for ds in [-far, 0.0, far] {
-            for dt in [-far, 0.0, far] {
-                let key = self.square(s + ds, t + dt);
-                if !out.contains(&key) {
-                    out.push(key);
-                }
-            }
-        }
-        out
-    }
-
-    fn square(&self, s: f64, t: f64) -> [i32; 2] {
-        let s = self.period_m.map_or(s, |length| s.rem_euclid(length));
-        [floor_i32(s / SQUARE_M), floor_i32(t / SQUARE_M)]
     }
 
     /// s from `from` the shorter way round.
@@ -155,7 +144,7 @@ impl Strips {
     pub fn sums(&self, points: impl Iterator<Item = StripPoint>) -> StripSums {
         let mut found: HashMap<usize, Profile> = HashMap::new();
         for point in points {
-            let near = self.index.get(&self.square(point.s, point.t));
+            let near = self.index.get(&self.squares.of([point.s, point.t]));
             for &k in near.map_or(&[][..], Vec::as_slice) {
                 let k = k as usize;
                 if let Some((bin, n, r)) = self.place(&self.pieces[k], &point) {
@@ -182,7 +171,8 @@ impl Strips {
         let [z, slope_s, slope_t] = piece.plane;
         let r = point.z - z - slope_s * away[0] - slope_t * away[1];
         let bin = to_index((n + REACH_M) / BIN_M).min(BINS - 1);
-        (r.abs() <= STRAY_M + STRAY_STEPS * piece.step_m).then_some((bin, n, r))
+        let noise = STRAY_SIGMAS / point.weight.sqrt();
+        (r.abs() <= STRAY_M + STRAY_STEPS * piece.step_m + noise).then_some((bin, n, r))
     }
 }
 
@@ -195,6 +185,12 @@ impl StripTotals {
     #[must_use]
     pub fn new(strips: &Strips) -> Self {
         Self(vec![Profile::new(); strips.pieces.len()])
+    }
+
+    /// Sum of the weights of the points beside a piece, 1/m².
+    #[cfg(test)]
+    pub(super) fn weight(&self, piece: usize) -> f64 {
+        self.0[piece].0.iter().map(|bin| bin[0]).sum()
     }
 
     /// Add what a part of the cloud says; for the same bytes, always in the same order.

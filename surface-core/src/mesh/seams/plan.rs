@@ -109,7 +109,7 @@ impl Ground<'_> {
         None
     }
 
-    /// The wrapped row if it is a border between two sections.
+    /// The wrapped row if it is a border between two sections: the ends of an open course are none.
     fn border_row(&self, row: i32) -> Option<usize> {
         let lattice = self.layout.lattice();
         let rows = i32::try_from(lattice.rows).ok()?;
@@ -119,10 +119,11 @@ impl Ground<'_> {
             row
         };
         let wrapped = usize::try_from(wrapped).ok()?;
-        wrapped.is_multiple_of(SECTION_ROWS).then_some(wrapped)
+        let inside = lattice.closed || (0 < wrapped && wrapped < lattice.row_gaps());
+        (inside && wrapped.is_multiple_of(SECTION_ROWS)).then_some(wrapped)
     }
 
-    /// Distance along s to the nearest border row (or end), metres.
+    /// Distance along s to the nearest border row, metres.
     fn border_distance_m(self, s: f64) -> f64 {
         let step = self.layout.lattice().s_step_m;
         let row = floor_i32(s / step);
@@ -153,8 +154,9 @@ impl SeamPlan {
                 let row = pair
                     .row
                     .or_else(|| Some(Ground { layout }.gap(pair.middle[0])?.0));
-                if let Some(row) = row {
-                    plan.by_section[row / SECTION_ROWS].push((chain, k));
+                let section = row.and_then(|row| plan.by_section.get_mut(row / SECTION_ROWS));
+                if let Some(section) = section {
+                    section.push((chain, k));
                 }
             }
         }

@@ -251,6 +251,23 @@ fn lines_off_the_road_past_its_ends_and_senseless_ones_do_no_harm() {
 }
 
 #[test]
+fn a_line_may_run_off_both_ends_of_a_course_of_whole_sections() {
+    for rows in [257, 385] {
+        let end = 0.1 * (rows - 1) as f64;
+        for t in [0.0, 0.04] {
+            let line: &[[f64; 2]] = &[[-3.0, t], [end + 3.0, t]];
+            let (_, report) = assert_railed(&straight(rows), &[line], 0.7);
+            assert!(report.railed_m > end - 0.5, "{report:?}");
+        }
+        // Along the very end, and just before and behind it.
+        for s in [end - 0.03, end, end + 0.01, 0.0, 0.02] {
+            let (_, report, found) = railed(&straight(rows), vec![breakline(&[[s, -2.0], [s, 2.0]])]);
+            assert!(found.is_valid(), "{report:?} {found:#?}");
+        }
+    }
+}
+
+#[test]
 fn a_line_over_the_start_of_a_ring_is_railed_and_one_all_round() {
     for rows in [1000, 300, 256] {
         let ring = lattice(rows, 15, true);
