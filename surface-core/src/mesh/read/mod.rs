@@ -4,11 +4,16 @@ mod error;
 mod obj;
 mod ply;
 mod ply_header;
+mod section;
 mod source;
+mod stream;
 #[cfg(test)]
 mod tests;
+mod walk;
 
 pub use error::{MeshReadError, Place};
+pub use section::{MeshSection, SectionIndex, SurfacePoint, VertexColumns};
+pub use stream::SectionReader;
 
 use std::io::BufRead;
 use std::path::Path;
