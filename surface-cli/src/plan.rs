@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
 use surface_core::build::{
-    self, Checkpoint, FitParams, Gate, HoldParams, RoughnessParams, SetupPlace,
+    self, Checkpoint, ExportFormat, FitParams, Gate, HoldParams, RoughnessParams, SetupPlace,
 };
 use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
@@ -32,6 +32,7 @@ struct Config {
     deviation_points: Option<String>,
     checkpoints: Option<PathBuf>,
     checkpoint_sd: Option<f64>,
+    also: Option<Vec<String>>,
     noise: Option<NoiseTable>,
     search: Option<f64>,
     origin: Option<Vec<f64>>,
@@ -92,6 +93,8 @@ impl Config {
 pub struct Plan {
     /// Scan files.
     pub scans: Vec<PathBuf>,
+    /// Other formats that the build is written in.
+    pub also: Vec<ExportFormat>,
     /// What steers the build.
     pub params: FitParams,
     /// How the answer is printed.
@@ -141,7 +144,23 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     params.noise = config.noise.map(NoiseTable::model);
     params.deviation_points = which_points(args.deviation_points, &config)?;
     params.check()?;
+    plan.also = also(&args.also, config.also.as_deref())?;
     Ok(plan)
+}
+
+/// Formats as typed, else those of the config file, each once.
+fn also(typed: &[ExportFormat], file: Option<&[String]>) -> Result<Vec<ExportFormat>> {
+    let named = |name: &String| {
+        let unknown = || format!("config key also: {name:?} is no format of `surface export`");
+        ExportFormat::of_name(name).with_context(unknown)
+    };
+    let mut out = match (typed, file) {
+        ([], Some(names)) => names.iter().map(named).collect::<Result<Vec<_>>>()?,
+        (typed, _) => typed.to_vec(),
+    };
+    out.sort_unstable();
+    out.dedup();
+    Ok(out)
 }
 
 fn which_points(typed: Option<DeviationPoints>, config: &Config) -> Result<build::DeviationPoints> {
@@ -265,12 +284,14 @@ fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
     let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(Plan {
         scans: args.scans.files.clone(),
+        also: Vec::new(),
         params,
         format,
     })
 }
 
-fn set_threads(threads: Option<usize>) -> Result<()> {
+/// Use this many worker threads.
+pub fn set_threads(threads: Option<usize>) -> Result<()> {
     let Some(threads) = threads else {
         return Ok(());
     };

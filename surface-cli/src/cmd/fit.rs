@@ -1,6 +1,6 @@
 //! `surface fit`: the main job.
 
-use surface_core::build;
+use surface_core::build::{self, ExportParams};
 use surface_core::progress::StopFlag;
 
 use super::answer::Answer;
@@ -13,6 +13,11 @@ use crate::term::Bar;
 pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let plan = plan::of_fit(args)?;
     let report = build::fit(&plan.scans, &args.out, &plan.params, &mut Bar::new(stop))?;
+    for format in &plan.also {
+        let file = args.out.join(format.product());
+        let params = ExportParams::default();
+        build::export(&args.out, *format, &file, &params, &mut Bar::new(stop))?;
+    }
     let answer = Answer {
         json: report.to_json()?,
         text: report.to_text(),

@@ -6,6 +6,7 @@ use super::BuildError;
 use super::breaklines::find_breaklines;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
+use super::export::ExportFormat;
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
 use super::ingest::Ingested;
@@ -85,7 +86,10 @@ pub fn fit(
     folder.put("report.json", text.as_bytes())?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
-    folder.publish(&PRODUCTS)?;
+    // Other formats of the build before would speak of another surface.
+    let others = ExportFormat::all().flat_map(ExportFormat::products);
+    let all: Vec<&'static str> = others.chain(PRODUCTS.iter().copied()).collect();
+    folder.publish(&all)?;
     Ok(report)
 }
 
