@@ -6,7 +6,7 @@ use crate::ribbon::RibbonPoint;
 pub const VERTEX_STEP_M: f64 = 0.25;
 
 /// A curve on the road at which its height jumps.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Breakline {
     /// Vertices in order, (s, t), metres, at most [`VERTEX_STEP_M`] apart; s is unwrapped: on a
     /// closed course a line that runs over the start has s ≥ length or s < 0 in part.
