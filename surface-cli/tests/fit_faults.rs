@@ -77,7 +77,7 @@ fn a_disk_too_small_for_scratch_files_is_told_and_leaves_nothing() {
         &run,
         dir.path(),
         &[],
-        &["scratch file", "out/scratch-", "--scratch"],
+        &["scratch file", "out/work.part", "--scratch"],
     );
 }
 
@@ -92,7 +92,8 @@ fn a_disk_too_small_for_the_mesh_leaves_the_build_before_it_as_it_was() {
     let scan = las::Reader::from_path(scan().join("course.laz")).unwrap();
     let points = scan.header().number_of_points();
     let run = fit_on_a_full_disk(dir.path(), 16 * points / 512 + 1024, "--out out");
-    refused(&run, &out, &["report.json"], &["surface.ply", "space left"]);
+    let there = ["field.part", "report.json", "work.part"];
+    refused(&run, &out, &there, &["surface.ply", "space left"]);
     let before = fs::read_to_string(out.join("report.json")).unwrap();
     assert_eq!(before, "the build before");
 }
@@ -244,18 +245,24 @@ fn stopped_at(dir: &Path, file: &str) -> Option<Stopped> {
 }
 
 #[test]
-fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_nothing() {
-    // The first thing that each stage makes: read, sort, fit, mesh.
-    for file in ["cloud", "road", "field.part", "surface.ply.part.part"] {
+fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
+    // The first thing that each stage makes: read, sort, fit, mesh; and what is left of those
+    // before it.
+    let whole = ["field.part", "work.part"];
+    for (file, left) in [
+        ("cloud", None),
+        ("road", None),
+        ("field.part", Some(&whole[..])),
+        ("surface.ply.part.part", Some(&whole)),
+    ] {
         let dir = tempfile::tempdir().unwrap();
         let started = Instant::now();
         let stopped = stopped_at(dir.path(), file).unwrap_or_else(|| panic!("no {file}"));
-        refused(
-            &stopped.run,
-            dir.path(),
-            &[],
-            &["stopped on request", "again"],
-        );
+        let said = ["stopped on request", "again"];
+        match left {
+            None => refused(&stopped.run, dir.path(), &[], &said),
+            Some(left) => refused(&stopped.run, &dir.path().join("out"), left, &said),
+        }
         println!(
             "{file}: {:.1} s in all, {:.2} s after",
             started.elapsed().as_secs_f64(),
@@ -273,10 +280,74 @@ fn a_stop_leaves_the_build_before_it_as_it_was() {
     fs::create_dir(&out).unwrap();
     fs::write(out.join("manifest.json"), "the build before").unwrap();
     let stopped = stopped_at(dir.path(), "field.part").unwrap();
-    refused(
-        &stopped.run,
-        &out,
-        &["manifest.json"],
-        &["stopped on request"],
+    let there = ["field.part", "manifest.json", "work.part"];
+    refused(&stopped.run, &out, &there, &["stopped on request"]);
+}
+
+/// Runs `surface` with these arguments where no file may grow over `blocks` of 512 bytes.
+fn surface_on_a_full_disk(dir: &Path, blocks: u64, arguments: &str) -> Output {
+    let script = format!(
+        "trap '' XFSZ; ulimit -f {blocks}; exec {} {arguments}",
+        surface()
     );
+    let mut command = Command::new("sh");
+    command.args(["-c", &script]).current_dir(dir);
+    command.output().unwrap()
+}
+
+#[test]
+fn a_build_is_handed_over_whole_or_not_at_all() {
+    let dir = tempfile::tempdir().unwrap();
+    let cloud = scan().join("course.laz");
+    let cloud = cloud.to_str().unwrap();
+    let also = ["--also", "gltf,csv", "--out", "build"];
+    let run = fit(dir.path(), &[&[cloud][..], &also].concat());
+    let said = String::from_utf8_lossy(&run.stderr);
+    assert!(run.status.code() <= Some(1), "{said}");
+    let build = dir.path().join("build");
+    for name in ["manifest.json", "surface.glb", "stations.csv"] {
+        assert!(build.join(name).exists(), "{name}");
+    }
+
+    // A disk too small for the file: the one before is as it was, and no part is left.
+    let obj = dir.path().join("road.obj");
+    fs::write(&obj, "before").unwrap();
+    for format in ["obj", "gltf", "opencrg-text", "stl"] {
+        let arguments = format!("export build --to {format} --out road.obj");
+        let run = surface_on_a_full_disk(dir.path(), 400, &arguments);
+        refused(
+            &run,
+            dir.path(),
+            &["build", "road.obj"],
+            &["road.obj", "space left"],
+        );
+        assert_eq!(fs::read(&obj).unwrap(), b"before");
+    }
+
+    let export = |arguments: &[&str]| {
+        let mut command = Command::new(surface());
+        command.arg("export").args(arguments);
+        command.current_dir(dir.path()).output().unwrap()
+    };
+    let run = export(&["nowhere", "--to", "gltf", "--out", "a.glb"]);
+    refused(
+        &run,
+        dir.path(),
+        &["build", "road.obj"],
+        &["nowhere/manifest.json"],
+    );
+    let run = export(&["build", "--to", "nothing", "--out", "a.glb"]);
+    let said = String::from_utf8_lossy(&run.stderr);
+    assert_eq!(run.status.code(), Some(2));
+    assert!(said.contains("possible values: gltf, obj"), "{said}");
+    let run = export(&["build", "--to", "csv", "--out", "a.csv"]);
+    assert_eq!(run.status.code(), Some(0));
+    assert!(String::from_utf8_lossy(&run.stdout).starts_with("file        a.csv"));
+    let again = fs::read(build.join("stations.csv")).unwrap();
+    assert!(fs::read(dir.path().join("a.csv")).unwrap() == again);
+
+    // The next build in the folder takes away what speaks of this one.
+    let run = fit(dir.path(), &[cloud, "--out", "build"]);
+    assert!(run.status.code() <= Some(1));
+    assert!(!build.join("surface.glb").exists() && build.join("surface.ply").exists());
 }

@@ -74,7 +74,7 @@ def height_error(fine, coarse):
         used = np.setdiff1d(np.unique(f), np.unique(g))
         low = np.minimum(np.minimum(a, b), c)[:, :2] - 1e-6
         high = np.maximum(np.maximum(a, b), c)[:, :2] + 1e-6
-        for v in p[used[::150]]:
+        for v in p[used[::40]]:
             near = np.flatnonzero(((low <= v[:2]) & (v[:2] <= high)).all(axis=1))
             A, B, C = a[near], b[near], c[near]
             cross = lambda m, n: (m[:, 0] - v[0]) * (n[:, 1] - v[1]) - (m[:, 1] - v[1]) * (n[:, 0] - v[0])

@@ -8,12 +8,12 @@ use surface_core::progress::StopFlag;
 use crate::args::{ExportArgs, Format};
 use crate::exit::Exit;
 use crate::plan;
-use crate::term::Bar;
+use crate::progress::Bar;
 
 /// Write the file, say what it holds and what the format could not.
 pub fn run(args: &ExportArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     plan::set_threads(args.threads)?;
-    let mut bar = Bar::new(stop);
+    let mut bar = Bar::new(args.progress, stop);
     let params = ExportParams {
         spacing_m: args.spacing,
         layer: args.layer.layer(),

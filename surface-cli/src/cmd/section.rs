@@ -8,7 +8,7 @@ use surface_core::progress::StopFlag;
 
 use crate::args::{Format, SectionArgs};
 use crate::exit::Exit;
-use crate::term::Bar;
+use crate::progress::Bar;
 
 /// Draw the cut, say what it shows.
 pub fn run(args: &SectionArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
@@ -28,7 +28,7 @@ pub fn run(args: &SectionArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         .out
         .clone()
         .unwrap_or_else(|| PathBuf::from("section.svg"));
-    let mut bar = Bar::new(stop);
+    let mut bar = Bar::new(args.progress, stop);
     let report = build::section(&args.dir, &out, &params, &mut bar)?;
     drop(bar);
     let text = match args.format {

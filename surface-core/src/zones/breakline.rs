@@ -6,7 +6,7 @@ use crate::ribbon::RibbonPoint;
 pub const VERTEX_STEP_M: f64 = 0.25;
 
 /// A curve on the road at which its height jumps.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Breakline {
     /// Vertices in order, (s, t), metres, at most [`VERTEX_STEP_M`] apart; s is unwrapped: on a
     /// closed course a line that runs over the start has s ≥ length or s < 0 in part.
@@ -77,7 +77,9 @@ impl Breaklines {
     #[must_use]
     pub fn range_s_m(&self) -> [f64; 2] {
         let widest = |a: [f64; 2], b: &[f64; 2]| [a[0].min(b[0]), a[1].max(b[1])];
-        self.ranges.iter().fold([f64::INFINITY, f64::NEG_INFINITY], widest)
+        self.ranges
+            .iter()
+            .fold([f64::INFINITY, f64::NEG_INFINITY], widest)
     }
 
     /// The lines in order.
@@ -151,6 +153,7 @@ mod tests {
     }
 
     #[test]
+    #[expect(clippy::float_cmp, reason = "exact small cases")]
     fn lines_on_any_lap_come_onto_the_first() {
         let lines = Breaklines::new(vec![along(-7.0, -5.0), along(25.0, 33.0), along(9.0, 12.0)]);
         assert_eq!(lines.range_s_m(), [-7.0, 33.0]);

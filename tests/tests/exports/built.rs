@@ -15,6 +15,9 @@ use surface_tests::proving::demo::write_course;
 use surface_tests::proving::{CourseSpec, ScanParams};
 use surface_tests::python;
 
+/// Distance of the build's nodes, metres: what a quick scan carries.
+pub const SPACING_M: f64 = 0.2;
+
 /// The oval of 250 m at a low density, with all points of the road in its deviation map.
 pub fn build() -> &'static Path {
     static BUILD: OnceLock<(tempfile::TempDir, PathBuf)> = OnceLock::new();
@@ -29,6 +32,7 @@ pub fn build() -> &'static Path {
         let out = dir.path().join("build");
         let params = FitParams {
             deviation_points: DeviationPoints::All,
+            spacing_m: SPACING_M,
             ..FitParams::default()
         };
         fit(&[made.cloud], &out, &params, &mut Silent).unwrap();

@@ -21,7 +21,7 @@ fn stations_are_places_of_the_line_and_edges_with_the_heights_of_the_mesh() {
     let column = |name: &str| names.iter().position(|n| n == name).unwrap();
     let (mesh, ribbon) = mesh();
     let origin = mesh.origin_m();
-    assert!(rows.len() > 2000);
+    assert!(rows.len() > 1000);
     let (mut held, mut edges) = (0, 0);
     for row in &rows {
         let at = |name: &str| row[column(name)];

@@ -6,10 +6,11 @@ use std::io::{BufReader, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use super::error::MeshReadError;
-use super::ply_header::{self, Element, Format, Number, Property};
+use super::ply;
 use super::section::{MeshSection, VertexColumns};
 use super::source::Source;
 use super::walk::SectionWalk;
+use crate::cloud::ply_layout::{Encoding, Kind, Number, Order, PlyLayout, Property};
 use crate::field::Lattice;
 use crate::ribbon::Ribbon;
 
@@ -63,8 +64,8 @@ impl SectionReader {
         };
         let open = || File::open(file).map(|f| BufReader::with_capacity(BUFFER, f));
         let mut head = Source::new(open().map_err(io)?, file);
-        let header = ply_header::read(&mut head)?;
-        let counts = check(&head, &header.elements, header.format)?;
+        let layout = ply::layout(&mut head)?;
+        let counts = check(&head, &layout)?;
         let start = head.byte();
         let (mut body, mut tail) = (open().map_err(io)?, open().map_err(io)?);
         body.seek(SeekFrom::Start(start)).map_err(io)?;
@@ -72,11 +73,11 @@ impl SectionReader {
         tail.seek(SeekFrom::Start(behind)).map_err(io)?;
         let mut out = Self {
             file: file.to_owned(),
-            origin_m: header.origin_m,
+            origin_m: layout.origin_m,
             vertices: Vertices {
                 reader: body,
                 left: counts[0],
-                walk: SectionWalk::new(ribbon, header.origin_m, lattice),
+                walk: SectionWalk::new(ribbon, layout.origin_m, lattice),
                 ahead: None,
                 name: 0,
             },
@@ -224,22 +225,23 @@ const FACE_BYTES: usize = 14;
 /// The counts of vertices and faces of a file that is laid out as a build's mesh.
 fn check<R: std::io::BufRead>(
     source: &Source<'_, R>,
-    elements: &[Element],
-    format: Format,
+    layout: &PlyLayout,
 ) -> Result<[u64; 2], MeshReadError> {
-    let vertex = ["x", "y", "z", "nx", "ny", "nz", "sigma"].map(str::to_owned);
-    let is = |p: &Property, name: &str, number, list| {
-        p.name == name && p.number == number && p.list == list
+    let vertex = ["x", "y", "z", "nx", "ny", "nz", "sigma"];
+    let is = |p: &Property, name: &str, kind| p.name == name && p.kind == kind;
+    let number = |k: usize| Kind::Scalar(if k < 3 { Number::F64 } else { Number::F32 });
+    let corner = Kind::List {
+        count: Number::U8,
+        item: Number::I32,
     };
-    let number = |k: usize| if k < 3 { Number::F64 } else { Number::F32 };
-    if let [v, f] = elements
-        && format == Format::Little
+    if let [v, f] = &layout.elements[..]
+        && layout.encoding == Encoding::Binary(Order::Little)
         && (v.name.as_str(), f.name.as_str()) == ("vertex", "face")
         && v.properties.len() == vertex.len()
-        && (0..vertex.len()).all(|k| is(&v.properties[k], &vertex[k], number(k), None))
+        && (0..vertex.len()).all(|k| is(&v.properties[k], vertex[k], number(k)))
         && let [corners, zone] = &f.properties[..]
-        && is(corners, "vertex_indices", Number::I32, Some(Number::U8))
-        && is(zone, "zone", Number::U8, None)
+        && is(corners, "vertex_indices", corner)
+        && is(zone, "zone", Kind::Scalar(Number::U8))
         && v.count.max(f.count) < u64::from(u32::MAX)
     {
         return Ok([v.count, f.count]);
