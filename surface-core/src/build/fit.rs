@@ -11,14 +11,15 @@ use super::heights::Steps;
 use super::ingest::Ingested;
 use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
+use super::page;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{inputs_of, spot_report};
 use super::road::{KnownSetup, Road, find_road, open};
-use super::surface::{LevelledPoints, Mesher};
+use super::surface::Mesher;
 use super::trust::Trusted;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
+use crate::export::{DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
@@ -29,7 +30,7 @@ use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
 /// that a folder with a manifest is whole.
-pub const PRODUCTS: [&str; 8] = [
+pub const PRODUCTS: [&str; 9] = [
     "surface.ply",
     "ribbon.geojson",
     "field",
@@ -37,6 +38,7 @@ pub const PRODUCTS: [&str; 8] = [
     "deviation.csv",
     "deviation.laz",
     "report.json",
+    "report.html",
     "manifest.json",
 ];
 
@@ -52,6 +54,7 @@ struct Findings {
     points_on_road: u64,
     trusted: Trusted,
     checkpoints: Option<CheckpointsReport>,
+    page: Option<PageData>,
 }
 
 /// Build the drivable surface of the course in `paths` into the folder `out`.
@@ -78,11 +81,16 @@ pub fn fit(
     clock.lap("picture");
     let inputs = inputs_of(&scans, paths)?;
     clock.lap("hash");
+    let mut findings = findings;
+    let page = findings.page.take();
     let report = report(&scans, inputs, &road, findings, params, clock.report());
     let text = report
         .to_json()
         .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
     folder.put("report.json", text.as_bytes())?;
+    if let Some(page) = page {
+        page::write(&page, &report, &folder.part("report.html")?)?;
+    }
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
     folder.publish(&PRODUCTS)?;
@@ -127,6 +135,9 @@ fn surface_of(
     let checkpoints = checkpoints.hold(&mesher, levelled.trusted.shift_m())?;
     let spots = spots_of(&map, ribbon, params.tolerance_m);
     let points = &levelled.points;
+    let held = levelled.held();
+    let page = page::gather(&mesher, held, &map, &spots, progress)?;
+    clock.lap("page");
     let findings = Findings {
         lattice,
         field: heights.counts.clone(),
@@ -138,6 +149,7 @@ fn surface_of(
         points_on_road: points.keys().map(|key| points.count(key)).sum(),
         trusted: levelled.trusted,
         checkpoints,
+        page,
     };
     Ok((findings, words))
 }
@@ -219,11 +231,7 @@ fn mesh_and_hold(
     let mut laz = deviation_laz(folder, &words.ribbon, words.crs.record(), params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
-    let held = LevelledPoints {
-        points: &levelled.points,
-        setups: &levelled.trusted.models,
-    };
-    let done = mesher.run(&ply, held, &mut laz, which, progress)?;
+    let done = mesher.run(&ply, levelled.held(), &mut laz, which, progress)?;
     if let Some(laz) = laz {
         laz.finish()?;
     }

@@ -77,7 +77,9 @@ impl Breaklines {
     #[must_use]
     pub fn range_s_m(&self) -> [f64; 2] {
         let widest = |a: [f64; 2], b: &[f64; 2]| [a[0].min(b[0]), a[1].max(b[1])];
-        self.ranges.iter().fold([f64::INFINITY, f64::NEG_INFINITY], widest)
+        self.ranges
+            .iter()
+            .fold([f64::INFINITY, f64::NEG_INFINITY], widest)
     }
 
     /// The lines in order.
