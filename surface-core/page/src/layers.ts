@@ -112,7 +112,7 @@ export function ranges(layer: Layer, all: Float32Array, toleranceMm: number): Ra
   const least = quantile(all, 0.02, (v) => v);
   const low = least > 0.5 * high ? Math.floor((least / high) * 20) * (high / 20) : 0;
   const own = { low: Number(low.toPrecision(6)), high };
-  return [own, { low: 0, high }, { low: 0, high: high / 2 }, { low: 0, high: 5 * high }].filter(
+  return [own, { low: 0, high }, { low: 0, high: high / 2 }, { low: 0, high: high / 5 }, { low: 0, high: 5 * high }].filter(
     (r, k, list) => list.findIndex((o) => o.low === r.low && o.high === r.high) === k,
   );
 }

@@ -249,6 +249,7 @@ class Page {
   /** For tests: what is on the screen. */
   get inspection() {
     return {
+      pixelsPerMetre: () => this.views.map((view) => view.pixelsPerMetre),
       triangles: () => this.views.map((view) => view.triangles),
       state: () => this.store.state,
     };

@@ -43,6 +43,10 @@ export class Plan extends View {
     this.redraw();
   }
 
+  get pixelsPerMetre(): number {
+    return this.pixels;
+  }
+
   private get pixels(): number {
     return this.zoomed || this.fit;
   }

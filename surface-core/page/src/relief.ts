@@ -72,6 +72,10 @@ export class Relief extends View {
     this.redraw();
   }
 
+  get pixelsPerMetre(): number {
+    return this.height / (2 * Math.tan(FIELD_OF_VIEW / 2) * this.distance);
+  }
+
   private get eye(): v3.Vec3 {
     const [x, y, z] = this.lookedAt;
     const level = this.distance * Math.cos(this.pitch);
@@ -158,8 +162,7 @@ export class Relief extends View {
 
   private stations(matrix: m4.Mat4, colours: Theme): void {
     const { course, context } = this;
-    const perPixel = (2 * Math.tan(FIELD_OF_VIEW / 2) * this.distance) / this.height;
-    const step = Math.max(roundUp(90 * perPixel), 0.5);
+    const step = Math.max(roundUp(90 / this.pixelsPerMetre), 0.5);
     context.textAlign = "center";
     context.textBaseline = "bottom";
     const reach = 1.2 * this.distance;
@@ -249,7 +252,7 @@ export class Relief extends View {
 
   /** Move the target with the pointer, over the plan. */
   private pan(dx: number, dy: number): void {
-    const perPixel = (2 * Math.tan(FIELD_OF_VIEW / 2) * this.distance) / this.height;
+    const perPixel = 1 / this.pixelsPerMetre;
     const [c, s] = [Math.cos(this.yaw), Math.sin(this.yaw)];
     const forward = (dy * perPixel) / Math.max(Math.sin(this.pitch), 0.25);
     this.target[0] += s * dx * perPixel - c * forward;

@@ -31,6 +31,10 @@ export class RibbonView extends View {
     ];
   }
 
+  get pixelsPerMetre(): number {
+    return this.pixels[0];
+  }
+
   private get span(): Point {
     const [right, left] = this.course.across;
     return [right - 0.3, left + 0.3];

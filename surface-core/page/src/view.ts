@@ -64,6 +64,8 @@ export abstract class View {
     return this.store.course;
   }
 
+  /** Pixels of the screen that a metre takes in the middle of the picture. */
+  abstract get pixelsPerMetre(): number;
   protected abstract draw(theme: Theme): void;
   /** A pointer over the view, nothing pressed. */
   protected abstract onPoint(at: Point): void;
