@@ -93,6 +93,9 @@ export class Painter {
   ) {
     this.gl = gl;
     this.canvas = gl.canvas as HTMLCanvasElement;
+    // Everything on the card is gone with a lost context; the page is quick to make anew.
+    this.canvas.addEventListener("webglcontextlost", (event) => event.preventDefault());
+    this.canvas.addEventListener("webglcontextrestored", () => location.reload());
     this.program = twgl.createProgramInfo(gl, [VERTEX, FRAGMENT]);
   }
 

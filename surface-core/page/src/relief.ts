@@ -199,7 +199,7 @@ export class Relief extends View {
     const { course } = this;
     const matrix = this.matrix;
     const [ex, ey] = this.eye;
-    const step = course.data.head.line.step_m;
+    const step = Math.max(course.data.head.line.step_m, REACH / this.pixelsPerMetre / 3);
     let best: { place: Place; away: number } | null = null;
     const consider = (s: number, t: number) => {
       const at = this.toScreen(matrix, { s, t });

@@ -117,7 +117,7 @@ function describe({ profile, axis, toleranceMm }: Drawn, line: Straight, outside
   if (profile.along.length > 0) {
     const beside = axis === "t" ? "before and after" : "left and right of";
     parts.push(
-      `${number(profile.along.length)} points up to ${short(1e3 * profile.reach)} mm ${beside} the section`,
+      `${number(profile.along.length)} points up to ${number(1e3 * profile.reach)} mm ${beside} the section`,
     );
     parts.push(`band: ±${short(toleranceMm)} mm`);
   } else {

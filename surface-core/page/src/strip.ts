@@ -85,7 +85,7 @@ export class Strip {
   private drawPanel({ name, top, values, low, high }: Panel): void {
     const { root } = this;
     const y = (v: number) => top + PANEL - ((v - low) / (high - low)) * PANEL;
-    const places = ticks(low, high, 4);
+    const places = ticks(low, high, 5);
     const digits = Math.max(0, ...places.map((v) => (String(v).split(".")[1] ?? "").length));
     for (const v of places) {
       const at = y(v);

@@ -33,6 +33,7 @@ export abstract class View {
   protected width = 1;
   protected height = 1;
   private waiting = false;
+  private pointed: Point | null = null;
   private readonly pointers = new Map<number, Point>();
   private travelled = 0;
   /** Triangles of the last picture. */
@@ -167,11 +168,22 @@ export abstract class View {
     );
   }
 
+  /** Pointers move more often than pictures are drawn: the last place counts. */
+  private pointSoon(at: Point): void {
+    if (!this.pointed) {
+      requestAnimationFrame(() => {
+        if (this.pointed) this.onPoint(this.pointed);
+        this.pointed = null;
+      });
+    }
+    this.pointed = at;
+  }
+
   private moved(event: PointerEvent): void {
     const to = this.at(event);
     const from = this.pointers.get(event.pointerId);
     if (!from) {
-      if (event.pointerType !== "touch") this.onPoint(to);
+      if (event.pointerType !== "touch") this.pointSoon(to);
       return;
     }
     const others = [...this.pointers].filter(([id]) => id !== event.pointerId);

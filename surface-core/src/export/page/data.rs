@@ -34,7 +34,7 @@ pub struct PageSection {
     /// Where the section's cells start, their length along the line, and how many rows there are.
     cells: (f64, f64, usize),
     node_rows: usize,
-    has_intensity: bool,
+    pub(super) has_intensity: bool,
 }
 
 impl PageSection {
