@@ -8,7 +8,8 @@ use surface_core::progress::StopFlag;
 
 use crate::args::{Format, Inspect};
 use crate::exit::Exit;
-use crate::term::{Bar, Table, count};
+use crate::progress::Bar;
+use crate::term::{Table, count};
 
 /// Setups listed by name; more are only counted.
 const LISTED_SETUPS: usize = 20;
@@ -16,7 +17,7 @@ const LISTED_SETUPS: usize = 20;
 /// Run the command.
 pub fn run(args: &Inspect, stop: &StopFlag) -> anyhow::Result<Exit> {
     let mut scans = Scans::open(&args.scans.files, &args.scans.options())?;
-    let found = inspect(&mut scans, &mut Bar::new(stop))?;
+    let found = inspect(&mut scans, &mut Bar::new(args.progress, stop))?;
     let mut out = BufWriter::new(std::io::stdout().lock());
     match args.format {
         Format::Json => {

@@ -43,6 +43,7 @@ async function open({ size = [1500, 1000], scheme = "light" } = {}) {
     reducedMotion: "reduce",
   });
   const page = await context.newPage();
+  page.setDefaultTimeout(120_000); // other tests run beside this one
   const complaints = [];
   const requests = [];
   page.on("console", (m) => {

@@ -3,20 +3,21 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::breaklines::find_breaklines;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
-use super::ingest::Ingested;
 use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
 use super::page;
 use super::params::{DeviationPoints, FitParams};
+use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
-use super::road::{KnownSetup, Road, find_road, open};
+use super::road::open;
+use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
 use super::surface::Mesher;
 use super::trust::Trusted;
+use super::work::Work;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
@@ -71,73 +72,114 @@ pub fn fit(
     progress: &mut dyn Progress,
 ) -> Result<Report, BuildError> {
     let mut scans = open(paths, params)?;
-    let mut folder = BuildFolder::open(out, params.scratch.as_deref())?;
+    let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     let mut clock = StageClock::start();
-    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
-    let ribbon_text = road.ribbon.to_geojson()?;
-    folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
-    let (findings, road) = surface_of(road, &mut folder, params, &mut clock, progress)?;
-    write_map(&findings, &road.ribbon, params, &mut folder)?;
-    clock.lap("picture");
     let inputs = inputs_of(&scans, paths)?;
     clock.lap("hash");
-    let mut findings = findings;
+    let mut stages = Stages {
+        params,
+        keys: Keys::new(&inputs, params),
+        clock: &mut clock,
+        progress,
+    };
+    let (mut findings, road) = surface_of(&mut scans, &mut stages, &mut folder, &work)?;
+    let ribbon_text = road.ribbon.to_geojson()?;
+    folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
+    write_map(&findings, &road.ribbon, params, &mut folder)?;
+    clock.lap("picture");
     let page = findings.page.take();
     let report = report(&scans, inputs, &road, findings, params, clock.report());
-    let text = report
-        .to_json()
-        .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
-    folder.put("report.json", text.as_bytes())?;
-    if let Some(page) = page {
-        page::write(&page, &report, &folder.part("report.html")?)?;
-    }
+    put_report(&report, page.as_ref(), &mut folder)?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
     folder.publish(&PRODUCTS)?;
     Ok(report)
 }
 
-/// What of the road is needed once its points are sorted.
-struct RoadInWords {
-    ribbon: Ribbon,
-    notes: Vec<String>,
-    points: u64,
-    strays: u64,
-    setups: Vec<KnownSetup>,
-    crs: ProductCrs,
+/// The report for scripts and for readers.
+fn put_report(
+    report: &Report,
+    page: Option<&PageData>,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let text = report
+        .to_json()
+        .map_err(|e| write_error(Path::new("report.json"))(e.into()))?;
+    folder.put("report.json", text.as_bytes())?;
+    page.map_or(Ok(()), |page| {
+        page::write(page, report, &folder.part("report.html")?)
+    })
+}
+
+/// Go through `fit` as far as the height field and leave a plan of `sections` of the course that
+/// [`fit_section`](super::fit_section) fits, in processes of their own and in any order; [`fit`]
+/// with the same scans and parameters then joins them and ends the job. What it ends with does not
+/// depend on the sections; those that are missing it fits itself.
+///
+/// # Errors
+/// [`BuildError`] naming the file or place and the remedy.
+pub fn plan_sections(
+    paths: &[PathBuf],
+    out: &Path,
+    params: &FitParams,
+    sections: usize,
+    progress: &mut dyn Progress,
+) -> Result<SectionPlan, BuildError> {
+    if sections == 0 {
+        return Err(BuildError::Parameter {
+            name: "--sections",
+            value: "0".to_owned(),
+            why: "give at least one section",
+        });
+    }
+    let mut scans = open(paths, params)?;
+    let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
+    let mut clock = StageClock::start();
+    let inputs = inputs_of(&scans, paths)?;
+    let mut stages = Stages {
+        params,
+        keys: Keys::new(&inputs, params),
+        clock: &mut clock,
+        progress,
+    };
+    let road = stages.road(&mut scans, &work)?;
+    let marks = Checkpoints::new(params, &road.words.ribbon).marks();
+    let course = road.words.course(&road.lattice, &marks);
+    let levelled = stages.level(road.points, &road.z_steps_m, course, &work)?;
+    let fitter = levelled.fitter(course, params.bridge_m);
+    stages.lines(&fitter, &work)?;
+    let (_, plan) = stages.planned(&fitter, (&mut folder, &work), Some(sections))?;
+    Ok(SectionPlan::of(&plan, &road.lattice))
 }
 
 /// Sort, level, fit, mesh and hold: what the stages find, and the road in words.
 fn surface_of(
-    road: Road,
+    scans: &mut Scans,
+    stages: &mut Stages,
     folder: &mut BuildFolder,
-    params: &FitParams,
-    clock: &mut StageClock,
-    progress: &mut dyn Progress,
+    work: &Work,
 ) -> Result<(Findings, RoadInWords), BuildError> {
-    let (cloud, words) = in_words(road);
-    let ribbon = &words.ribbon;
-    let lattice = lattice_of(ribbon, params.spacing_m)?;
+    let SortedRoad {
+        words,
+        lattice,
+        points,
+        z_steps_m,
+    } = stages.road(scans, work)?;
+    let (ribbon, params) = (&words.ribbon, stages.params);
     let checkpoints = Checkpoints::new(params, ribbon);
     let marks = checkpoints.marks();
-    let course = Course {
-        ribbon,
-        lattice: &lattice,
-        setups: &words.setups,
-        marks: &marks,
-    };
-    let levelled = LevelledRoad::new(cloud, course, params, folder, clock, progress)?;
-    let heights = heights_of(&levelled, course, params, folder, clock, progress)?;
+    let course = words.course(&lattice, &marks);
+    let levelled = stages.level(points, &z_steps_m, course, work)?;
+    let heights = heights_of(&levelled, course, stages, folder, work)?;
     let (mut mesher, mask) = heights.mesher(ribbon)?;
     mesher.crs = words.crs.name().map(str::to_owned);
-    let (check, map) = mesh_and_hold(&mesher, &levelled, &words, folder, params, progress)?;
-    clock.lap("mesh and hold");
+    let (check, map) = mesh_and_hold(&mesher, &levelled, &words, folder, params, stages.progress)?;
+    stages.clock.lap("mesh and hold");
     let checkpoints = checkpoints.hold(&mesher, levelled.trusted.shift_m())?;
     let spots = spots_of(&map, ribbon, params.tolerance_m);
     let points = &levelled.points;
-    let held = levelled.held();
-    let page = page::gather(&mesher, held, &map, &spots, progress)?;
-    clock.lap("page");
+    let page = page::gather(&mesher, levelled.held(), &map, &spots, stages.progress)?;
+    stages.clock.lap("page");
     let findings = Findings {
         lattice,
         field: heights.counts.clone(),
@@ -152,19 +194,6 @@ fn surface_of(
         page,
     };
     Ok((findings, words))
-}
-
-/// The cloud, and the rest of the road in words.
-fn in_words(road: Road) -> (Ingested, RoadInWords) {
-    let words = RoadInWords {
-        ribbon: road.ribbon,
-        notes: road.notes,
-        points: road.cloud.points,
-        strays: road.cloud.strays,
-        setups: road.setups,
-        crs: road.crs,
-    };
-    (road.cloud, words)
 }
 
 /// The height field on disk, and what the mesh needs besides.
@@ -187,32 +216,25 @@ impl Heights {
 fn heights_of(
     levelled: &LevelledRoad,
     course: Course,
-    params: &FitParams,
+    stages: &mut Stages,
     folder: &mut BuildFolder,
-    clock: &mut StageClock,
-    progress: &mut dyn Progress,
+    work: &Work,
 ) -> Result<Heights, BuildError> {
-    let fitter = levelled.fitter(course, params.bridge_m);
-    let lines = match &params.breaklines {
-        Some(known) => known.clone(),
-        None => find_breaklines(&fitter, progress)?,
-    };
-    clock.lap("breaklines");
-    let origin_m = course.ribbon.frame.origin_m;
-    let store = FieldStore::create(&folder.part("field")?, *course.lattice, origin_m)?;
+    let fitter = levelled.fitter(course, stages.params.bridge_m);
+    let mut found = stages.lines(&fitter, work)?;
     let layout = Layout::new(course.ribbon, course.lattice)?;
-    let plan = SeamPlan::new(&layout, &lines);
+    let plan = SeamPlan::new(&layout, &found.lines);
     let steps = Steps {
-        lines: &lines,
+        lines: &found.lines,
         layout: &layout,
         plan: &plan,
     };
-    let (counts, beside) = fitter.fit(&steps, &store, progress)?;
-    let counts = fitted(counts, params.spacing_m)?;
-    clock.lap("fit");
+    let level = (found.level_m, &mut found.known);
+    let (store, fitted) = stages.field(&fitter, level, &steps, (folder, work))?;
+    let (counts, beside) = fitted.counts(found.level_m);
     Ok(Heights {
         store,
-        counts,
+        counts: some_fitted(counts, stages.params.spacing_m)?,
         layout,
         plan,
         beside,
@@ -239,7 +261,7 @@ fn mesh_and_hold(
 }
 
 /// The counts of a field that has at least one height.
-fn fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildError> {
+fn some_fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildError> {
     if field.fitted == 0 {
         let inside = field.inside;
         return Err(BuildError::NoSurface { inside, spacing_m });
@@ -344,8 +366,8 @@ fn report(
         inputs,
         points: road.points,
         points_on_road: found.points_on_road,
-        points_dropped: scans.rejected() + road.strays,
-        setups: scans.setups().len() as u64,
+        points_dropped: road.rejected + road.strays,
+        setups: road.setups.len() as u64,
         levelling: found.trusted.report(&road.setups),
         checkpoints: found.checkpoints,
         origin_m: ribbon.frame.origin_m,

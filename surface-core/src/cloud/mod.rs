@@ -8,4 +8,6 @@ mod tiles;
 
 pub use columns::Columns;
 pub use grid::{Cell, CellGrid};
-pub use tiles::{Frame, PackedPoint, QUANTUM_M, TILE_M, TileError, TileKey, TileStore, TileWriter};
+pub use tiles::{
+    Frame, PackedPoint, QUANTUM_M, TILE_M, TileError, TileIndex, TileKey, TileStore, TileWriter,
+};
