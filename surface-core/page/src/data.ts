@@ -71,11 +71,18 @@ export function json<T>(name: string): T {
 }
 
 function fromBase64(coded: string): Uint8Array<ArrayBuffer> {
+  const quick = Uint8Array as unknown as { fromBase64?: (text: string) => Uint8Array<ArrayBuffer> };
+  if (quick.fromBase64) return quick.fromBase64(coded);
   const plain = atob(coded);
   const out = new Uint8Array(plain.length);
   for (let k = 0; k < plain.length; k++) out[k] = plain.charCodeAt(k);
   return out;
 }
+
+/** Stands for no value among whole numbers. */
+const NONE = -0x80000000;
+
+type Floats = Float32Array | Float64Array;
 
 /** The symbols of a stream, one by one. */
 export class Symbols {
@@ -92,58 +99,65 @@ export class Symbols {
     return new Symbols(new Uint8Array(await new Response(inflated).arrayBuffer()));
   }
 
-  /** The next difference; NaN where there is no value. */
-  next(): number {
-    const bytes = this.bytes;
+  /** The next difference; NONE where there is no value. Differences have less than 31 bits. */
+  private next(): number {
+    const { bytes } = this;
     let byte = bytes[this.at++];
-    if (byte < 0x80) return unzigzag(byte);
-    let value = byte & 0x7f;
-    let scale = 128;
-    do {
+    let symbol = byte & 0x7f;
+    for (let shift = 7; byte >= 0x80; shift += 7) {
       byte = bytes[this.at++];
-      value += (byte & 0x7f) * scale;
-      scale *= 128;
-    } while (byte >= 0x80);
-    return unzigzag(value);
+      symbol |= (byte & 0x7f) << shift;
+    }
+    if (symbol === 0) return NONE;
+    const z = (symbol - 1) | 0;
+    return (z >>> 1) ^ -(z & 1);
   }
 
   /** Values, each a difference from the last one that there was. */
-  inTurn(out: Float32Array | Float64Array, from: number, count: number, unit: number): void {
+  inTurn(out: Floats, from: number, count: number, unit: number): void {
     let last = 0;
     for (let k = from; k < from + count; k++) {
       const difference = this.next();
-      if (difference === difference) last += difference;
-      out[k] = difference === difference ? last * unit : NaN;
-    }
-  }
-
-  plainly(out: Float32Array | Float64Array, from: number, count: number, unit: number): void {
-    for (let k = from; k < from + count; k++) out[k] = this.next() * unit;
-  }
-
-  /** Rows of values foretold by the plane through their neighbours; whole units. */
-  inRows(out: Float64Array, columns: number): void {
-    let last = 0;
-    for (let k = 0; k < out.length; k++) {
-      const difference = this.next();
-      if (difference !== difference) {
+      if (difference === NONE) {
         out[k] = NaN;
-        continue;
+      } else {
+        last += difference;
+        out[k] = last * unit;
       }
-      let foretold = NaN;
-      if (k >= columns && k % columns > 0) {
-        foretold = out[k - 1] + out[k - columns] - out[k - columns - 1];
-      }
-      last = (foretold === foretold ? foretold : last) + difference;
-      out[k] = last;
     }
   }
-}
 
-function unzigzag(symbol: number): number {
-  if (symbol === 0) return NaN;
-  const z = symbol - 1;
-  return z % 2 === 0 ? z / 2 : -(z + 1) / 2;
+  plainly(out: Floats, from: number, count: number, unit: number): void {
+    for (let k = from; k < from + count; k++) {
+      const value = this.next();
+      out[k] = value === NONE ? NaN : value * unit;
+    }
+  }
+
+  /** Rows of values foretold by the plane through their neighbours, put into `out` at `from`. */
+  inRows(out: Float32Array, from: number, rows: number, columns: number, unit: number): void {
+    let before = new Int32Array(columns).fill(NONE);
+    let now = new Int32Array(columns);
+    let last = 0;
+    let k = from;
+    for (let row = 0; row < rows; row++) {
+      let left = NONE;
+      let between = NONE;
+      for (let column = 0; column < columns; column++, k++) {
+        const above = before[column];
+        const difference = this.next();
+        let value = NONE;
+        if (difference !== NONE) {
+          const isPlane = left !== NONE && above !== NONE && between !== NONE;
+          last = value = (isPlane ? left + above - between : last) + difference;
+        }
+        out[k] = value === NONE ? NaN : value * unit;
+        now[column] = left = value;
+        between = above;
+      }
+      [before, now] = [now, before];
+    }
+  }
 }
 
 /** Everything but the layers, unpacked. */
@@ -204,10 +218,7 @@ function unpackHeights(symbols: Symbols, head: Head, firstRow: number[]): Float3
   const out = new Float32Array(firstRow[firstRow.length - 1] * columns);
   for (let section = 0; section < head.sections.length; section++) {
     const rows = firstRow[section + 1] - firstRow[section];
-    const units = new Float64Array(rows * columns);
-    symbols.inRows(units, columns);
-    const start = firstRow[section] * columns;
-    for (let k = 0; k < units.length; k++) out[start + k] = units[k] * height_unit_m;
+    symbols.inRows(out, firstRow[section] * columns, rows, columns, height_unit_m);
   }
   return out;
 }

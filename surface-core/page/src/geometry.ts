@@ -40,7 +40,7 @@ function columnsOf(course: Course, step: number): number[] {
 export function geometry(course: Course, section: number, step: number): Geometry {
   const rows = rowsOf(course, section, step);
   const columns = columnsOf(course, step);
-  const builder = new Builder(course, section, step, columns);
+  const builder = new Builder(course, section, step, columns, rows.length + 2);
   rows.forEach((row) => builder.addRow(row, 0));
   for (let k = 0; k + 1 < rows.length; k++) builder.addStrip(k, k + 1);
   // The skirts: the end rows once more, lower.
@@ -53,16 +53,27 @@ export function geometry(course: Course, section: number, step: number): Geometr
 }
 
 class Builder {
-  private readonly vertices: number[] = [];
-  private readonly indices: number[] = [];
-  private readonly t: number[] = [];
+  private readonly vertices: Float32Array;
+  private readonly indices: Uint32Array;
+  private readonly t: Float32Array;
+  /** Vertices without a height, which are in no triangle. */
+  private readonly holes: Uint8Array;
+  private vertexCount = 0;
+  private indexCount = 0;
 
   constructor(
     private readonly course: Course,
     private readonly section: number,
     private readonly step: number,
     private readonly columns: number[],
-  ) {}
+    rows: number,
+  ) {
+    const most = rows * columns.length;
+    this.vertices = new Float32Array(most * FLOATS);
+    this.indices = new Uint32Array(most * 6);
+    this.t = new Float32Array(most);
+    this.holes = new Uint8Array(most);
+  }
 
   addRow({ row, s }: Row, lower: number): void {
     const { course, columns } = this;
@@ -75,16 +86,19 @@ class Builder {
       const t = clamp(columns[k]);
       const z = course.node(row, columns[k]);
       const [along, across] = this.slopes(row, k, clamp);
-      this.t.push(t);
-      this.vertices.push(
-        f.x - f.ty * t,
-        f.y + f.tx * t,
-        z - lower,
-        (t - head.cells.first_t_m) / head.cells.cell_m,
-        Math.min((s - from) / length, cellRows),
-        along * f.tx - across * f.ty,
-        along * f.ty + across * f.tx,
-      );
+      const v = this.vertexCount++;
+      this.t[v] = t;
+      // The card must not see NaN, although no triangle has such a corner.
+      this.holes[v] = z === z ? 0 : 1;
+      const { vertices } = this;
+      let at = v * FLOATS;
+      vertices[at++] = f.x - f.ty * t;
+      vertices[at++] = f.y + f.tx * t;
+      vertices[at++] = z === z ? z - lower : 0;
+      vertices[at++] = (t - head.cells.first_t_m) / head.cells.cell_m;
+      vertices[at++] = Math.min((s - from) / length, cellRows);
+      vertices[at++] = along * f.tx - across * f.ty;
+      vertices[at++] = along * f.ty + across * f.tx;
     }
   }
 
@@ -109,19 +123,24 @@ class Builder {
   /** Triangles between two rows, where all corners have a height. */
   addStrip(lower: number, upper: number): void {
     const n = this.columns.length;
-    const has = (v: number) => this.vertices[v * FLOATS + 2] === this.vertices[v * FLOATS + 2];
+    const { t, holes } = this;
     for (let k = 0; k + 1 < n; k++) {
       const [a, b, c, d] = [lower * n + k, lower * n + k + 1, upper * n + k, upper * n + k + 1];
-      const isFlat = this.t[a] === this.t[b] && this.t[c] === this.t[d];
-      if (isFlat || !has(a) || !has(d)) continue;
-      if (has(c)) this.indices.push(a, d, c);
-      if (has(b)) this.indices.push(a, b, d);
+      const isFlat = t[a] === t[b] && t[c] === t[d];
+      if (isFlat || holes[a] || holes[d]) continue;
+      if (!holes[c]) this.addTriangle(a, d, c);
+      if (!holes[b]) this.addTriangle(a, b, d);
     }
   }
 
+  private addTriangle(a: number, b: number, c: number): void {
+    this.indices[this.indexCount++] = a;
+    this.indices[this.indexCount++] = b;
+    this.indices[this.indexCount++] = c;
+  }
+
   finish(): Geometry {
-    // A vertex without height is in no triangle; the card must not see NaN all the same.
-    const vertices = Float32Array.from(this.vertices, (v) => (v === v ? v : 0));
-    return { vertices, indices: Uint32Array.from(this.indices) };
+    const { vertices, indices, indexCount } = this;
+    return { vertices, indices: indices.slice(0, indexCount) };
   }
 }

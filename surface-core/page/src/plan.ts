@@ -177,18 +177,13 @@ export class Plan extends View {
   }
 
   private spots(colours: Theme): void {
-    const { context } = this;
-    context.textAlign = "left";
-    context.textBaseline = "bottom";
-    const spots = this.course.data.head.spots;
-    for (let k = spots.length - 1; k >= 0; k--) {
-      const spot = spots[k];
+    const at = this.course.data.head.spots.map((spot, k) => {
       const [s, t] = spot.middle_m;
-      const [x, y] = this.toScreen(this.course.plan({ s, t }));
-      const reach = Math.max(0.5 * Math.max(spot.length_m, spot.width_m) * this.pixels + 4, 8);
-      this.ring(x, y, reach, reach, colours, k === this.state.spot);
-      this.label(String(spot.id), x + 0.72 * reach + 3, y - 0.72 * reach, colours, colours.accent);
-    }
+      const point = this.toScreen(this.course.plan({ s, t }));
+      const half = 0.5 * Math.max(spot.length_m, spot.width_m) * this.pixels;
+      return { point, reach: Math.max(half + 4, 8), k };
+    });
+    this.rings(at, colours);
   }
 
   private scaleBar(colours: Theme): void {

@@ -183,14 +183,11 @@ export class Relief extends View {
   }
 
   private spots(matrix: m4.Mat4, colours: Theme): void {
-    this.context.textAlign = "left";
-    this.context.textBaseline = "bottom";
-    this.course.data.head.spots.forEach((spot, k) => {
-      const at = this.toScreen(matrix, { s: spot.at_m[0], t: spot.at_m[1] });
-      if (!at) return;
-      this.ring(at[0], at[1], 8, 8, colours, k === this.state.spot);
-      this.label(String(spot.id), at[0] + 9, at[1] - 6, colours, colours.accent);
+    const at = this.course.data.head.spots.flatMap((spot, k) => {
+      const point = this.toScreen(matrix, { s: spot.at_m[0], t: spot.at_m[1] });
+      return point ? [{ point, reach: 8, k }] : [];
     });
+    this.rings(at, colours);
   }
 
   /** The place of the road that is seen nearest to the pointer; of those under it the nearest to

@@ -91,20 +91,20 @@ export class RibbonView extends View {
   private axes(colours: Theme): void {
     const { context } = this;
     const [kx, ky] = this.pixels;
-    const { from, length } = this.state.window;
+    const { from } = this.state.window;
     context.strokeStyle = colours.faint;
     context.lineWidth = 1;
     context.textBaseline = "top";
     context.textAlign = "center";
     const step = roundUp(80 / kx);
     const bottom = this.height - BOTTOM;
-    for (let s = Math.ceil(from / step) * step; s <= from + length + 1e-9; s += step) {
+    for (const [s, name] of this.stations(step)) {
       const x = LEFT + (s - from) * kx;
       context.beginPath();
       context.moveTo(x, bottom);
       context.lineTo(x, bottom + 5);
       context.stroke();
-      this.label(short(this.course.wrap(s)), x, bottom + 7, colours, colours.faint);
+      this.label(short(name), x, bottom + 7, colours, colours.faint);
     }
     context.textAlign = "right";
     context.textBaseline = "middle";
@@ -119,6 +119,21 @@ export class RibbonView extends View {
       const text = t === 0 ? "t 0 m" : `${t > 0 ? "+" : "\u2212"}${short(Math.abs(t))}`;
       this.label(text, LEFT - 8, y, colours, colours.faint);
     }
+  }
+
+  /** Round stations in the window: where they are drawn, and what they are called; a lap begins
+   *  again at 0. */
+  private stations(step: number): [number, number][] {
+    const { from, length } = this.state.window;
+    const lap = this.course.length;
+    const out: [number, number][] = [];
+    for (const start of this.course.closed ? [0, lap] : [0]) {
+      const end = this.course.closed ? lap - 0.4 * step : lap + 1e-9;
+      for (let s = 0; s < end; s += step) {
+        if (start + s >= from - 1e-9 && start + s <= from + length + 1e-9) out.push([start + s, s]);
+      }
+    }
+    return out;
   }
 
   private marks(colours: Theme): void {

@@ -8,7 +8,9 @@ const LEFT = 64;
 const RIGHT = 12;
 const PANEL = 74;
 const GAP = 16;
-const TOP = 20;
+/** Room for the marks of the spots, and below them the first title. */
+const MARKS = 12;
+const TOP = 34;
 const BOTTOM = 34;
 const HEIGHT = TOP + 2 * PANEL + GAP + BOTTOM;
 /** Places along the course at which the strip is drawn at most. */
@@ -26,7 +28,8 @@ export class Strip {
   private width = 800;
   private readonly s: Float64Array;
   private readonly panels: [Panel, Panel];
-  private readonly window = svg("rect", { class: "window", y: TOP - 4 });
+  /** The part that the unrolled ribbon shows, and its rest past the end of a lap. */
+  private readonly windows = [0, 1].map(() => svg("rect", { class: "window", y: TOP - 4 }));
   private readonly line = svg("line", { class: "cursor" });
   private dragging = false;
 
@@ -68,7 +71,7 @@ export class Strip {
     const { root } = this;
     root.setAttribute("viewBox", `0 0 ${this.width} ${HEIGHT}`);
     root.setAttribute("height", String(HEIGHT));
-    root.replaceChildren(this.window);
+    root.replaceChildren(...this.windows);
     for (const p of this.panels) this.drawPanel(p);
     const bottom = HEIGHT - BOTTOM;
     for (const s of ticks(0, this.store.course.length, this.width / 110)) {
@@ -103,7 +106,7 @@ export class Strip {
       const x = this.x(spot.at_m[0]);
       const mark = svg("path", {
         class: k === this.store.state.spot ? "spot chosen" : "spot",
-        d: `M${x} ${TOP - 1}l-5 -9h10z`,
+        d: `M${x} ${MARKS}l-5 -9h10z`,
       });
       mark.append(svg("title", {}, `Spot ${spot.id}`));
       mark.addEventListener("click", (event) => {
@@ -119,10 +122,18 @@ export class Strip {
     const { cursor, window } = this.store.state;
     const { course } = this.store;
     const height = 2 * PANEL + GAP + 8;
-    this.window.setAttribute("x", String(this.x(window.from)));
-    this.window.setAttribute("height", String(height));
-    const end = Math.min(window.from + window.length, course.length);
-    this.window.setAttribute("width", String(Math.max(this.x(end) - this.x(window.from), 2)));
+    const end = window.from + window.length;
+    const parts = [
+      [window.from, Math.min(end, course.length)],
+      [0, end - course.length],
+    ];
+    this.windows.forEach((rect, k) => {
+      const [from, to] = parts[k];
+      rect.setAttribute("visibility", to > from ? "visible" : "hidden");
+      rect.setAttribute("x", String(this.x(from)));
+      rect.setAttribute("width", String(Math.max(this.x(to) - this.x(from), 2)));
+      rect.setAttribute("height", String(height));
+    });
     const s = cursor?.s ?? 0;
     const x = this.x(s);
     for (const [key, value] of Object.entries({ x1: x, x2: x, y1: TOP - 4, y2: TOP - 4 + height })) {

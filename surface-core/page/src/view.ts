@@ -225,6 +225,29 @@ export abstract class View {
     context.restore();
   }
 
+  /** Rings with numbers; a spot close to a worse one is only a dot, but for the chosen one. */
+  protected rings(at: { point: Point; reach: number; k: number }[], colours: Theme): void {
+    const { context, state } = this;
+    const { spots } = this.course.data.head;
+    const drawn: Point[] = [];
+    const crowded = ([x, y]: Point) => drawn.some((p) => Math.hypot(p[0] - x, p[1] - y) < 20);
+    context.textAlign = "left";
+    context.textBaseline = "bottom";
+    const chosenFirst = [...at].sort((a, b) => Number(b.k === state.spot) - Number(a.k === state.spot));
+    for (const { point, reach, k } of chosenFirst) {
+      const [x, y] = point;
+      if (crowded(point)) {
+        context.beginPath();
+        context.arc(x, y, 2, 0, 2 * Math.PI);
+        this.stroke(2, colours, colours.accent);
+        continue;
+      }
+      drawn.push(point);
+      this.ring(x, y, reach, reach, colours, k === state.spot);
+      this.label(String(spots[k].id), x + 0.72 * reach + 3, y - 0.72 * reach, colours, colours.accent);
+    }
+  }
+
   protected ring(x: number, y: number, rx: number, ry: number, colours: Theme, chosen: boolean): void {
     this.context.beginPath();
     this.context.ellipse(x, y, rx, ry, 0, 0, 2 * Math.PI);
