@@ -86,6 +86,8 @@ export class Painter {
   private kept = new Map<string, Kept>();
   private keptTriangles = 0;
   private clock = 0;
+  /** Most rows of cells that a section has. */
+  private readonly tileRows: number;
 
   private constructor(
     gl: WebGL2RenderingContext,
@@ -93,6 +95,7 @@ export class Painter {
   ) {
     this.gl = gl;
     this.canvas = gl.canvas as HTMLCanvasElement;
+    this.tileRows = Math.max(...course.data.head.sections.map((s) => s[2]));
     // Everything on the card is gone with a lost context; the page is quick to make anew.
     this.canvas.addEventListener("webglcontextlost", (event) => event.preventDefault());
     this.canvas.addEventListener("webglcontextrestored", () => location.reload());
@@ -110,11 +113,7 @@ export class Painter {
   private corner(section: number): [number, number] {
     const { columns } = this.course.data.head.cells;
     const across = Math.max(1, Math.floor(TEXTURE_WIDTH / columns));
-    return [(section % across) * columns, Math.floor(section / across) * this.tileRows()];
-  }
-
-  private tileRows(): number {
-    return Math.max(...this.course.data.head.sections.map((s) => s[2]));
+    return [(section % across) * columns, Math.floor(section / across) * this.tileRows];
   }
 
   /** The table entries of all cells. */
@@ -122,7 +121,7 @@ export class Painter {
     const { head, firstCell } = this.course.data;
     const { columns } = head.cells;
     const width = Math.max(TEXTURE_WIDTH, columns);
-    const height = this.corner(head.sections.length - 1)[1] + this.tileRows();
+    const height = this.corner(head.sections.length - 1)[1] + this.tileRows;
     const pixels = new Uint8Array(width * height);
     head.sections.forEach(([, , rows], section) => {
       const [x, y] = this.corner(section);

@@ -1,7 +1,7 @@
 // The spots as a list, and the section through the chosen one.
 
 import type { Profile, SpotHead } from "./data";
-import { number, short, signed } from "./format";
+import { number, signed } from "./format";
 import { drawSection, fieldSection, type Reach } from "./section";
 import type { Store } from "./store";
 import { html } from "./svg";
@@ -109,10 +109,5 @@ export class Panel {
     this.words.textContent = words;
     this.chart.setAttribute("aria-label", `${this.title.textContent}. ${words}`);
     this.chart.dataset.points = String(profile.along.length);
-  }
-
-  /** What the legend of the section says of its band. */
-  get band(): string {
-    return `±${short(this.toleranceMm)} mm`;
   }
 }

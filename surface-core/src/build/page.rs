@@ -48,7 +48,7 @@ pub(super) fn gather(
     progress.stage("page", (sections.len() + spots.len()) as u64);
     let packing = || write_error(Path::new("report.html"));
     let ribbon = mesher.ribbon;
-    let mut data = PageData::new(grid, ribbon, DEVIATION_CELL_M).map_err(packing())?;
+    let mut data = PageData::new(&grid, ribbon, DEVIATION_CELL_M).map_err(packing())?;
     in_order(
         &sections,
         |&section| {

@@ -272,6 +272,7 @@ fn usual_scale(start: &[u32], d_um: &[i32]) -> f64 {
 pub(super) mod tests {
     use super::*;
     use crate::deviation::frame::Closure;
+    use crate::numeric::to_u16;
 
     /// Gaussian noise from a counter: the sum of 12 hashed uniform numbers.
     pub struct Noise(u64);
@@ -300,12 +301,14 @@ pub(super) mod tests {
 
     fn section(u: &[f64], v: &[f64], d: &[f64]) -> SectionCells {
         let road = |_: f64, t: f64| (t > -1.0 && t < 1.0).then_some(16);
+        // Bright where it is far off: 100 a millimetre, whatever the order of the points.
+        let intensity: Vec<u16> = d.iter().map(|d| to_u16(1e5 * d.abs())).collect();
         let points = SectionPoints {
             key: (1, 0),
             u_m: u,
             v_m: v,
             d_m: d,
-            intensity: &[100, 201, 300, 400][..d.len().min(4)],
+            intensity: &intensity,
             across_m: (-2.0, 1.99),
             ground: &road,
         };

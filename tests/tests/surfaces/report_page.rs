@@ -234,7 +234,11 @@ fn the_committed_page_is_what_its_sources_make() {
 #[test]
 fn the_page_of_a_small_course_holds_the_build_and_works_in_a_browser() {
     let dir = tempfile::tempdir().unwrap();
-    let params = ScanParams::demo().thinned(0.15);
+    let params = ScanParams {
+        azimuth_step_rad: 4e-3,
+        elevation_step_rad: 1e-3,
+        ..ScanParams::demo().thinned(0.15)
+    };
     let build = fit_course(dir.path(), &CourseSpec::oval(), &params);
     let page = Page::read(&build.join("report.html"));
     let report = report_of(&build);

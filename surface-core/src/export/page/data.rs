@@ -113,7 +113,6 @@ pub struct PageData {
     pub(super) head: serde_json::Value,
     /// Name and deflated bytes of each stream.
     pub(super) streams: Vec<(&'static str, Vec<u8>)>,
-    grid: PageGrid,
     sections: Vec<[f64; 4]>,
     has_intensity: bool,
 }
@@ -123,7 +122,7 @@ impl PageData {
     ///
     /// # Errors
     /// What deflating says; none is known.
-    pub fn new(grid: PageGrid, ribbon: &Ribbon, cell_m: f64) -> io::Result<Self> {
+    pub fn new(grid: &PageGrid, ribbon: &Ribbon, cell_m: f64) -> io::Result<Self> {
         let (step_m, count, line) = line(ribbon);
         let lattice = grid.lattice();
         let (first_column, columns) = grid.cell_columns();
@@ -150,7 +149,6 @@ impl PageData {
         Ok(Self {
             head,
             streams,
-            grid,
             sections: Vec::new(),
             has_intensity: false,
         })
@@ -196,12 +194,6 @@ impl PageData {
         let layer = |l: &Layer| serde_json::json!({ "name": l.name(), "unit": l.unit(), "smooth": l.is_smooth() });
         self.head["layers"] = layers.map(layer).collect();
         Ok(())
-    }
-
-    /// Which nodes and cells are shown.
-    #[must_use]
-    pub fn grid(&self) -> &PageGrid {
-        &self.grid
     }
 }
 

@@ -128,7 +128,7 @@ fn a_page_without_intensity_has_no_such_layer_and_ends_every_stream() {
     let grid = PageGrid::new(&lattice, &map).unwrap();
     let section = PageSection::new(&grid, 0, &field(lattice), &map, &ribbon).unwrap();
     let page = |bright: bool| {
-        let mut data = PageData::new(grid, &ribbon, 0.25).unwrap();
+        let mut data = PageData::new(&grid, &ribbon, 0.25).unwrap();
         let mut section = section.clone();
         section.has_intensity &= bright;
         data.add(section);
