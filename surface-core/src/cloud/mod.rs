@@ -4,6 +4,7 @@ mod columns;
 mod grid;
 pub mod inspect;
 pub mod io;
+pub(crate) mod ply_layout;
 mod tiles;
 
 pub use columns::Columns;
