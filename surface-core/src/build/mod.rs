@@ -16,6 +16,7 @@ mod ingest;
 mod levelled;
 mod manifest;
 mod order;
+mod page;
 mod params;
 mod parts;
 mod profiles;

@@ -2,6 +2,7 @@
 
 mod chart;
 mod laz;
+mod page;
 mod picture;
 mod ply;
 mod spots;
@@ -12,6 +13,7 @@ pub use chart::{
     straightedge_chart,
 };
 pub use laz::{DeviationLaz, HeldPoint, LazError};
+pub use page::{PageData, PageGrid, PageSection, Profile, ProfilePoint, ReportPage, SpotProfiles};
 pub use picture::{Canvas, Diverging, MapPicture, Rgb};
 pub use ply::{PlyError, PlyWriter};
 pub use spots::{write_plane_spots_csv, write_spots_csv};
