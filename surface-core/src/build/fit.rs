@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::BuildError;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
+use super::export::ExportFormat;
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
 use super::levelled::{Course, LevelledRoad};
@@ -92,7 +93,10 @@ pub fn fit(
     put_report(&report, page.as_ref(), &mut folder)?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
-    folder.publish(&PRODUCTS)?;
+    // Other formats of the build before would speak of another surface.
+    let others = ExportFormat::all().flat_map(ExportFormat::products);
+    let all: Vec<&'static str> = others.chain(PRODUCTS.iter().copied()).collect();
+    folder.publish(&all)?;
     Ok(report)
 }
 

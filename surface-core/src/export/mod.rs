@@ -1,20 +1,40 @@
 //! Bytes for others: the mesh, the field, pictures, tables and point files.
 
 mod chart;
+mod crg;
+mod draft;
+mod geotiff;
+mod gltf;
+mod held;
+mod landxml;
 mod laz;
+mod obj;
+mod opendrive;
 mod page;
+mod parquet;
 mod picture;
 mod ply;
+mod single;
 mod spots;
 mod zarr;
 
 pub use chart::{
-    Axis, Chart, Line, PathFigures, Scale, coherence_chart, iri_chart, spectrum_chart,
+    Axis, Band, Chart, Dots, Line, PathFigures, Scale, coherence_chart, iri_chart, spectrum_chart,
     straightedge_chart,
 };
+pub use crg::{Chords, CrgGrid, CrgWriter, single as crg_single};
+pub use draft::{TextFile, WriteError};
+pub use geotiff::{GeoKeys, Raster, RasterWriter, TILE};
+pub use gltf::{GltfTile, GltfWriter, LEVELS_M};
+pub use held::HeldReader;
+pub use landxml::LandXmlWriter;
 pub use laz::{DeviationLaz, HeldPoint, LazError};
+pub use obj::{ObjWriter, materials_path};
+pub use opendrive::{Cubic, OpenDriveRoad, Shape, Spans, cubics};
 pub use page::{PageData, PageGrid, PageSection, Profile, ProfilePoint, ReportPage, SpotProfiles};
+pub use parquet::ParquetWriter;
 pub use picture::{Canvas, Diverging, MapPicture, Rgb};
-pub use ply::{PlyError, PlyWriter};
+pub use ply::PlyWriter;
+pub use single::{PlainPlyWriter, StlWriter};
 pub use spots::{write_plane_spots_csv, write_spots_csv};
 pub use zarr::{FieldStore, ZarrError};
