@@ -41,7 +41,7 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     answer.print(
         plan.voice.format,
         &args.out,
-        "surface.ply, deviation.png, report.json, …",
+        "surface.ply, report.html, deviation.png, report.json, …",
     )?;
     Ok(Exit::of_verdict(&report.deviation.verdict))
 }

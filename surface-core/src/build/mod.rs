@@ -18,6 +18,7 @@ mod ingest;
 mod levelled;
 mod manifest;
 mod order;
+mod page;
 mod params;
 mod parts;
 mod profiles;
