@@ -111,7 +111,7 @@ mod tests {
         for v in [0.012_345_678_9, -3.012_345_678_9, 0.299_999_99, -0.5] {
             let kept = single(v);
             assert_eq!(f64::from(to_f32(kept)), kept);
-            let text: f64 = format!("{kept:10.7}").parse().unwrap();
+            let text: f64 = format!("{kept:10.7}").trim().parse().unwrap();
             assert!((text - kept).abs() < 1.3e-7 && (kept - v).abs() < 1.8e-7);
         }
     }
