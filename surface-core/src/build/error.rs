@@ -32,6 +32,12 @@ pub enum BuildError {
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
+    /// The breaklines could not be written as text.
+    #[error(transparent)]
+    BreaklineFile(#[from] crate::zones::BreaklineFileError),
+    /// Heights beside breaklines could not be written or read back.
+    #[error(transparent)]
+    Beside(#[from] crate::export::BesideError),
     /// No wheel path on the ribbon.
     #[error(transparent)]
     Path(#[from] crate::roughness::PathError),
@@ -140,6 +146,8 @@ impl BuildError {
             }
             Self::Cancelled(_) => "nothing was changed; run the same command again".to_owned(),
             Self::Field(_)
+            | Self::Beside(_)
+            | Self::BreaklineFile(_)
             | Self::Ply(_)
             | Self::Assemble(AssembleError::Sink(_))
             | Self::Laz(_)

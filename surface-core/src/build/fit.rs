@@ -18,7 +18,7 @@ use super::surface::{LevelledPoints, Mesher};
 use super::trust::Trusted;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{DeviationLaz, FieldStore, MapPicture, write_spots_csv};
+use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, write_spots_csv};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
@@ -29,9 +29,11 @@ use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
 /// that a folder with a manifest is whole.
-pub const PRODUCTS: [&str; 8] = [
+pub const PRODUCTS: [&str; 10] = [
     "surface.ply",
     "ribbon.geojson",
+    "breaklines.geojson",
+    "beside",
     "field",
     "deviation.png",
     "deviation.csv",
@@ -197,6 +199,7 @@ fn heights_of(
     };
     let (counts, beside) = fitter.fit(&steps, &store, progress)?;
     let counts = fitted(counts, params.spacing_m)?;
+    put_breaklines(&steps, &beside, course.ribbon, folder)?;
     clock.lap("fit");
     Ok(Heights {
         store,
@@ -205,6 +208,22 @@ fn heights_of(
         plan,
         beside,
     })
+}
+
+/// Write the breaklines and the heights beside them: with the field, all that the mesh is made of.
+pub(super) fn put_breaklines(
+    steps: &Steps,
+    beside: &[Vec<RailNode>],
+    ribbon: &Ribbon,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let text = steps.lines.to_geojson(ribbon)?;
+    folder.put("breaklines.geojson", text.as_bytes())?;
+    let store = BesideStore::create(&folder.part("beside")?)?;
+    for (section, heights) in beside.iter().enumerate() {
+        store.write(section, &steps.plan.places(steps.layout, section), heights)?;
+    }
+    Ok(())
 }
 
 /// Mesh the course into `surface.ply` and hold its points to it.

@@ -1,5 +1,6 @@
 //! Bytes for others: the mesh, the field, pictures, tables and point files.
 
+mod beside;
 mod chart;
 mod laz;
 mod picture;
@@ -7,6 +8,7 @@ mod ply;
 mod spots;
 mod zarr;
 
+pub use beside::{BesideError, BesideStore};
 pub use chart::{
     Axis, Chart, Line, PathFigures, Scale, coherence_chart, iri_chart, spectrum_chart,
     straightedge_chart,

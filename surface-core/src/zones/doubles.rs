@@ -52,10 +52,9 @@ impl Kept {
         for pair in line.points.windows(2) {
             let low = [pair[0].s.min(pair[1].s), pair[0].t.min(pair[1].t)];
             let high = [pair[0].s.max(pair[1].s), pair[0].t.max(pair[1].t)];
-            let touched = self.squares.touching(
-                low.map(|v| v - SAME_M),
-                high.map(|v| v + SAME_M),
-            );
+            let touched = self
+                .squares
+                .touching(low.map(|v| v - SAME_M), high.map(|v| v + SAME_M));
             for key in touched {
                 self.pairs.entry(key).or_default().push([pair[0], pair[1]]);
             }
@@ -96,12 +95,17 @@ impl Kept {
 fn alone(points: &[RibbonPoint], doubled: &[bool]) -> Vec<std::ops::Range<usize>> {
     let length = |own: std::ops::Range<usize>| -> f64 {
         let pairs = points[own].windows(2);
-        pairs.map(|p| (p[1].s - p[0].s).hypot(p[1].t - p[0].t)).sum()
+        pairs
+            .map(|p| (p[1].s - p[0].s).hypot(p[1].t - p[0].t))
+            .sum()
     };
     let mut out: Vec<std::ops::Range<usize>> = Vec::new();
     let (mut k, mut from) = (0, 0);
     while k < points.len() {
-        let to = k + doubled[k..].iter().take_while(|d| **d == doubled[k]).count();
+        let to = k + doubled[k..]
+            .iter()
+            .take_while(|d| **d == doubled[k])
+            .count();
         let at_end = k == 0 || to == points.len();
         if doubled[k] && (at_end || length(k..to) >= LEAST_DOUBLED_M) {
             out.push(from..k);
@@ -150,10 +154,16 @@ mod tests {
     fn what_sticks_out_of_a_longer_line_stays_and_what_is_doubled_goes() {
         let long = line(0.0, 30.0, |_| 1.0);
         // Beside it in its middle, apart at both ends.
-        let bowed = line(5.0, 25.0, |s| 1.02 + 0.1 * ((s - 15.0).abs() - 4.0).max(0.0));
+        let bowed = line(5.0, 25.0, |s| {
+            1.02 + 0.1 * ((s - 15.0).abs() - 4.0).max(0.0)
+        });
         let kept = without_doubles(vec![long.clone(), bowed], None);
         assert_eq!(kept.len(), 3, "{:?}", ranges(&kept));
-        assert!(kept[1..].iter().all(|l| l.points.iter().all(|p| (p.t - 1.0) >= 0.05)));
+        assert!(
+            kept[1..]
+                .iter()
+                .all(|l| l.points.iter().all(|p| (p.t - 1.0) >= 0.05))
+        );
         assert!((kept[1].length_m() + kept[2].length_m() - 11.4).abs() < 0.6);
         // The other way round, or well apart, it is another line; so is one that crosses.
         let mut back = line(5.0, 25.0, |_| 1.02);

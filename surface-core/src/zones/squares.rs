@@ -34,7 +34,9 @@ impl Squares {
     pub fn touching(&self, low: [f64; 2], high: [f64; 2]) -> Vec<[i32; 2]> {
         let index = |v: f64, k: usize| floor_i32(v / self.sides_m[k]);
         let (from, to) = (index(low[0], 0), index(high[0], 0));
-        let to = self.around.map_or(to, |n| to.min(from.saturating_add(n - 1)));
+        let to = self
+            .around
+            .map_or(to, |n| to.min(from.saturating_add(n - 1)));
         let wrap = |row: i32| self.around.map_or(row, |n| row.rem_euclid(n));
         (from..=to)
             .flat_map(|row| {
@@ -46,10 +48,7 @@ impl Squares {
 
     /// The squares within `reach_m` of a place along s and t, each once.
     pub fn around(&self, [s, t]: [f64; 2], reach_m: f64) -> Vec<[i32; 2]> {
-        self.touching(
-            [s - reach_m, t - reach_m],
-            [s + reach_m, t + reach_m],
-        )
+        self.touching([s - reach_m, t - reach_m], [s + reach_m, t + reach_m])
     }
 }
 

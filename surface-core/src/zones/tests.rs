@@ -312,7 +312,8 @@ fn every_point_beside_a_chain_over_the_start_counts_whatever_the_length_of_the_l
             closed: true,
         };
         let strips = Strips::along(&[chain_along(-2.0, 2.0, 0.005)], rows);
-        let places = (-380..380).flat_map(|k| [-0.15, 0.05].map(|t| [0.005 * f64::from(k) + 0.001, t]));
+        let places =
+            (-380..380).flat_map(|k| [-0.15, 0.05].map(|t| [0.005 * f64::from(k) + 0.001, t]));
         let points = places.clone().map(|[s, t]| StripPoint {
             s: s.rem_euclid(length_m),
             t,
@@ -322,12 +323,19 @@ fn every_point_beside_a_chain_over_the_start_counts_whatever_the_length_of_the_l
         let mut totals = StripTotals::new(&strips);
         totals.add(&strips.sums(points));
         let counted: f64 = (0..strips.pieces.len()).map(|k| totals.weight(k)).sum();
-        assert!((counted - places.count() as f64).abs() < 0.5, "{length_m}: {counted}");
+        assert!(
+            (counted - places.count() as f64).abs() < 0.5,
+            "{length_m}: {counted}"
+        );
     }
 }
 
 /// A ridge along t = `t`, a place in every row, in cells of this size.
-fn ridge_along(rows: std::ops::Range<i64>, cell_m: f64, bend: impl Fn(f64) -> f64) -> Vec<RidgePoint> {
+fn ridge_along(
+    rows: std::ops::Range<i64>,
+    cell_m: f64,
+    bend: impl Fn(f64) -> f64,
+) -> Vec<RidgePoint> {
     let point = |row: i64| {
         let s = row as f64 * cell_m;
         let t = bend(s);
@@ -355,7 +363,10 @@ fn a_straight_ridge_is_one_chain_and_a_bent_one_two_at_any_spacing() {
         let straight = link(&ridge_along(10..60, cell_m, |s| 0.75 * s), rows);
         assert_eq!(straight.len(), 1, "{cell_m}: {straight:?}");
         let middle = 35.0 * cell_m;
-        let bent = link(&ridge_along(10..60, cell_m, |s| 0.4 * (s - middle).abs()), rows);
+        let bent = link(
+            &ridge_along(10..60, cell_m, |s| 0.4 * (s - middle).abs()),
+            rows,
+        );
         assert_eq!(bent.len(), 2, "{cell_m}");
     }
 }

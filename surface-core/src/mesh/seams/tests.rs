@@ -261,7 +261,8 @@ fn a_line_may_run_off_both_ends_of_a_course_of_whole_sections() {
         }
         // Along the very end, and just before and behind it.
         for s in [end - 0.03, end, end + 0.01, 0.0, 0.02] {
-            let (_, report, found) = railed(&straight(rows), vec![breakline(&[[s, -2.0], [s, 2.0]])]);
+            let (_, report, found) =
+                railed(&straight(rows), vec![breakline(&[[s, -2.0], [s, 2.0]])]);
             assert!(found.is_valid(), "{report:?} {found:#?}");
         }
     }
