@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
 use surface_core::build::{
-    self, Checkpoint, FitParams, Gate, HoldParams, RoughnessParams, SetupPlace,
+    self, Checkpoint, FitParams, Gate, HoldParams, RescanParams, RoughnessParams, SetupPlace,
 };
+use surface_core::rescan::{Areas, DetectParams};
 use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
 
 use crate::args::{
-    DeviationArgs, DeviationPoints, FitArgs, Format, RoadArgs, RoughnessArgs, UnitName,
+    DeviationArgs, DeviationPoints, FitArgs, Format, RescanArgs, RoadArgs, RoughnessArgs, UnitName,
 };
 
 /// `course.toml`: every option has a key of the same name.
@@ -41,6 +42,10 @@ struct Config {
     path: Option<PathBuf>,
     speed: Option<f64>,
     require: Option<Vec<String>>,
+    expect: Option<PathBuf>,
+    refine: Option<bool>,
+    false_share: Option<f64>,
+    least: Option<f64>,
 }
 
 /// `[noise]` of the config: what scatters a point's height, over what the scans tell.
@@ -80,6 +85,7 @@ impl Config {
             &mut config.checkpoints,
             &mut config.scratch,
             &mut config.path,
+            &mut config.expect,
         ];
         for file in files.into_iter().flatten() {
             *file = beside.join(&file);
@@ -220,6 +226,49 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
     params.check(!args.scans.is_empty())?;
     let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
     Ok(RoughnessPlan { params, format })
+}
+
+/// A checked request of `surface rescan`.
+pub struct RescanPlan {
+    /// What steers the run.
+    pub params: RescanParams,
+    /// How the answer is printed.
+    pub format: Format,
+}
+
+/// The plan of `surface rescan`.
+pub fn of_rescan(args: &RescanArgs) -> Result<RescanPlan> {
+    let config = Config::read(args.run.config.as_deref())?;
+    set_threads(args.run.threads.or(config.threads))?;
+    let known = DetectParams::default();
+    let least_mm = args.least.or(config.least);
+    let mut params = RescanParams {
+        dry_run: args.dry_run,
+        refine: args.refine || config.refine == Some(true),
+        detect: DetectParams {
+            false_share: args
+                .false_share
+                .or(config.false_share)
+                .unwrap_or(known.false_share),
+            least_m: least_mm.map_or(known.least_m, |mm| 1e-3 * mm),
+        },
+        tolerance_m: args.tolerance.or(config.tolerance).map(|mm| 1e-3 * mm),
+        units: word(args.units, config.units.as_ref(), "units")?.map(UnitName::unit),
+        memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
+        scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
+        ..RescanParams::default()
+    };
+    if let Some(path) = args.expect.as_ref().or(config.expect.as_ref()) {
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
+        params.expect = Some(Areas::parse(&text).context(name)?);
+    }
+    if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
+        params.setups = read_setups(path)?;
+    }
+    params.check()?;
+    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    Ok(RescanPlan { params, format })
 }
 
 /// Limits as typed, else those of the config file.

@@ -5,6 +5,7 @@ mod demo;
 mod deviation;
 mod fit;
 mod inspect;
+mod rescan;
 mod ribbon;
 mod roughness;
 
@@ -21,6 +22,7 @@ pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
         Command::Fit(fit) => fit::run(fit, stop),
         Command::Deviation(deviation) => deviation::run(deviation, stop),
         Command::Roughness(roughness) => roughness::run(roughness, stop),
+        Command::Rescan(rescan) => rescan::run(rescan, stop),
         Command::Demo(demo) => demo::run(demo),
     }
 }

@@ -13,6 +13,7 @@ use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{inputs_of, spot_report};
+use super::rescan::RESCAN_PRODUCTS;
 use super::road::{KnownSetup, Road, find_road, open};
 use super::surface::{LevelledPoints, Mesher};
 use super::trust::Trusted;
@@ -76,7 +77,8 @@ pub fn fit(
     let ribbon_text = road.ribbon.to_geojson()?;
     folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
     let (findings, road) = surface_of(road, &mut folder, params, &mut clock, progress)?;
-    write_map(&findings, &road.ribbon, params, &mut folder)?;
+    let map = (&findings.map, findings.spots.as_slice());
+    write_map(map, &road.ribbon, params.tolerance_m, &mut folder)?;
     clock.lap("picture");
     let inputs = inputs_of(&scans, paths)?;
     clock.lap("hash");
@@ -87,7 +89,7 @@ pub fn fit(
     folder.put("report.json", text.as_bytes())?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
-    folder.publish(&PRODUCTS)?;
+    folder.publish(&RESCAN_PRODUCTS)?;
     Ok(report)
 }
 
@@ -287,7 +289,7 @@ pub(super) fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, Bui
     )?)
 }
 
-fn deviation_laz(
+pub(super) fn deviation_laz(
     folder: &mut BuildFolder,
     ribbon: &Ribbon,
     crs: Option<&CrsRecord>,
@@ -304,7 +306,7 @@ fn deviation_laz(
     )?))
 }
 
-fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
+pub(super) fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
     let [east, north, _] = ribbon.frame.origin_m;
     map.spots(tolerance_m, &|s, t| {
         let [x, y] = ribbon.line.to_local(RibbonPoint { s, t });
@@ -312,18 +314,22 @@ fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> 
     })
 }
 
-fn write_map(
-    findings: &Findings,
+/// `deviation.csv` and `deviation.png`.
+pub(super) fn write_map(
+    (map, spots): (&DeviationMap, &[Spot]),
     ribbon: &Ribbon,
-    params: &FitParams,
+    tolerance_m: f64,
     folder: &mut BuildFolder,
 ) -> Result<(), BuildError> {
     let path = folder.part("deviation.csv")?;
     let mut csv = Vec::new();
-    write_spots_csv(&findings.spots, &mut csv).map_err(write_error(&path))?;
+    write_spots_csv(spots, &mut csv).map_err(write_error(&path))?;
     std::fs::write(&path, csv).map_err(write_error(&path))?;
-    let picture = MapPicture::of_ribbon(&findings.map, &findings.spots, ribbon, params.tolerance_m);
-    let path = folder.part("deviation.png")?;
+    let picture = MapPicture::of_ribbon(map, spots, ribbon, tolerance_m);
+    write_picture(&picture, folder.part("deviation.png")?)
+}
+
+pub(super) fn write_picture(picture: &MapPicture, path: PathBuf) -> Result<(), BuildError> {
     let file = std::fs::File::create(&path).map_err(write_error(&path))?;
     let drawn = picture.write_png(std::io::BufWriter::new(file));
     drawn.map_err(write_error(&path))
@@ -373,6 +379,7 @@ fn report(
             .take(Report::MOST_SPOTS)
             .map(spot_report)
             .collect(),
+        rescan: None,
         doubts,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
         run,

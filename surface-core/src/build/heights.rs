@@ -36,7 +36,7 @@ pub(super) struct Steps<'a> {
 type KnownSums = Vec<(usize, CellSums)>;
 
 /// Heights that rails along breaklines asked for, by section.
-type RailHeights = Vec<Vec<RailNode>>;
+pub(super) type RailHeights = Vec<Vec<RailNode>>;
 
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
@@ -166,7 +166,8 @@ impl HeightFitter<'_> {
     ) -> Result<(FieldCounts, RailHeights), BuildError> {
         progress.stage("fit", self.runs() as u64);
         let (level_m, known) = self.level_m(steps.lines, progress)?;
-        self.fit_known((level_m, known), steps, store, progress)
+        let runs: Vec<usize> = (0..self.runs()).collect();
+        self.fit_known(&runs, (level_m, known), steps, store, progress)
     }
 
     /// The same with a level of the road's spectrum that is known.
@@ -177,31 +178,44 @@ impl HeightFitter<'_> {
         store: &FieldStore,
         progress: &mut dyn Progress,
     ) -> Result<FieldCounts, BuildError> {
-        progress.stage("fit", self.runs() as u64);
-        let (counts, _) = self.fit_known((level_m, Vec::new()), steps, store, progress)?;
+        let runs: Vec<usize> = (0..self.runs()).collect();
+        let (counts, _) = self.fit_runs(&runs, level_m, steps, store, progress)?;
         Ok(counts)
+    }
+
+    /// The same for some runs alone, given in order; and the heights that rails along breaklines
+    /// ask for, one list a given run.
+    pub fn fit_runs(
+        &self,
+        runs: &[usize],
+        level_m: f64,
+        steps: &Steps,
+        store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<(FieldCounts, RailHeights), BuildError> {
+        progress.stage("fit", runs.len() as u64);
+        self.fit_known(runs, (level_m, Vec::new()), steps, store, progress)
     }
 
     fn fit_known(
         &self,
+        runs: &[usize],
         (level_m, mut known): (f64, KnownSums),
         steps: &Steps,
         store: &FieldStore,
         progress: &mut dyn Progress,
     ) -> Result<(FieldCounts, RailHeights), BuildError> {
-        let runs = self.runs();
         let params = KernelParams {
             level_m,
             bridge_m: self.bridge_m,
         };
         let mut tally = Tally::default();
-        let mut rails = Vec::with_capacity(runs);
+        let mut rails = Vec::with_capacity(runs.len());
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
-        for first in (0..runs).step_by(at_a_time) {
-            let batch: Vec<usize> = (first..(first + at_a_time).min(runs)).collect();
-            self.provide(&batch, steps.lines, &mut known, progress)?;
+        for batch in runs.chunks(at_a_time) {
+            self.provide(batch, steps.lines, &mut known, progress)?;
             in_order(
-                &batch,
+                batch,
                 |&run| self.fit_run(run, &known, params, steps),
                 |_, (rows, beside)| {
                     rails.push(beside);
@@ -292,7 +306,7 @@ impl HeightFitter<'_> {
 }
 
 /// σ and points are counted in histograms, so that the medians need no list of all nodes.
-struct Tally {
+pub(super) struct Tally {
     counts: FieldCounts,
     sigma_10um: Vec<u64>,
     points: Vec<u64>,
@@ -309,7 +323,7 @@ impl Default for Tally {
 }
 
 impl Tally {
-    fn add(&mut self, rows: &FieldRows) {
+    pub fn add(&mut self, rows: &FieldRows) {
         for k in 0..rows.z_m.len() {
             let flag = |bit: u8| u64::from(rows.flags[k] & bit != 0);
             self.counts.inside += flag(flags::INSIDE);
@@ -326,7 +340,7 @@ impl Tally {
         }
     }
 
-    fn counts(self, level_m: f64) -> FieldCounts {
+    pub fn counts(self, level_m: f64) -> FieldCounts {
         FieldCounts {
             sigma_median_mm: quantile(&self.sigma_10um, 0.5) as f64 / 100.0,
             sigma_95_mm: quantile(&self.sigma_10um, 0.95) as f64 / 100.0,

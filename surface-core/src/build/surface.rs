@@ -70,7 +70,7 @@ impl<'a> Mesher<'a> {
         ))
     }
 
-    fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
+    pub fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
         let rows = self.field.section_and_next(section)?;
         let (layout, mask) = (self.layout, &self.mask);
         let patch = Patch::with_seams(layout, mask, &self.seams, section, &rows)?;
@@ -122,7 +122,7 @@ impl<'a> Mesher<'a> {
         Ok((check, map.finish()))
     }
 
-    fn cell_frame(&self, lattice: &Lattice) -> Result<CellFrame, BuildError> {
+    pub fn cell_frame(&self, lattice: &Lattice) -> Result<CellFrame, BuildError> {
         let borders: Vec<f64> = (0..=lattice.sections())
             .map(|k| match k {
                 0 => 0.0,
@@ -203,7 +203,7 @@ impl<'a> Mesher<'a> {
         Ok(out)
     }
 
-    fn across(&self, rows: &FieldRows) -> (f64, f64) {
+    pub fn across(&self, rows: &FieldRows) -> (f64, f64) {
         let mut out = (f64::INFINITY, f64::NEG_INFINITY);
         for local in 0..rows.rows {
             let s = self

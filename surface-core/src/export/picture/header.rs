@@ -34,7 +34,7 @@ const BAR: [f64; 4] = [MARGIN + 40.0, 146.0, 1000.0, 30.0];
 const CAP: f64 = 34.0;
 
 pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Palette) {
-    canvas.text([MARGIN, 34.0], TITLE, "Deviation: cloud minus surface");
+    canvas.text([MARGIN, 34.0], TITLE, picture.wording.title);
     verdict(canvas, picture);
     canvas.text([MARGIN, 84.0], NUMBERS, &numbers(picture));
     bar(canvas, palette);
@@ -44,8 +44,8 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Pale
 /// The verdict as a filled label at the right end of the title.
 fn verdict(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     let (text, ground) = match picture.summary.verdict {
-        Verdict::WithinTolerance => ("WITHIN TOLERANCE", [0, 110, 90]),
-        Verdict::Beyond { .. } => ("BEYOND TOLERANCE", [176, 52, 0]),
+        Verdict::WithinTolerance => (picture.wording.verdict[0], [0, 110, 90]),
+        Verdict::Beyond { .. } => (picture.wording.verdict[1], [176, 52, 0]),
         Verdict::NothingJudged => ("NOTHING TO JUDGE", FAINT),
     };
     let style = Style {
