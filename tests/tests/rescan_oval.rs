@@ -9,7 +9,7 @@ use epochs::{after, before, course, first_build, rescanned, scan};
 use surface_core::build::{
     FitParams, RESCAN_PRODUCTS, RescanParams, compare, fit, rescan, versions,
 };
-use surface_core::export::{FieldStore, read_ids};
+use surface_core::export::read_ids;
 use surface_core::progress::Silent;
 use surface_core::report::{ChangeReport, RescanReport};
 use surface_core::rescan::Kind;
@@ -353,23 +353,7 @@ fn a_chain_of_rescans_ends_where_one_build_of_the_final_state_ends() {
     assert_eq!(versions(&state).unwrap().len(), links.len() + 1);
     let spec = before().with_works(&[&[epochs::RIDGE][..], &links].concat());
     let scans = scan(&at("scan".to_owned()), &spec, 40);
-    let params = FitParams {
-        ribbon: Some(read_ribbon(first_build())),
-        ..FitParams::default()
-    };
-    fit(&scans, &at("full".to_owned()), &params, &mut Silent).unwrap();
-    let fields =
-        [&state, &at("full".to_owned())].map(|d| FieldStore::open(&d.join("field")).unwrap().0);
-    let mut squares = Vec::new();
-    for section in 0..fields[0].lattice().sections() {
-        let [a, b] = fields.each_ref().map(|f| f.section(section).unwrap());
-        for k in 0..a.z_m.len() {
-            let sigma = f64::from(a.sigma_m[k]).hypot(f64::from(b.sigma_m[k]));
-            let u = (a.z_m[k] - b.z_m[k]) / sigma;
-            squares.extend(Some(u * u).filter(|u| u.is_finite()));
-        }
-    }
-    let median = surface_core::numeric::median(&mut squares).unwrap();
+    let median = epochs::median_square(&state, &scans, &at("full".to_owned()));
     println!("median of the squared difference over σ²: {median:.3} (0.455 for a normal value)");
     // Within σ: the median of a squared normal value is 0.455.
     assert!(median < 0.455, "{median}");
