@@ -27,6 +27,13 @@ pub enum Command {
     /// Find the road: reference line and edges, as GeoJSON
     Ribbon(RibbonArgs),
     /// The main job: ribbon, height field, mesh, deviation map and report
+    #[command(
+        after_help = "A run that is stopped or killed leaves DIR/work.part: the same command \
+        goes on from there. Sections: make a plan with --sections N, fit each with `surface fit \
+        --out DIR --section K` in any order on any machine that sees DIR (and --scratch), then run \
+        the same command without --sections: it joins them, and fits those that are missing."
+    )]
+    #[command(mut_arg("files", |files| files.required(false).required_unless_present("section")))]
     Fit(FitArgs),
     /// Hold any mesh against any cloud: where do they part?
     Deviation(DeviationArgs),
@@ -51,6 +58,9 @@ pub struct Inspect {
     /// Form of the answer
     #[arg(long, value_enum, default_value_t = Format::Text)]
     pub format: Format,
+    /// How to tell the progress on standard error
+    #[arg(long, value_enum, value_name = "HOW", default_value_t = ProgressForm::Auto)]
+    pub progress: ProgressForm,
 }
 
 /// Scans of a course, and what is known of it.
@@ -93,6 +103,21 @@ pub struct RunArgs {
     /// Form of the answer [default: text]
     #[arg(long, value_enum)]
     pub format: Option<Format>,
+    /// How to tell the progress on standard error [default: auto]
+    #[arg(long, value_enum, value_name = "HOW")]
+    pub progress: Option<ProgressForm>,
+}
+
+/// How progress is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum ProgressForm {
+    /// A bar on a terminal, nothing elsewhere
+    #[default]
+    Auto,
+    /// A line each 10 s
+    Plain,
+    /// Nothing
+    None,
 }
 
 /// Which points `deviation.laz` holds.
@@ -144,6 +169,12 @@ pub struct FitArgs {
     /// Standard deviation of the checkpoints' heights, millimetres [default: 2]
     #[arg(long, value_name = "MM")]
     pub checkpoint_sd: Option<f64>,
+    /// Only prepare N sections of the course, to be fitted by processes of their own
+    #[arg(long, value_name = "N", conflicts_with = "section")]
+    pub sections: Option<usize>,
+    /// Only fit section K (from 1) of those prepared in DIR; takes no scans
+    #[arg(long, value_name = "K", conflicts_with = "files")]
+    pub section: Option<usize>,
 }
 
 /// `surface deviation`.

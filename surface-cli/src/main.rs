@@ -6,6 +6,7 @@ mod args;
 mod cmd;
 mod exit;
 mod plan;
+mod progress;
 mod term;
 
 use clap::Parser;

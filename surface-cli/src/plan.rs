@@ -12,7 +12,8 @@ use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
 
 use crate::args::{
-    DeviationArgs, DeviationPoints, FitArgs, Format, RescanArgs, RoadArgs, RoughnessArgs, UnitName,
+    DeviationArgs, DeviationPoints, FitArgs, Format, ProgressForm, RescanArgs, RoadArgs,
+    RoughnessArgs, RunArgs, UnitName,
 };
 
 /// `course.toml`: every option has a key of the same name.
@@ -27,6 +28,7 @@ struct Config {
     memory: Option<f64>,
     scratch: Option<PathBuf>,
     format: Option<String>,
+    progress: Option<String>,
     spacing: Option<f64>,
     tolerance: Option<f64>,
     bridge: Option<f64>,
@@ -94,14 +96,53 @@ impl Config {
     }
 }
 
+/// How a run speaks to its user.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Voice {
+    /// How the answer is printed.
+    pub format: Format,
+    /// How progress is told.
+    pub progress: ProgressForm,
+}
+
+impl Voice {
+    fn of(args: &RunArgs, config: &Config) -> Result<Self> {
+        let format = word(args.format, config.format.as_ref(), "format")?;
+        let progress = word(args.progress, config.progress.as_ref(), "progress")?;
+        Ok(Self {
+            format: format.unwrap_or_default(),
+            progress: progress.unwrap_or_default(),
+        })
+    }
+}
+
 /// A checked request.
 pub struct Plan {
     /// Scan files.
     pub scans: Vec<PathBuf>,
     /// What steers the build.
     pub params: FitParams,
-    /// How the answer is printed.
-    pub format: Format,
+    /// How it speaks.
+    pub voice: Voice,
+}
+
+/// A checked request to fit one section.
+pub struct SectionPlan {
+    /// Folder for scratch files, as it was given for the plan.
+    pub scratch: Option<PathBuf>,
+    /// How it speaks.
+    pub voice: Voice,
+}
+
+/// The plan of `surface fit --section`.
+pub fn of_section(args: &FitArgs) -> Result<SectionPlan> {
+    let run = &args.road.run;
+    let config = Config::read(run.config.as_deref())?;
+    set_threads(run.threads.or(config.threads))?;
+    Ok(SectionPlan {
+        scratch: run.scratch.clone().or_else(|| config.scratch.clone()),
+        voice: Voice::of(run, &config)?,
+    })
 }
 
 fn word<T: clap::ValueEnum>(
@@ -163,8 +204,8 @@ fn which_points(typed: Option<DeviationPoints>, config: &Config) -> Result<build
 pub struct HoldPlan {
     /// What steers the comparison.
     pub params: HoldParams,
-    /// How the answer is printed.
-    pub format: Format,
+    /// How it speaks.
+    pub voice: Voice,
 }
 
 /// The plan of `surface deviation`.
@@ -186,16 +227,16 @@ pub fn of_deviation(args: &DeviationArgs) -> Result<HoldPlan> {
         params.search_m = search_m;
     }
     params.check()?;
-    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
-    Ok(HoldPlan { params, format })
+    let voice = Voice::of(&args.run, &config)?;
+    Ok(HoldPlan { params, voice })
 }
 
 /// A checked request of `surface roughness`.
 pub struct RoughnessPlan {
     /// What steers the run.
     pub params: RoughnessParams,
-    /// How the answer is printed.
-    pub format: Format,
+    /// How it speaks.
+    pub voice: Voice,
 }
 
 /// The plan of `surface roughness`.
@@ -224,16 +265,16 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
         params.setups = read_setups(path)?;
     }
     params.check(!args.scans.is_empty())?;
-    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
-    Ok(RoughnessPlan { params, format })
+    let voice = Voice::of(&args.run, &config)?;
+    Ok(RoughnessPlan { params, voice })
 }
 
 /// A checked request of `surface rescan`.
 pub struct RescanPlan {
     /// What steers the run.
     pub params: RescanParams,
-    /// How the answer is printed.
-    pub format: Format,
+    /// How answer and progress are told.
+    pub voice: Voice,
 }
 
 /// The plan of `surface rescan`.
@@ -267,8 +308,8 @@ pub fn of_rescan(args: &RescanArgs) -> Result<RescanPlan> {
         params.setups = read_setups(path)?;
     }
     params.check()?;
-    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
-    Ok(RescanPlan { params, format })
+    let voice = Voice::of(&args.run, &config)?;
+    Ok(RescanPlan { params, voice })
 }
 
 /// Limits as typed, else those of the config file.
@@ -311,11 +352,11 @@ fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
         params.setups = read_setups(path)?;
     }
     params.check()?;
-    let format = word(args.run.format, config.format.as_ref(), "format")?.unwrap_or_default();
+    let voice = Voice::of(&args.run, config)?;
     Ok(Plan {
         scans: args.scans.files.clone(),
         params,
-        format,
+        voice,
     })
 }
 

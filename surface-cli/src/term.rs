@@ -1,12 +1,9 @@
-//! The terminal: progress and errors on standard error, tables on standard output.
+//! The terminal: errors on standard error, tables on standard output.
 
 use std::io::{IsTerminal, Write};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use surface_core::progress::{Cancelled, Progress, StopFlag};
-
 /// Whether standard error takes colours: a terminal, and `NO_COLOR` not set (no-color.org).
-fn colours() -> bool {
+pub fn colours() -> bool {
     let refused = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty());
     std::io::stderr().is_terminal() && !refused
 }
@@ -23,54 +20,6 @@ pub fn error(message: &str, hint: &str) {
         std::io::stderr(),
         "{red}error:{plain} {message}\nhint: {hint}"
     );
-}
-
-/// A progress bar on standard error; shows nothing where that is no terminal.
-pub struct Bar {
-    bar: ProgressBar,
-    stop: StopFlag,
-}
-
-impl Bar {
-    /// A bar that stops the work when `stop` is set.
-    pub fn new(stop: &StopFlag) -> Self {
-        let target = if std::io::stderr().is_terminal() {
-            ProgressDrawTarget::stderr()
-        } else {
-            ProgressDrawTarget::hidden()
-        };
-        Self {
-            bar: ProgressBar::with_draw_target(None, target),
-            stop: stop.clone(),
-        }
-    }
-}
-
-impl Progress for Bar {
-    fn stage(&mut self, name: &str, total: u64) {
-        let template = match (total, colours()) {
-            (0, _) => "{msg:>10} {spinner} {human_pos} in {elapsed}",
-            (_, true) => "{msg:>10} [{bar:40.cyan}] {percent:>3} % eta {eta}",
-            (_, false) => "{msg:>10} [{bar:40}] {percent:>3} % eta {eta}",
-        };
-        let style = ProgressStyle::with_template(template);
-        self.bar
-            .set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-        self.bar.set_message(name.to_owned());
-        self.bar.set_length(total);
-        self.bar.set_position(0);
-    }
-
-    fn advance(&mut self, units: u64) -> Result<(), Cancelled> {
-        self.bar.inc(units);
-        self.stop.check()
-    }
-}
-
-impl Drop for Bar {
-    fn drop(&mut self) {
-        self.bar.finish_and_clear();
-    }
 }
 
 /// Rows of words in aligned columns.
@@ -138,15 +87,5 @@ mod tests {
         let mut out = Vec::new();
         table.write(&mut out).unwrap();
         assert_eq!(String::from_utf8(out).unwrap(), "  a    bb\n  ccc\n");
-    }
-
-    #[test]
-    fn a_stop_reaches_the_work() {
-        let stop = StopFlag::default();
-        let mut bar = Bar::new(&stop);
-        bar.stage("test", 0);
-        assert!(bar.advance(1).is_ok());
-        stop.stop();
-        assert!(bar.advance(1).is_err());
     }
 }

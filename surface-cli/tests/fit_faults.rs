@@ -77,7 +77,7 @@ fn a_disk_too_small_for_scratch_files_is_told_and_leaves_nothing() {
         &run,
         dir.path(),
         &[],
-        &["scratch file", "out/scratch-", "--scratch"],
+        &["scratch file", "out/work.part", "--scratch"],
     );
 }
 
@@ -92,7 +92,8 @@ fn a_disk_too_small_for_the_mesh_leaves_the_build_before_it_as_it_was() {
     let scan = las::Reader::from_path(scan().join("course.laz")).unwrap();
     let points = scan.header().number_of_points();
     let run = fit_on_a_full_disk(dir.path(), 16 * points / 512 + 1024, "--out out");
-    refused(&run, &out, &["report.json"], &["surface.ply", "space left"]);
+    let there = ["field.part", "report.json", "work.part"];
+    refused(&run, &out, &there, &["surface.ply", "space left"]);
     let before = fs::read_to_string(out.join("report.json")).unwrap();
     assert_eq!(before, "the build before");
 }
@@ -244,18 +245,24 @@ fn stopped_at(dir: &Path, file: &str) -> Option<Stopped> {
 }
 
 #[test]
-fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_nothing() {
-    // The first thing that each stage makes: read, sort, fit, mesh.
-    for file in ["cloud", "road", "field.part", "surface.ply.part.part"] {
+fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
+    // The first thing that each stage makes: read, sort, fit, mesh; and what is left of those
+    // before it.
+    let whole = ["field.part", "work.part"];
+    for (file, left) in [
+        ("cloud", None),
+        ("road", None),
+        ("field.part", Some(&whole[..])),
+        ("surface.ply.part.part", Some(&whole)),
+    ] {
         let dir = tempfile::tempdir().unwrap();
         let started = Instant::now();
         let stopped = stopped_at(dir.path(), file).unwrap_or_else(|| panic!("no {file}"));
-        refused(
-            &stopped.run,
-            dir.path(),
-            &[],
-            &["stopped on request", "again"],
-        );
+        let said = ["stopped on request", "again"];
+        match left {
+            None => refused(&stopped.run, dir.path(), &[], &said),
+            Some(left) => refused(&stopped.run, &dir.path().join("out"), left, &said),
+        }
         println!(
             "{file}: {:.1} s in all, {:.2} s after",
             started.elapsed().as_secs_f64(),
@@ -273,10 +280,6 @@ fn a_stop_leaves_the_build_before_it_as_it_was() {
     fs::create_dir(&out).unwrap();
     fs::write(out.join("manifest.json"), "the build before").unwrap();
     let stopped = stopped_at(dir.path(), "field.part").unwrap();
-    refused(
-        &stopped.run,
-        &out,
-        &["manifest.json"],
-        &["stopped on request"],
-    );
+    let there = ["field.part", "manifest.json", "work.part"];
+    refused(&stopped.run, &out, &there, &["stopped on request"]);
 }

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use surface_core::report::RoughnessReport;
 use surface_tests::proving::demo::write_course;
 use surface_tests::proving::{CourseSpec, ScanParams};
 
@@ -25,7 +26,9 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     let dir = tempfile::tempdir().unwrap();
     let at = |name: &str| dir.path().join(name);
     let text = |name: &str| at(name).display().to_string();
-    let made = write_course(&at("scan"), &CourseSpec::oval(), &ScanParams::demo()).unwrap();
+    // Points 50 mm apart at best: enough for halves, and no figure is asked for.
+    let thin = ScanParams::demo().thinned(0.05);
+    let made = write_course(&at("scan"), &CourseSpec::oval(), &thin).unwrap();
     let fitted = surface(
         &["fit", "--tolerance", "50", "--out", &text("build")],
         &[&made.cloud],
@@ -60,6 +63,8 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     assert!(said(&kept).contains("this mesh carries the road down to"));
     let json = std::fs::read_to_string(at("kept/roughness.json")).unwrap();
     assert!(json.contains("\"format_version\"") && json.contains("\"coherence\""));
+    let report: RoughnessReport = serde_json::from_str(&json).unwrap();
+    assert_eq!(report.to_json().unwrap(), json);
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

@@ -24,6 +24,18 @@ impl Answer {
         }
     }
 
+    /// The same without a folder.
+    pub fn print_alone(&self, format: Format) -> std::io::Result<()> {
+        let text = match format {
+            Format::Json => &self.json,
+            Format::Text => &self.text,
+        };
+        match std::io::stdout().lock().write_all(text.as_bytes()) {
+            Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+            done => done,
+        }
+    }
+
     fn write(&self, format: Format, folder: &Path, files: &str) -> std::io::Result<()> {
         let mut out = std::io::stdout().lock();
         match format {

@@ -7,7 +7,7 @@ use super::answer::Answer;
 use crate::args::DeviationArgs;
 use crate::exit::Exit;
 use crate::plan;
-use crate::term::Bar;
+use crate::progress::Bar;
 
 /// Hold the mesh, print the summary (or the report), tell whether the tolerance is met.
 pub fn run(args: &DeviationArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
@@ -17,14 +17,14 @@ pub fn run(args: &DeviationArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         &args.scans.files,
         &args.out,
         &plan.params,
-        &mut Bar::new(stop),
+        &mut Bar::new(plan.voice.progress, stop),
     )?;
     let answer = Answer {
         json: report.to_json()?,
         text: report.to_text(),
     };
     answer.print(
-        plan.format,
+        plan.voice.format,
         &args.out,
         "deviation.png, deviation.csv, report.json, …",
     )?;

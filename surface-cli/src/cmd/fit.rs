@@ -1,26 +1,68 @@
-//! `surface fit`: the main job.
+//! `surface fit`: the main job, whole or in sections.
 
-use surface_core::build;
+use surface_core::build::{self, SectionPlan};
 use surface_core::progress::StopFlag;
 
 use super::answer::Answer;
 use crate::args::FitArgs;
 use crate::exit::Exit;
 use crate::plan;
-use crate::term::Bar;
+use crate::progress::Bar;
 
 /// Build the surface, print the summary (or the report), tell whether the tolerance is met.
 pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
+    if let Some(section) = args.section {
+        return fit_section(args, section, stop);
+    }
     let plan = plan::of_fit(args)?;
-    let report = build::fit(&plan.scans, &args.out, &plan.params, &mut Bar::new(stop))?;
+    let mut bar = Bar::new(plan.voice.progress, stop);
+    if let Some(sections) = args.sections {
+        let made = build::plan_sections(&plan.scans, &args.out, &plan.params, sections, &mut bar)?;
+        drop(bar);
+        planned(&made)?.print_alone(plan.voice.format)?;
+        return Ok(Exit::Done);
+    }
+    let report = build::fit(&plan.scans, &args.out, &plan.params, &mut bar)?;
+    drop(bar);
     let answer = Answer {
         json: report.to_json()?,
         text: report.to_text(),
     };
     answer.print(
-        plan.format,
+        plan.voice.format,
         &args.out,
         "surface.ply, deviation.png, report.json, …",
     )?;
     Ok(Exit::of_verdict(&report.deviation.verdict))
+}
+
+/// Fit one section of those prepared.
+fn fit_section(args: &FitArgs, section: usize, stop: &StopFlag) -> anyhow::Result<Exit> {
+    let plan = plan::of_section(args)?;
+    let mut bar = Bar::new(plan.voice.progress, stop);
+    let done = build::fit_section(&args.out, plan.scratch.as_deref(), section, &mut bar)?;
+    drop(bar);
+    let answer = Answer {
+        json: serde_json::to_string_pretty(&done)? + "\n",
+        text: format!(
+            "section     {section} is fitted, s {:.1} to {:.1} m\n",
+            done.from_s_m, done.to_s_m
+        ),
+    };
+    answer.print_alone(plan.voice.format)?;
+    Ok(Exit::Done)
+}
+
+/// The sections that were prepared.
+fn planned(plan: &SectionPlan) -> anyhow::Result<Answer> {
+    let line = |s: &build::Section| {
+        format!(
+            "section     {}: s {:.1} to {:.1} m\n",
+            s.section, s.from_s_m, s.to_s_m
+        )
+    };
+    Ok(Answer {
+        json: serde_json::to_string_pretty(plan)? + "\n",
+        text: plan.sections.iter().map(line).collect(),
+    })
 }

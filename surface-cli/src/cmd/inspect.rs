@@ -10,7 +10,8 @@ use surface_core::progress::StopFlag;
 
 use crate::args::{Format, Inspect};
 use crate::exit::Exit;
-use crate::term::{Bar, Table, count};
+use crate::progress::Bar;
+use crate::term::{Table, count};
 
 /// Setups listed by name; more are only counted.
 const LISTED_SETUPS: usize = 20;
@@ -23,7 +24,7 @@ pub fn run(args: &Inspect, stop: &StopFlag) -> anyhow::Result<Exit> {
         return states(folder, args.format);
     }
     let mut scans = Scans::open(&args.scans.files, &args.scans.options())?;
-    let found = inspect(&mut scans, &mut Bar::new(stop))?;
+    let found = inspect(&mut scans, &mut Bar::new(args.progress, stop))?;
     let mut out = BufWriter::new(std::io::stdout().lock());
     match args.format {
         Format::Json => {

@@ -1,8 +1,5 @@
 //! `surface rescan`: rebuild only what a new scan changed.
 
-use std::io::Write;
-use std::path::Path;
-
 use anyhow::bail;
 use surface_core::build;
 use surface_core::progress::StopFlag;
@@ -11,26 +8,29 @@ use super::answer::Answer;
 use crate::args::{Format, RescanArgs};
 use crate::exit::Exit;
 use crate::plan;
-use crate::term::Bar;
+use crate::progress::Bar;
 
 /// Rebuild (or compare), print the summary (or the report), tell whether only the expected changed.
 pub fn run(args: &RescanArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let plan = plan::of_rescan(args)?;
+    let mut bar = Bar::new(plan.voice.progress, stop);
     if args.compare {
-        return compare(args, plan.format, stop);
+        return compare(args, bar, plan.voice.format);
     }
     let (out, params) = (args.out.as_deref(), &plan.params);
-    let mut bar = Bar::new(stop);
     let report = build::rescan(&args.dir, &args.scans, out, params, &mut bar)?;
     drop(bar);
-    let (json, text) = (report.to_json()?, report.to_text());
+    let answer = Answer {
+        json: report.to_json()?,
+        text: report.to_text(),
+    };
     match out.filter(|_| !params.dry_run) {
-        Some(out) => Answer { json, text }.print(
-            plan.format,
+        Some(out) => answer.print(
+            plan.voice.format,
             out,
             "surface.ply, changes.png, changes.csv, vertices.csv, report.json, …",
         )?,
-        None => print(plan.format, &json, &text)?,
+        None => answer.print_alone(plan.voice.format)?,
     }
     Ok(if report.is_expected() {
         Exit::Done
@@ -39,25 +39,16 @@ pub fn run(args: &RescanArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     })
 }
 
-fn compare(args: &RescanArgs, format: Format, stop: &StopFlag) -> anyhow::Result<Exit> {
+fn compare(args: &RescanArgs, mut bar: Bar, format: Format) -> anyhow::Result<Exit> {
     let [second] = args.scans.as_slice() else {
         bail!("--compare takes two folders: surface rescan --compare DIR1 DIR2");
     };
-    let second: &Path = second;
-    let mut bar = Bar::new(stop);
     let report = build::compare(&args.dir, second, &mut bar)?;
     drop(bar);
-    print(format, &report.to_json()?, &report.to_text())?;
-    Ok(Exit::Done)
-}
-
-fn print(format: Format, json: &str, text: &str) -> std::io::Result<()> {
-    let answer = match format {
-        Format::Json => json,
-        Format::Text => text,
+    let answer = Answer {
+        json: report.to_json()?,
+        text: report.to_text(),
     };
-    match std::io::stdout().lock().write_all(answer.as_bytes()) {
-        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        done => done,
-    }
+    answer.print_alone(format)?;
+    Ok(Exit::Done)
 }

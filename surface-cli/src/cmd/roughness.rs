@@ -7,12 +7,12 @@ use super::answer::Answer;
 use crate::args::RoughnessArgs;
 use crate::exit::Exit;
 use crate::plan;
-use crate::term::Bar;
+use crate::progress::Bar;
 
 /// Measure, print the summary (or the report), tell whether the limits are kept.
 pub fn run(args: &RoughnessArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let plan = plan::of_roughness(args)?;
-    let mut bar = Bar::new(stop);
+    let mut bar = Bar::new(plan.voice.progress, stop);
     let report = build::roughness(&args.dir, &args.scans, &args.out, &plan.params, &mut bar)?;
     drop(bar);
     let answer = Answer {
@@ -20,7 +20,7 @@ pub fn run(args: &RoughnessArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         text: report.to_text(),
     };
     answer.print(
-        plan.format,
+        plan.voice.format,
         &args.out,
         "profiles.csv, spectrum.svg, roughness.json, …",
     )?;

@@ -37,7 +37,13 @@ pub fn breaklines(
     let mut scans = open(paths, params)?;
     let folder = BuildFolder::open(scratch, None)?;
     let mut clock = StageClock::start();
-    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
+    let road = find_road(
+        &mut scans,
+        &folder.scratch("cloud"),
+        params,
+        &mut clock,
+        progress,
+    )?;
     let lattice = lattice_of(&road.ribbon, params.spacing_m)?;
     let course = Course {
         ribbon: &road.ribbon,

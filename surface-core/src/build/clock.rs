@@ -10,6 +10,7 @@ use crate::report::{RunReport, StageRun};
 pub(super) struct StageClock {
     started: Instant,
     stages: Vec<StageRun>,
+    taken_over: Vec<String>,
 }
 
 impl StageClock {
@@ -17,6 +18,7 @@ impl StageClock {
         Self {
             started: Instant::now(),
             stages: Vec::new(),
+            taken_over: Vec::new(),
         }
     }
 
@@ -31,16 +33,23 @@ impl StageClock {
         self.started = Instant::now();
     }
 
+    /// `stage` was whole already.
+    pub fn taken_over(&mut self, stage: &str) {
+        self.taken_over.push(stage.to_owned());
+    }
+
     pub fn report(self) -> RunReport {
         RunReport {
             threads: rayon::current_num_threads(),
             stages: self.stages,
+            taken_over: self.taken_over,
         }
     }
 }
 
-/// Highest resident memory so far, MiB; 0 where `/proc` does not tell.
-fn peak_mib() -> u64 {
+/// Highest resident memory of this process so far, MiB; 0 where `/proc` does not tell.
+#[must_use]
+pub fn peak_mib() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find_map(|l| l.strip_prefix("VmHWM:"));
     let kib = line.and_then(|l| l.trim().strip_suffix("kB")?.trim().parse::<u64>().ok());

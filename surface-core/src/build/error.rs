@@ -114,6 +114,42 @@ pub enum BuildError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// Another run works in the build folder.
+    #[error("another run is at work in {folder}")]
+    Busy {
+        /// The build folder.
+        folder: PathBuf,
+    },
+    /// There is less room for scratch files than the points need.
+    #[error(
+        "{path} has {:.1} GB free, and scratch files of {points} points take about {:.1} GB",
+        gigabytes(*free_bytes),
+        gigabytes(*needed_bytes)
+    )]
+    Scratch {
+        /// The folder for scratch files.
+        path: PathBuf,
+        /// Points that the scans promise.
+        points: u64,
+        /// What they need, bytes.
+        needed_bytes: u64,
+        /// What is free, bytes.
+        free_bytes: u64,
+    },
+    /// There are no sections to fit.
+    #[error("{folder} has no plan of sections that are to be fitted")]
+    NoPlan {
+        /// The build folder.
+        folder: PathBuf,
+    },
+    /// The plan has no such section.
+    #[error("the plan has sections 1 to {sections}, and {section} was asked for")]
+    NoSuchSection {
+        /// What was asked for.
+        section: usize,
+        /// How many there are.
+        sections: usize,
+    },
     /// A parameter makes no sense.
     #[error("{name} is {value}: {why}")]
     Parameter {
@@ -134,6 +170,10 @@ pub enum BuildError {
         /// The spacing.
         spacing_m: f64,
     },
+}
+
+fn gigabytes(bytes: u64) -> f64 {
+    bytes as f64 / 1e9
 }
 
 /// A box in plan in words.
@@ -157,10 +197,19 @@ impl BuildError {
             Self::Ribbon(_) => {
                 "give a rough line along the course with --line, or a finished ribbon".to_owned()
             }
-            Self::Tiles(_) => {
+            Self::Tiles(_) | Self::Scratch { .. } => {
                 "free space, or give another folder for scratch files with --scratch".to_owned()
             }
-            Self::Cancelled(_) => "nothing was changed; run the same command again".to_owned(),
+            Self::Cancelled(_) => {
+                "nothing was changed; run the same command again: it goes on from the last whole stage"
+                    .to_owned()
+            }
+            Self::Busy { .. } => "wait until it ends, or give another folder with --out".to_owned(),
+            Self::NoPlan { .. } => {
+                "make one with `surface fit SCAN... --out DIR --sections N`, and give the same --scratch"
+                    .to_owned()
+            }
+            Self::NoSuchSection { .. } => "the plan is in the answer of --sections".to_owned(),
             Self::Field(_)
             | Self::Beside(_)
             | Self::BreaklineFile(_)

@@ -3,20 +3,21 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::breaklines::find_breaklines;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
-use super::ingest::Ingested;
 use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
 use super::params::{DeviationPoints, FitParams};
+use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan::RESCAN_PRODUCTS;
-use super::road::{KnownSetup, Road, find_road, open};
+use super::road::open;
+use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
 use super::surface::{LevelledPoints, Mesher};
 use super::trust::Trusted;
+use super::work::Work;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, write_spots_csv};
@@ -71,17 +72,22 @@ pub fn fit(
     progress: &mut dyn Progress,
 ) -> Result<Report, BuildError> {
     let mut scans = open(paths, params)?;
-    let mut folder = BuildFolder::open(out, params.scratch.as_deref())?;
+    let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     let mut clock = StageClock::start();
-    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
+    let inputs = inputs_of(&scans, paths)?;
+    clock.lap("hash");
+    let mut stages = Stages {
+        params,
+        keys: Keys::new(&inputs, params),
+        clock: &mut clock,
+        progress,
+    };
+    let (findings, road) = surface_of(&mut scans, &mut stages, &mut folder, &work)?;
     let ribbon_text = road.ribbon.to_geojson()?;
     folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
-    let (findings, road) = surface_of(road, &mut folder, params, &mut clock, progress)?;
     let map = (&findings.map, findings.spots.as_slice());
     write_map(map, &road.ribbon, params.tolerance_m, &mut folder)?;
     clock.lap("picture");
-    let inputs = inputs_of(&scans, paths)?;
-    clock.lap("hash");
     let report = report(&scans, inputs, &road, findings, params, clock.report());
     let text = report
         .to_json()
@@ -93,41 +99,70 @@ pub fn fit(
     Ok(report)
 }
 
-/// What of the road is needed once its points are sorted.
-struct RoadInWords {
-    ribbon: Ribbon,
-    notes: Vec<String>,
-    points: u64,
-    strays: u64,
-    setups: Vec<KnownSetup>,
-    crs: ProductCrs,
+/// Go through `fit` as far as the height field and leave a plan of `sections` of the course that
+/// [`fit_section`](super::fit_section) fits, in processes of their own and in any order; [`fit`]
+/// with the same scans and parameters then joins them and ends the job. What it ends with does not
+/// depend on the sections; those that are missing it fits itself.
+///
+/// # Errors
+/// [`BuildError`] naming the file or place and the remedy.
+pub fn plan_sections(
+    paths: &[PathBuf],
+    out: &Path,
+    params: &FitParams,
+    sections: usize,
+    progress: &mut dyn Progress,
+) -> Result<SectionPlan, BuildError> {
+    if sections == 0 {
+        return Err(BuildError::Parameter {
+            name: "--sections",
+            value: "0".to_owned(),
+            why: "give at least one section",
+        });
+    }
+    let mut scans = open(paths, params)?;
+    let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
+    let mut clock = StageClock::start();
+    let inputs = inputs_of(&scans, paths)?;
+    let mut stages = Stages {
+        params,
+        keys: Keys::new(&inputs, params),
+        clock: &mut clock,
+        progress,
+    };
+    let road = stages.road(&mut scans, &work)?;
+    let marks = Checkpoints::new(params, &road.words.ribbon).marks();
+    let course = road.words.course(&road.lattice, &marks);
+    let levelled = stages.level(road.points, &road.z_steps_m, course, &work)?;
+    let fitter = levelled.fitter(course, params.bridge_m);
+    stages.lines(&fitter, &work)?;
+    let (_, plan) = stages.planned(&fitter, (&mut folder, &work), Some(sections))?;
+    Ok(SectionPlan::of(&plan, &road.lattice))
 }
 
 /// Sort, level, fit, mesh and hold: what the stages find, and the road in words.
 fn surface_of(
-    road: Road,
+    scans: &mut Scans,
+    stages: &mut Stages,
     folder: &mut BuildFolder,
-    params: &FitParams,
-    clock: &mut StageClock,
-    progress: &mut dyn Progress,
+    work: &Work,
 ) -> Result<(Findings, RoadInWords), BuildError> {
-    let (cloud, words) = in_words(road);
-    let ribbon = &words.ribbon;
-    let lattice = lattice_of(ribbon, params.spacing_m)?;
+    let SortedRoad {
+        words,
+        lattice,
+        points,
+        z_steps_m,
+    } = stages.road(scans, work)?;
+    let (ribbon, params) = (&words.ribbon, stages.params);
     let checkpoints = Checkpoints::new(params, ribbon);
     let marks = checkpoints.marks();
-    let course = Course {
-        ribbon,
-        lattice: &lattice,
-        setups: &words.setups,
-        marks: &marks,
-    };
-    let levelled = LevelledRoad::new(cloud, course, params, folder, clock, progress)?;
-    let heights = heights_of(&levelled, course, params, folder, clock, progress)?;
+    let course = words.course(&lattice, &marks);
+    let levelled = stages.level(points, &z_steps_m, course, work)?;
+    let heights = heights_of(&levelled, course, stages, folder, work)?;
     let (mut mesher, mask) = heights.mesher(ribbon)?;
     mesher.crs = words.crs.name().map(str::to_owned);
-    let (check, map) = mesh_and_hold(&mesher, &levelled, &words, folder, params, progress)?;
-    clock.lap("mesh and hold");
+    let (check, map) = mesh_and_hold(&mesher, &levelled, &words, folder, params, stages.progress)?;
+    stages.clock.lap("mesh and hold");
     let checkpoints = checkpoints.hold(&mesher, levelled.trusted.shift_m())?;
     let spots = spots_of(&map, ribbon, params.tolerance_m);
     let points = &levelled.points;
@@ -144,19 +179,6 @@ fn surface_of(
         checkpoints,
     };
     Ok((findings, words))
-}
-
-/// The cloud, and the rest of the road in words.
-fn in_words(road: Road) -> (Ingested, RoadInWords) {
-    let words = RoadInWords {
-        ribbon: road.ribbon,
-        notes: road.notes,
-        points: road.cloud.points,
-        strays: road.cloud.strays,
-        setups: road.setups,
-        crs: road.crs,
-    };
-    (road.cloud, words)
 }
 
 /// The height field on disk, and what the mesh needs besides.
@@ -179,33 +201,26 @@ impl Heights {
 fn heights_of(
     levelled: &LevelledRoad,
     course: Course,
-    params: &FitParams,
+    stages: &mut Stages,
     folder: &mut BuildFolder,
-    clock: &mut StageClock,
-    progress: &mut dyn Progress,
+    work: &Work,
 ) -> Result<Heights, BuildError> {
-    let fitter = levelled.fitter(course, params.bridge_m);
-    let lines = match &params.breaklines {
-        Some(known) => known.clone(),
-        None => find_breaklines(&fitter, progress)?,
-    };
-    clock.lap("breaklines");
-    let origin_m = course.ribbon.frame.origin_m;
-    let store = FieldStore::create(&folder.part("field")?, *course.lattice, origin_m)?;
+    let fitter = levelled.fitter(course, stages.params.bridge_m);
+    let mut found = stages.lines(&fitter, work)?;
     let layout = Layout::new(course.ribbon, course.lattice)?;
-    let plan = SeamPlan::new(&layout, &lines);
+    let plan = SeamPlan::new(&layout, &found.lines);
     let steps = Steps {
-        lines: &lines,
+        lines: &found.lines,
         layout: &layout,
         plan: &plan,
     };
-    let (counts, beside) = fitter.fit(&steps, &store, progress)?;
-    let counts = fitted(counts, params.spacing_m)?;
+    let level = (found.level_m, &mut found.known);
+    let (store, fitted) = stages.field(&fitter, level, &steps, (folder, work))?;
+    let (counts, beside) = fitted.counts(found.level_m);
     put_breaklines(&steps, &beside, course.ribbon, folder)?;
-    clock.lap("fit");
     Ok(Heights {
         store,
-        counts,
+        counts: some_fitted(counts, stages.params.spacing_m)?,
         layout,
         plan,
         beside,
@@ -252,7 +267,7 @@ fn mesh_and_hold(
 }
 
 /// The counts of a field that has at least one height.
-fn fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildError> {
+fn some_fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildError> {
     if field.fitted == 0 {
         let inside = field.inside;
         return Err(BuildError::NoSurface { inside, spacing_m });
@@ -361,8 +376,8 @@ fn report(
         inputs,
         points: road.points,
         points_on_road: found.points_on_road,
-        points_dropped: scans.rejected() + road.strays,
-        setups: scans.setups().len() as u64,
+        points_dropped: road.rejected + road.strays,
+        setups: road.setups.len() as u64,
         levelling: found.trusted.report(&road.setups),
         checkpoints: found.checkpoints,
         origin_m: ribbon.frame.origin_m,

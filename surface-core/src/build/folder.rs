@@ -2,10 +2,12 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use tempfile::TempDir;
 
 use super::BuildError;
+use super::work::{Sharing, Work};
 
 /// Ending of what is not whole yet.
 const PART: &str = ".part";
@@ -15,11 +17,22 @@ const PART: &str = ".part";
 #[derive(Debug)]
 pub(super) struct BuildFolder {
     folder: PathBuf,
-    /// A name of its own, so that two runs never meet in one folder; `None` once it is gone.
-    scratch: Option<TempDir>,
+    /// `None` once it is gone.
+    scratch: Option<Scratch>,
     waiting: Vec<&'static str>,
+    /// Those that a later run goes on with.
+    lasting: Vec<&'static str>,
     made: bool,
     published: bool,
+}
+
+/// Where files lie that are no products.
+#[derive(Debug)]
+enum Scratch {
+    /// Under a name of its own, so that two runs never meet, and gone after any end.
+    Passing(TempDir),
+    /// With the records of whole stages, for a later run to go on from.
+    Lasting(Arc<Work>),
 }
 
 pub(super) fn write_error(path: &Path) -> impl FnOnce(std::io::Error) -> BuildError + '_ {
@@ -30,33 +43,51 @@ pub(super) fn write_error(path: &Path) -> impl FnOnce(std::io::Error) -> BuildEr
 }
 
 impl BuildFolder {
-    /// Make `folder` and a scratch folder in it (or in `scratch`).
-    pub fn open(folder: &Path, scratch: Option<&Path>) -> Result<Self, BuildError> {
+    fn make(folder: &Path) -> Result<Self, BuildError> {
         let made = !folder.exists();
         fs::create_dir_all(folder).map_err(write_error(folder))?;
         // From here on, what was made goes again after an error.
-        let mut out = Self {
+        Ok(Self {
             folder: folder.to_owned(),
             scratch: None,
             waiting: Vec::new(),
+            lasting: Vec::new(),
             made,
             published: false,
-        };
+        })
+    }
+
+    /// Make `folder` and a scratch folder in it (or in `scratch`) that keeps whole stages after a
+    /// run that did not come to its end. Let go of the work folder before this.
+    pub fn resumable(
+        folder: &Path,
+        scratch: Option<&Path>,
+    ) -> Result<(Self, Arc<Work>), BuildError> {
+        let mut out = Self::make(folder)?;
+        let work = Arc::new(Work::open(folder, scratch, Sharing::Alone)?);
+        out.scratch = Some(Scratch::Lasting(Arc::clone(&work)));
+        Ok((out, work))
+    }
+
+    /// Make `folder` and a scratch folder in it (or in `scratch`).
+    pub fn open(folder: &Path, scratch: Option<&Path>) -> Result<Self, BuildError> {
+        let mut out = Self::make(folder)?;
         let beside = scratch.unwrap_or(folder);
         let named = tempfile::Builder::new()
             .prefix("scratch-")
             .suffix(PART)
             .tempdir_in(beside);
-        out.scratch = Some(named.map_err(write_error(beside))?);
+        out.scratch = Some(Scratch::Passing(named.map_err(write_error(beside))?));
         Ok(out)
     }
 
     /// A scratch file.
     pub fn scratch(&self, name: &str) -> PathBuf {
-        self.scratch
-            .as_ref()
-            .map_or(&self.folder as &Path, TempDir::path)
-            .join(name)
+        match &self.scratch {
+            Some(Scratch::Passing(folder)) => folder.path().join(name),
+            Some(Scratch::Lasting(work)) => work.scratch(name),
+            None => self.folder.join(name),
+        }
     }
 
     /// Where product `name` is written until everything is whole. An older part is removed.
@@ -67,6 +98,17 @@ impl BuildFolder {
             self.waiting.push(name);
         }
         Ok(path)
+    }
+
+    /// Where product `name` is written by this run or by one before it; it stays for the next run
+    /// if this one does not come to its end.
+    pub fn lasting_part(&mut self, name: &'static str) -> PathBuf {
+        for list in [&mut self.waiting, &mut self.lasting] {
+            if !list.contains(&name) {
+                list.push(name);
+            }
+        }
+        self.part_path(name)
     }
 
     /// The products written so far, in order, with where they wait.
@@ -99,11 +141,14 @@ impl BuildFolder {
             fs::rename(self.part_path(name), &path).map_err(write_error(&path))?;
         }
         self.published = true;
+        if let Some(Scratch::Lasting(work)) = &self.scratch {
+            work.finish();
+        }
         Ok(())
     }
 }
 
-fn remove(path: &Path) -> std::io::Result<()> {
+pub(super) fn remove(path: &Path) -> std::io::Result<()> {
     match fs::symlink_metadata(path) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
         Err(error) => Err(error),
@@ -115,9 +160,14 @@ fn remove(path: &Path) -> std::io::Result<()> {
 impl Drop for BuildFolder {
     fn drop(&mut self) {
         // Cleaning up after an error must not hide it; what cannot be removed keeps its `.part`.
+        let lasts = match &self.scratch {
+            Some(Scratch::Lasting(work)) => work.lasts(),
+            _ => false,
+        };
         drop(self.scratch.take());
         if !self.published {
-            for name in &self.waiting {
+            let goes = |name: &&&str| !(lasts && self.lasting.contains(name));
+            for name in self.waiting.iter().filter(goes) {
                 let _ = remove(&self.part_path(name));
             }
             if self.made {

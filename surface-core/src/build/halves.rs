@@ -79,7 +79,13 @@ pub(super) fn halves(
     };
     let mut cloud = open(scans, &params)?;
     let mut clock = StageClock::start();
-    let road = find_road(&mut cloud, folder, &params, &mut clock, progress)?;
+    let road = find_road(
+        &mut cloud,
+        &folder.scratch("cloud"),
+        &params,
+        &mut clock,
+        progress,
+    )?;
     let course = Course {
         ribbon: &road.ribbon,
         lattice: built.field.lattice(),
@@ -138,7 +144,9 @@ fn fit_half(
         layout: &layout,
         plan: &plan,
     };
-    fitter.fit_at_level(2.0 * level_m, &steps, &store, progress)?;
+    progress.stage("fit", fitter.runs() as u64);
+    let level = (2.0 * level_m, &mut Vec::new());
+    fitter.fit_part(0..fitter.runs(), level, &steps, &store, progress)?;
     let mut out = [Vec::new(), Vec::new()];
     for (path, track) in paths.iter().zip(tracks) {
         out[0].push(from_points(

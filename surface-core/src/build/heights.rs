@@ -33,10 +33,31 @@ pub(super) struct Steps<'a> {
 }
 
 /// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
-type KnownSums = Vec<(usize, CellSums)>;
+pub(super) type KnownSums = Vec<(usize, CellSums)>;
 
-/// Heights that rails along breaklines asked for, by section.
+/// Heights that rails along breaklines asked for, by run.
 pub(super) type RailHeights = Vec<Vec<RailNode>>;
+
+/// What fitting some runs in a row found besides the field itself.
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
+pub(super) struct FittedPart {
+    tally: Tally,
+    /// Heights that rails along breaklines asked for, by run.
+    rails: RailHeights,
+}
+
+impl FittedPart {
+    /// With the part that follows.
+    pub fn append(&mut self, next: Self) {
+        self.tally.merge(&next.tally);
+        self.rails.extend(next.rails);
+    }
+
+    /// What became of the nodes, and the heights beside breaklines by section.
+    pub fn counts(self, level_m: f64) -> (FieldCounts, RailHeights) {
+        (self.tally.counts(level_m), self.rails)
+    }
+}
 
 /// Fits sections of the field from the points sorted by section.
 #[derive(Debug)]
@@ -133,7 +154,7 @@ impl HeightFitter<'_> {
 
     /// The level of the road's spectrum, from an even sample of sections; and their sums, which
     /// are wanted again.
-    fn level_m(
+    pub fn level_m(
         &self,
         lines: &Breaklines,
         progress: &mut dyn Progress,
@@ -156,76 +177,49 @@ impl HeightFitter<'_> {
         Ok((course_level_m(&levels), known))
     }
 
-    /// Fit all sections in order into `store`, and the heights that rails along breaklines ask
-    /// for, by section.
-    pub fn fit(
+    /// Fit `runs` in order into `store` with a known level of the road's spectrum; `known` are the
+    /// sums of cells that are there already.
+    pub fn fit_part(
         &self,
+        runs: std::ops::Range<usize>,
+        (level_m, known): (f64, &mut KnownSums),
         steps: &Steps,
         store: &FieldStore,
         progress: &mut dyn Progress,
-    ) -> Result<(FieldCounts, RailHeights), BuildError> {
-        progress.stage("fit", self.runs() as u64);
-        let (level_m, known) = self.level_m(steps.lines, progress)?;
-        let runs: Vec<usize> = (0..self.runs()).collect();
-        self.fit_known(&runs, (level_m, known), steps, store, progress)
+    ) -> Result<FittedPart, BuildError> {
+        let runs: Vec<usize> = runs.collect();
+        self.fit_runs(&runs, (level_m, known), steps, store, progress)
     }
 
-    /// The same with a level of the road's spectrum that is known.
-    pub fn fit_at_level(
-        &self,
-        level_m: f64,
-        steps: &Steps,
-        store: &FieldStore,
-        progress: &mut dyn Progress,
-    ) -> Result<FieldCounts, BuildError> {
-        let runs: Vec<usize> = (0..self.runs()).collect();
-        let (counts, _) = self.fit_runs(&runs, level_m, steps, store, progress)?;
-        Ok(counts)
-    }
-
-    /// The same for some runs alone, given in order; and the heights that rails along breaklines
-    /// ask for, one list a given run.
+    /// The same for runs that need not follow each other, in order.
     pub fn fit_runs(
         &self,
         runs: &[usize],
-        level_m: f64,
+        (level_m, known): (f64, &mut KnownSums),
         steps: &Steps,
         store: &FieldStore,
         progress: &mut dyn Progress,
-    ) -> Result<(FieldCounts, RailHeights), BuildError> {
-        progress.stage("fit", runs.len() as u64);
-        self.fit_known(runs, (level_m, Vec::new()), steps, store, progress)
-    }
-
-    fn fit_known(
-        &self,
-        runs: &[usize],
-        (level_m, mut known): (f64, KnownSums),
-        steps: &Steps,
-        store: &FieldStore,
-        progress: &mut dyn Progress,
-    ) -> Result<(FieldCounts, RailHeights), BuildError> {
+    ) -> Result<FittedPart, BuildError> {
         let params = KernelParams {
             level_m,
             bridge_m: self.bridge_m,
         };
-        let mut tally = Tally::default();
-        let mut rails = Vec::with_capacity(runs.len());
+        let mut out = FittedPart::default();
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
         for batch in runs.chunks(at_a_time) {
-            self.provide(batch, steps.lines, &mut known, progress)?;
+            self.provide(batch, steps.lines, known, progress)?;
             in_order(
                 batch,
-                |&run| self.fit_run(run, &known, params, steps),
+                |&run| self.fit_run(run, known, params, steps),
                 |_, (rows, beside)| {
-                    rails.push(beside);
-                    tally.add(&rows);
+                    out.rails.push(beside);
+                    out.tally.add(&rows);
                     store.write(&rows)?;
                     Ok(progress.advance(1)?)
                 },
             )?;
         }
-        Ok((tally.counts(params.level_m), rails))
+        Ok(out)
     }
 
     /// Have the cell sums of the batch and its neighbours ready; of others only those that are
@@ -306,6 +300,7 @@ impl HeightFitter<'_> {
 }
 
 /// σ and points are counted in histograms, so that the medians need no list of all nodes.
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Tally {
     counts: FieldCounts,
     sigma_10um: Vec<u64>,
@@ -338,6 +333,21 @@ impl Tally {
                 self.points[(rows.n[k] as usize).min(9_999)] += 1;
             }
         }
+    }
+
+    fn merge(&mut self, other: &Self) {
+        let (own, more) = (&mut self.counts, &other.counts);
+        own.inside += more.inside;
+        own.fitted += more.fitted;
+        own.bridged += more.bridged;
+        own.sparse += more.sparse;
+        own.outliers += more.outliers;
+        own.step += more.step;
+        let add = |own: &mut [u64], more: &[u64]| {
+            own.iter_mut().zip(more).for_each(|(a, b)| *a += b);
+        };
+        add(&mut self.sigma_10um, &other.sigma_10um);
+        add(&mut self.points, &other.points);
     }
 
     pub fn counts(self, level_m: f64) -> FieldCounts {

@@ -52,17 +52,10 @@ impl LevelledRoad {
             params.sorting_bytes(),
             progress,
         )?;
-        let steps_known = SetupModels::of_steps(&cloud.z_steps_m);
+        let z_steps_m = cloud.z_steps_m.clone();
         drop(cloud);
         clock.lap("sort");
-        let fitter = HeightFitter {
-            points: &points,
-            ribbon: course.ribbon,
-            lattice: course.lattice,
-            setups: &steps_known,
-            bridge_m: params.bridge_m,
-        };
-        let trusted = learn_setups(&fitter, course.setups, course.marks, params.noise, progress)?;
+        let trusted = trusted(&points, &z_steps_m, course, params, progress)?;
         clock.lap("level");
         Ok(Self { points, trusted })
     }
@@ -77,4 +70,22 @@ impl LevelledRoad {
             bridge_m,
         }
     }
+}
+
+/// Learn what every setup is worth from the sorted points.
+pub(super) fn trusted(
+    points: &TileStore,
+    z_steps_m: &[f64],
+    course: Course,
+    params: &FitParams,
+    progress: &mut dyn Progress,
+) -> Result<Trusted, BuildError> {
+    let fitter = HeightFitter {
+        points,
+        ribbon: course.ribbon,
+        lattice: course.lattice,
+        setups: &SetupModels::of_steps(z_steps_m),
+        bridge_m: params.bridge_m,
+    };
+    learn_setups(&fitter, course.setups, course.marks, params.noise, progress)
 }

@@ -191,7 +191,7 @@ fn read_scan(
     clock: &mut StageClock,
     progress: &mut dyn Progress,
 ) -> Result<Scan, BuildError> {
-    let road = find_road(cloud, folder, fit, clock, progress)?;
+    let road = find_road(cloud, &folder.scratch("cloud"), fit, clock, progress)?;
     let points = sort_by_section(
         &road.cloud.tiles,
         &old.ribbon,
@@ -227,7 +227,7 @@ fn read_scan(
         tied,
         read,
         strays,
-        crs: road.crs,
+        crs: cloud.product_crs(),
     })
 }
 

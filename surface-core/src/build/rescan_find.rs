@@ -45,7 +45,9 @@ pub(super) fn find_changes(
         plan: &skeleton.plan,
     };
     let store = scratch_field(old, folder, "new-all")?;
-    fitter.fit_runs(runs, old.report.field.level_m, &steps, &store, progress)?;
+    progress.stage("fit", runs.len() as u64);
+    let level = (old.report.field.level_m, &mut Vec::new());
+    fitter.fit_runs(runs, level, &steps, &store, progress)?;
     let mut pair = Pair::new(Grid::new(*old.lattice(), &row_ranges(old.lattice(), runs)));
     for &run in runs {
         pair.put(&old.field.section(run)?, &store.section(run)?);

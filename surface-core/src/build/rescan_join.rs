@@ -54,7 +54,10 @@ pub(super) fn join(
     };
     let store = scratch_field(old, folder, "new-touched")?;
     let level_m = old.report.field.level_m;
-    let (_, rails) = fitter.fit_runs(touched, level_m, &steps, &store, progress)?;
+    progress.stage("fit", touched.len() as u64);
+    let level = (level_m, &mut Vec::new());
+    let fitted = fitter.fit_runs(touched, level, &steps, &store, progress)?;
+    let (_, rails) = fitted.counts(level_m);
     let field = copy_field(old, &folder.part("field")?)?;
     for &run in touched {
         let (was, new) = (old.field.section(run)?, store.section(run)?);

@@ -1,13 +1,13 @@
 //! The first half of the job: from scan files to the ribbon.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
 use super::params::{FitParams, SetupPlace};
 use crate::cloud::Frame;
-use crate::cloud::io::{ProductCrs, ReadOptions, Scans, SetupInfo};
+use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
 use crate::report::RibbonReport;
 use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
@@ -21,12 +21,10 @@ pub(super) struct Road {
     pub notes: Vec<String>,
     /// The setups by number.
     pub setups: Vec<KnownSetup>,
-    /// The coordinate system of the products.
-    pub crs: ProductCrs,
 }
 
 /// A setup's name, and where it stood.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 pub(super) struct KnownSetup {
     pub name: String,
     /// Local x, y, z, where known.
@@ -44,10 +42,10 @@ pub(super) fn open(paths: &[PathBuf], params: &FitParams) -> Result<Scans, Build
     )?)
 }
 
-/// Read all scans once and find the road.
+/// Read all scans once, points to the file `scratch`, and find the road.
 pub(super) fn find_road(
     scans: &mut Scans,
-    folder: &BuildFolder,
+    scratch: &Path,
     params: &FitParams,
     clock: &mut super::clock::StageClock,
     progress: &mut dyn Progress,
@@ -58,13 +56,7 @@ pub(super) fn find_road(
             origin_m: scans.suggest_origin()?,
         },
     };
-    let cloud = ingest(
-        scans,
-        frame,
-        &folder.scratch("cloud"),
-        params.sorting_bytes(),
-        progress,
-    )?;
+    let cloud = ingest(scans, frame, scratch, params.sorting_bytes(), progress)?;
     clock.lap("read");
     let setups = setup_places(scans, params, frame);
     let known = known_setups(scans, params, frame);
@@ -81,7 +73,6 @@ pub(super) fn find_road(
         ribbon,
         notes,
         setups: known,
-        crs: scans.product_crs(),
     })
 }
 
@@ -172,16 +163,22 @@ pub(super) fn ribbon_report(ribbon: &Ribbon, notes: &[String]) -> RibbonReport {
 /// [`BuildError`] naming the file or place and the remedy.
 pub fn ribbon(
     paths: &[PathBuf],
-    out: &std::path::Path,
+    out: &Path,
     params: &FitParams,
     progress: &mut dyn Progress,
 ) -> Result<RibbonReport, BuildError> {
     let mut scans = open(paths, params)?;
     let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
-    let parent = parent.unwrap_or_else(|| std::path::Path::new("."));
+    let parent = parent.unwrap_or_else(|| Path::new("."));
     let folder = BuildFolder::open(parent, params.scratch.as_deref())?;
     let mut clock = super::clock::StageClock::start();
-    let road = find_road(&mut scans, &folder, params, &mut clock, progress)?;
+    let road = find_road(
+        &mut scans,
+        &folder.scratch("cloud"),
+        params,
+        &mut clock,
+        progress,
+    )?;
     let text = road.ribbon.to_geojson()?;
     // In the scratch folder until it is whole, unless that lies on another disk.
     let part = match params.scratch {

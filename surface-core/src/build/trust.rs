@@ -17,7 +17,7 @@ const FEWEST_POINTS: f32 = 8.0;
 const RINGS_M: [f64; 7] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 50.0];
 
 /// The setups with all that could be learnt of them.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Trusted {
     pub models: SetupModels,
     level: LevelReport,

@@ -227,19 +227,59 @@ impl TileWriter {
             .into_iter()
             .map(|(key, b)| (key, b.extents))
             .collect();
-        Ok(TileStore { path, file, tiles })
+        Ok(TileStore {
+            path,
+            file,
+            tiles,
+            kept: false,
+        })
     }
 }
 
-/// Points by tile, on disk. The scratch file is removed when the store is dropped.
+/// Where in a scratch file the points of each tile lie: (offset, bytes) in order.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct TileIndex(BTreeMap<TileKey, Vec<(u64, u64)>>);
+
+/// Points by tile, on disk. The scratch file is removed when the store is dropped, unless it is
+/// [kept](TileStore::keep).
 #[derive(Debug)]
 pub struct TileStore {
     path: PathBuf,
     file: File,
     tiles: BTreeMap<TileKey, Vec<(u64, u64)>>,
+    kept: bool,
 }
 
 impl TileStore {
+    /// Leave the scratch file where it is when the store is dropped, to be opened again with the
+    /// index that is returned.
+    pub fn keep(&mut self) -> TileIndex {
+        self.kept = true;
+        TileIndex(self.tiles.clone())
+    }
+
+    /// The store whose file at `path` was [kept](TileStore::keep); it stays kept.
+    ///
+    /// # Errors
+    /// [`TileError::Io`] when the file cannot be opened or is shorter than the index says.
+    pub fn reopen(path: &Path, TileIndex(tiles): TileIndex) -> Result<Self, TileError> {
+        let at = |source| TileError::Io {
+            path: path.to_owned(),
+            source,
+        };
+        let file = File::open(path).map_err(at)?;
+        let end = tiles.values().flatten().map(|(offset, size)| offset + size);
+        if file.metadata().map_err(at)?.len() < end.max().unwrap_or(0) {
+            return Err(at(std::io::ErrorKind::UnexpectedEof.into()));
+        }
+        Ok(Self {
+            path: path.to_owned(),
+            file,
+            tiles,
+            kept: true,
+        })
+    }
+
     /// The tiles that hold points, in order.
     pub fn keys(&self) -> impl Iterator<Item = TileKey> + '_ {
         self.tiles.keys().copied()
@@ -275,8 +315,10 @@ impl TileStore {
 
 impl Drop for TileStore {
     fn drop(&mut self) {
-        // The store is scratch; a file that is already gone is no loss.
-        let _ = std::fs::remove_file(&self.path);
+        if !self.kept {
+            // The store is scratch; a file that is already gone is no loss.
+            let _ = std::fs::remove_file(&self.path);
+        }
     }
 }
 
@@ -327,6 +369,28 @@ mod tests {
         assert!(path.exists());
         drop(store);
         assert!(!path.exists());
+    }
+
+    #[test]
+    fn a_kept_store_opens_again_unless_its_file_is_cut() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("t");
+        let mut writer = TileWriter::create(&path, 100).unwrap();
+        writer.append((3, 0), &[point(1), point(2)]).unwrap();
+        let index = writer.finish().unwrap().keep();
+        for _ in 0..2 {
+            let store = TileStore::reopen(&path, index.clone()).unwrap();
+            let mut out = Vec::new();
+            store.read((3, 0), &mut out).unwrap();
+            assert_eq!(out, [point(1), point(2)]);
+        }
+        File::options()
+            .write(true)
+            .open(&path)
+            .unwrap()
+            .set_len(31)
+            .unwrap();
+        assert!(TileStore::reopen(&path, index).is_err());
     }
 
     #[test]

@@ -190,7 +190,7 @@ impl Lattice {
 }
 
 /// The field on the edge of the road, at the station of a row.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct RailNode {
     /// Height relative to the frame's origin, metres; NaN where there is none.
     pub z_m: f64,

@@ -128,6 +128,9 @@ pub struct RunReport {
     pub threads: usize,
     /// Stages in order.
     pub stages: Vec<StageRun>,
+    /// Stages that an earlier run left whole.
+    #[serde(default)]
+    pub taken_over: Vec<String>,
 }
 
 /// Everything that a build found.

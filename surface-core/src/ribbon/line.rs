@@ -101,7 +101,7 @@ pub enum LineError {
 }
 
 /// A place in ribbon coordinates.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct RibbonPoint {
     /// Way along the reference line, metres.
     pub s: f64,

@@ -53,7 +53,7 @@ pub enum LevelError {
 }
 
 /// How the levelling went.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct LevelReport {
     /// Places that two or more setups saw.
     pub places: usize,

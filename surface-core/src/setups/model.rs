@@ -26,7 +26,7 @@ impl Correction {
 }
 
 /// One setup.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SetupModel {
     /// Where the scanner stood, local x, y, z, metres.
     pub position_m: Option<[f64; 3]>,
@@ -45,7 +45,7 @@ pub struct SetupModel {
 }
 
 /// All setups of a cloud, by number.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SetupModels {
     setups: Vec<SetupModel>,
 }

@@ -6,7 +6,7 @@ use crate::ribbon::RibbonPoint;
 pub const VERTEX_STEP_M: f64 = 0.25;
 
 /// A curve on the road at which its height jumps.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Breakline {
     /// Vertices in order, (s, t), metres, at most [`VERTEX_STEP_M`] apart; s is unwrapped: on a
     /// closed course a line that runs over the start has s ≥ length or s < 0 in part.
@@ -171,6 +171,7 @@ mod tests {
     }
 
     #[test]
+    #[expect(clippy::float_cmp, reason = "exact small cases")]
     fn lines_on_any_lap_come_onto_the_first() {
         let lines = Breaklines::new(vec![along(-7.0, -5.0), along(25.0, 33.0), along(9.0, 12.0)]);
         assert_eq!(lines.range_s_m(), [-7.0, 33.0]);

@@ -3,7 +3,6 @@
 mod error;
 mod obj;
 mod ply;
-mod ply_header;
 mod source;
 #[cfg(test)]
 mod tests;

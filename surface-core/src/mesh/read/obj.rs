@@ -5,8 +5,8 @@ use std::io::BufRead;
 use super::super::MeshColumns;
 use super::add_fan;
 use super::error::MeshReadError;
-use super::ply_header::origin;
 use super::source::Source;
+use crate::cloud::ply_layout::three_numbers;
 use crate::numeric::{to_f32, to_u32};
 
 /// No normal was named for the vertex.
@@ -60,7 +60,7 @@ impl Parse {
         let words: Vec<&str> = line.split_ascii_whitespace().collect();
         match words[..] {
             ["#", "origin", x, y, z] => {
-                self.columns.origin_m = origin([x, y, z]).unwrap_or([0.0; 3])
+                self.columns.origin_m = three_numbers([x, y, z]).unwrap_or([0.0; 3])
             }
             ["v", x, y, z, ..] => {
                 let place =

@@ -5,35 +5,37 @@ use std::io::BufRead;
 use super::super::MeshColumns;
 use super::add_fan;
 use super::error::MeshReadError;
-use super::ply_header::{self, Element, Format, Number, Property};
 use super::source::Source;
+use crate::cloud::ply_layout::{
+    Element, Encoding, Kind, LayoutParser, Number, Order, PlyLayout, Property,
+};
 use crate::numeric::{to_f32, to_u8};
 
 /// Corners that a polygon may have; more is a damaged count.
 const MOST_CORNERS: f64 = 65_536.0;
 
 pub(super) fn read<R: BufRead>(source: &mut Source<'_, R>) -> Result<MeshColumns, MeshReadError> {
-    let header = ply_header::read(source)?;
+    let layout = layout(source)?;
     for needed in ["vertex", "face"] {
-        if !header.elements.iter().any(|e| e.name == needed) {
+        if !layout.elements.iter().any(|e| e.name == needed) {
             return Err(source.syntax(
                 "expected the elements vertex and face (is this a cloud?)",
                 needed,
             ));
         }
     }
-    if header.format != Format::Ascii {
+    if layout.encoding != Encoding::Ascii {
         source.leave_text();
     }
     let mut columns = MeshColumns {
-        origin_m: header.origin_m,
+        origin_m: layout.origin_m,
         ..MeshColumns::default()
     };
     let mut values = Values {
         source,
-        format: header.format,
+        encoding: layout.encoding,
     };
-    for element in &header.elements {
+    for element in &layout.elements {
         match element.name.as_str() {
             "vertex" => read_vertices(&mut values, element, &mut columns)?,
             "face" => read_faces(&mut values, element, &mut columns)?,
@@ -47,22 +49,34 @@ pub(super) fn read<R: BufRead>(source: &mut Source<'_, R>) -> Result<MeshColumns
     Ok(columns)
 }
 
+fn layout<R: BufRead>(source: &mut Source<'_, R>) -> Result<PlyLayout, MeshReadError> {
+    const EXPECTED: &str = "expected the header of a PLY file";
+    let mut parser = LayoutParser::default();
+    loop {
+        let Some(line) = source.line()? else {
+            return Err(source.truncated("its header"));
+        };
+        let words: Vec<&str> = line.split_ascii_whitespace().collect();
+        let ended = parser.take(&words);
+        if ended.map_err(|what| source.syntax(EXPECTED, what))? {
+            let layout = parser.finish();
+            return layout.map_err(|what| source.syntax(EXPECTED, what));
+        }
+    }
+}
+
 /// Numbers one after another.
 struct Values<'a, 'b, R> {
     source: &'a mut Source<'b, R>,
-    format: Format,
+    encoding: Encoding,
 }
 
 impl<R: BufRead> Values<'_, '_, R> {
     #[inline]
     fn number(&mut self, number: Number, what: &'static str) -> Result<f64, MeshReadError> {
-        match self.format {
-            Format::Ascii => self.word(what),
-            Format::Little => self.binary(number, what, |mut bytes, length| {
-                bytes[..length].reverse();
-                bytes
-            }),
-            Format::Big => self.binary(number, what, |bytes, _| bytes),
+        match self.encoding {
+            Encoding::Ascii => self.word(what),
+            Encoding::Binary(order) => self.binary(number, what, order),
         }
     }
 
@@ -77,46 +91,27 @@ impl<R: BufRead> Values<'_, '_, R> {
         parsed.map_err(|_| self.source.syntax("expected a number", word))
     }
 
-    /// A number from its bytes, once `order` has put the most significant first.
     #[inline]
     fn binary(
         &mut self,
         number: Number,
         what: &'static str,
-        order: impl Fn([u8; 8], usize) -> [u8; 8],
+        order: Order,
     ) -> Result<f64, MeshReadError> {
-        let mut bytes = [0; 8];
-        let length = match number {
-            Number::I8 | Number::U8 => 1,
-            Number::I16 | Number::U16 => 2,
-            Number::I32 | Number::U32 | Number::F32 => 4,
-            Number::F64 => 8,
-        };
-        match length {
-            1 => bytes[..1].copy_from_slice(&self.source.bytes::<1>(what)?),
-            2 => bytes[..2].copy_from_slice(&self.source.bytes::<2>(what)?),
-            4 => bytes[..4].copy_from_slice(&self.source.bytes::<4>(what)?),
-            _ => bytes = self.source.bytes::<8>(what)?,
-        }
-        let [a, b, c, d, ..] = order(bytes, length);
-        Ok(match number {
-            Number::I8 => f64::from(i8::from_be_bytes([a])),
-            Number::U8 => f64::from(a),
-            Number::I16 => f64::from(i16::from_be_bytes([a, b])),
-            Number::U16 => f64::from(u16::from_be_bytes([a, b])),
-            Number::I32 => f64::from(i32::from_be_bytes([a, b, c, d])),
-            Number::U32 => f64::from(u32::from_be_bytes([a, b, c, d])),
-            Number::F32 => f64::from(f32::from_be_bytes([a, b, c, d])),
-            Number::F64 => f64::from_be_bytes(order(bytes, length)),
+        Ok(match number.bytes() {
+            1 => number.decode(&self.source.bytes::<1>(what)?, order),
+            2 => number.decode(&self.source.bytes::<2>(what)?, order),
+            4 => number.decode(&self.source.bytes::<4>(what)?, order),
+            _ => number.decode(&self.source.bytes::<8>(what)?, order),
         })
     }
 
     /// How many items a property has: 1, or what its list says.
     fn length(&mut self, property: &Property, what: &'static str) -> Result<u32, MeshReadError> {
-        let Some(list) = property.list else {
+        let Kind::List { count, .. } = property.kind else {
             return Ok(1);
         };
-        let length = self.number(list, what)?;
+        let length = self.number(count, what)?;
         whole(length)
             .filter(|_| length <= MOST_CORNERS)
             .ok_or_else(|| {
@@ -151,7 +146,7 @@ fn read_vertices<R: BufRead>(
         let mut row = [0.0; 7];
         for (k, property) in element.properties.iter().enumerate() {
             for _ in 0..values.length(property, what)? {
-                let value = values.number(property.number, what)?;
+                let value = values.number(property.kind.item(), what)?;
                 if let Some(role) = places.iter().position(|&place| place == Some(k)) {
                     row[role] = value;
                 }
@@ -179,7 +174,7 @@ fn read_faces<R: BufRead>(
 ) -> Result<(), MeshReadError> {
     let what = "its faces";
     let corners = element.find(&["vertex_indices", "vertex_index"]);
-    let corners = corners.filter(|&k| element.properties[k].list.is_some());
+    let corners = corners.filter(|&k| matches!(element.properties[k].kind, Kind::List { .. }));
     let Some(corners) = corners else {
         return Err(values
             .source
@@ -192,7 +187,7 @@ fn read_faces<R: BufRead>(
         polygon.clear();
         for (k, property) in element.properties.iter().enumerate() {
             for _ in 0..values.length(property, what)? {
-                let value = values.number(property.number, what)?;
+                let value = values.number(property.kind.item(), what)?;
                 if k == corners {
                     polygon.push(corner(values, value)?);
                 } else if zone_at == Some(k) {
@@ -234,7 +229,7 @@ fn skip<R: BufRead>(
     for _ in 0..element.count {
         for property in &element.properties {
             for _ in 0..values.length(property, "an element before its faces")? {
-                values.number(property.number, "an element before its faces")?;
+                values.number(property.kind.item(), "an element before its faces")?;
             }
         }
     }

@@ -158,7 +158,7 @@ fn faults_name_file_place_and_remedy() {
         ),
         (
             "ply\nend_header\n".to_owned(),
-            "m, line 2: expected a format line",
+            "m, line 2: expected the header of a PLY file, found \"no line 'format'\"",
         ),
         (
             "ply\nformat ascii 1.0\nelement vertex 0\nend_header\n".to_owned(),
@@ -166,7 +166,7 @@ fn faults_name_file_place_and_remedy() {
         ),
         (
             "ply\nformat ascii 1.0\nelement vertex -1\n".to_owned(),
-            "m, line 3: expected a count",
+            "m, line 3: expected the header of a PLY file, found \"a count of '-1'\"",
         ),
     ];
     for (text, start) in cases {

@@ -4,8 +4,8 @@ use ::e57::{
     E57Writer, Quaternion, Record, RecordDataType, RecordName, RecordValue, Transform, Translation,
 };
 
-use crate::cloud::io::ReadError;
 use crate::cloud::io::testing::{read, read_bytes};
+use crate::cloud::io::{ProductCrs, ReadError};
 
 const QUARTER_TURN_LEFT: Quaternion = Quaternion {
     w: std::f64::consts::FRAC_1_SQRT_2,
@@ -120,6 +120,26 @@ fn each_scan_is_a_setup_at_its_pose_and_invalid_points_are_left_out() {
         ("a.e57 scan 2", None)
     );
     assert!(scans.files()[0].units.known);
+}
+
+#[test]
+fn a_system_in_feet_does_not_go_with_coordinates_that_are_metres_by_the_standard() {
+    let dir = tempfile::tempdir().unwrap();
+    let of = |unit: &str| {
+        let path = dir.path().join("a.e57");
+        let mut writer = E57Writer::from_file(&path, "file").unwrap();
+        let text = format!("PROJCS[\"a grid\",{unit}]");
+        writer.set_coordinate_metadata(Some(text));
+        cartesian(&mut writer);
+        writer.finalize().unwrap();
+        let (points, scans) = read(&[path]).unwrap();
+        // Lengths are metres whatever the record says.
+        assert!((points.z[0] - 8.5).abs() < 1e-12);
+        scans.product_crs()
+    };
+    assert!(of("UNIT[\"metre\",1]").record().is_some());
+    let feet = of("UNIT[\"US survey foot\",0.304800609601219]");
+    assert!(matches!(&feet, ProductCrs::Dropped(why) if why.contains("a grid")));
 }
 
 #[test]

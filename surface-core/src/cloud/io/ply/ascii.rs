@@ -5,12 +5,13 @@ use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use super::BATCH;
-use super::header::{Header, Kind};
+use super::header::Header;
 use crate::cloud::Columns;
 use crate::cloud::io::error::ReadError;
 use crate::cloud::io::intensity::Scale;
 use crate::cloud::io::lines::Lines;
 use crate::cloud::io::source::Source;
+use crate::cloud::ply_layout::Kind;
 
 pub(super) struct AsciiSource {
     path: PathBuf,

@@ -5,11 +5,12 @@ use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use super::BATCH;
-use super::header::{Element, Header, Kind, Order, Property};
+use super::header::Header;
 use crate::cloud::Columns;
 use crate::cloud::io::error::{Place, ReadError};
 use crate::cloud::io::intensity::Scale;
 use crate::cloud::io::source::Source;
+use crate::cloud::ply_layout::{Element, Kind, Number, Order, Property};
 use crate::numeric::to_index;
 
 /// Bytes read at once, at most, whatever the length of a vertex.
@@ -155,7 +156,7 @@ impl Source for BinarySource {
 }
 
 /// Offset and type of a scalar property in records without lists.
-fn place(properties: &[Property], at: usize) -> (usize, super::header::Number) {
+fn place(properties: &[Property], at: usize) -> (usize, Number) {
     let mut offset = 0;
     for property in &properties[..at] {
         offset += match property.kind {

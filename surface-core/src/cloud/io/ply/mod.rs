@@ -9,10 +9,11 @@ mod header;
 
 use std::path::Path;
 
-use self::header::{Encoding, Header};
+use self::header::Header;
 use super::error::ReadError;
 use super::source::{Head, Opened, SetupRule, Source};
 use super::units::CrsUnits;
+use crate::cloud::ply_layout::Encoding;
 
 /// Points of a batch.
 const BATCH: u64 = 65_536;

@@ -1,11 +1,9 @@
 //! The figures of rescans over many draws of errors, and their time: long, so asked for by name.
-//! `cargo test -p surface-tests --test rescan_seeds -- --ignored --nocapture --test-threads 1`
-
-mod epochs;
+//! `cargo test -p surface-tests --test rescans seeds -- --ignored --nocapture --test-threads 1`
 
 use std::time::Instant;
 
-use epochs::{RIDGE, after, before, first_build, rescanned, scan, scan_params};
+use crate::epochs::{RIDGE, after, before, first_build, rescanned, scan, scan_params};
 use surface_core::build::{FitParams, fit, versions};
 use surface_core::progress::Silent;
 use surface_core::rescan::Kind;
@@ -98,7 +96,7 @@ fn a_chain_of_ten_rescans_ends_where_one_build_ends() {
         &CourseSpec::oval().with_works(&works),
         300,
     );
-    let u = epochs::median_square(&state, &scans, &dir.path().join("full"));
+    let u = crate::epochs::median_square(&state, &scans, &dir.path().join("full"));
     println!("median of the squared difference over σ²: {u:.3} (0.455 for a normal value)");
     assert!(u < 0.455, "{u}");
 }

@@ -1,11 +1,9 @@
 //! A rescan of an invented oval: what changed is found and rebuilt, the rest stays byte for byte.
 
-mod epochs;
-
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
-use epochs::{after, before, course, first_build, rescanned, scan};
+use crate::epochs::{after, before, course, first_build, rescanned, scan};
 use surface_core::build::{
     FitParams, RESCAN_PRODUCTS, RescanParams, compare, fit, rescan, versions,
 };
@@ -339,10 +337,10 @@ fn a_rescan_of_a_corner_is_the_same_bytes_on_any_threads_and_leaves_other_sectio
 fn a_chain_of_rescans_ends_where_one_build_of_the_final_state_ends() {
     let dir = tempfile::tempdir().unwrap();
     let at = |name: String| dir.path().join(name);
-    let links = epochs::works();
+    let links = crate::epochs::works();
     let mut state = first_build().to_owned();
     for k in 1..=links.len() {
-        let spec = before().with_works(&[&[epochs::RIDGE][..], &links[..k]].concat());
+        let spec = before().with_works(&[&[crate::epochs::RIDGE][..], &links[..k]].concat());
         let scans = scan(&at(format!("scan-{k}")), &spec, 20 + k as u64);
         let out = at(format!("state-{k}"));
         let report = rescanned(&state, &scans, &out);
@@ -351,9 +349,9 @@ fn a_chain_of_rescans_ends_where_one_build_of_the_final_state_ends() {
         state = out;
     }
     assert_eq!(versions(&state).unwrap().len(), links.len() + 1);
-    let spec = before().with_works(&[&[epochs::RIDGE][..], &links].concat());
+    let spec = before().with_works(&[&[crate::epochs::RIDGE][..], &links].concat());
     let scans = scan(&at("scan".to_owned()), &spec, 40);
-    let median = epochs::median_square(&state, &scans, &at("full".to_owned()));
+    let median = crate::epochs::median_square(&state, &scans, &at("full".to_owned()));
     println!("median of the squared difference over σ²: {median:.3} (0.455 for a normal value)");
     // Within σ: the median of a squared normal value is 0.455.
     assert!(median < 0.455, "{median}");

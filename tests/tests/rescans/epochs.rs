@@ -1,5 +1,4 @@
 //! Epochs of an invented oval for the tests of rescans: its scan before and after works.
-#![allow(dead_code, reason = "every test takes what it needs")]
 
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;

@@ -1,0 +1,17 @@
+//! Parts of the library against something outside the project: published values, measured files
+//! and general-purpose libraries; and the house's own rules.
+//!
+//! One program, because every program of tests costs a fresh machine seconds to link.
+
+mod crs;
+mod deviation_laz;
+mod layering;
+mod line;
+mod mesh;
+mod readers;
+mod readers_faults;
+mod readers_measured;
+mod robust;
+mod roughness;
+mod scattered_franke;
+mod trade_facts;

@@ -1,0 +1,9 @@
+//! The main job from scans to a build folder, held against known truth and measured ground.
+
+mod autzen;
+mod breaklines_demo;
+mod demo;
+mod levelling;
+mod plane_laz;
+mod roughness;
+mod seams;
