@@ -72,6 +72,8 @@ pub fn fit_section(
     let range = section.checked_sub(1).and_then(|k| plan.parts.get(k));
     let range = range.ok_or(BuildError::NoSuchSection { section, sections })?;
     let keys = &plan.keys;
+    // Two processes at one section would write the same rows: the second finds it done.
+    let _alone = work.alone_at(&Plan::name(range))?;
     let road = recorded_road(&work, &keys.road, ProductCrs::Unknown).ok_or_else(none)?;
     if plan.load(&work, range).is_none() {
         let trusted = work.load("level", &keys.level).ok_or_else(none)?;

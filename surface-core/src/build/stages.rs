@@ -349,7 +349,8 @@ impl Plan {
         work.save(PLAN, &Self::own_key(), self)
     }
 
-    fn name(range: &Range<usize>) -> String {
+    /// The name of a part's record.
+    pub fn name(range: &Range<usize>) -> String {
         format!("{PART}{:06}-{:06}", range.start, range.end)
     }
 

@@ -100,6 +100,24 @@ impl Work {
         Ok(work)
     }
 
+    /// Wait until nobody else works on `part`, and keep others from it as long as what is returned
+    /// lives.
+    pub fn alone_at(&self, part: &str) -> Result<File, BuildError> {
+        let path = self.folder.join(part).with_extension("lock");
+        let wrong = |source| BuildError::Write {
+            path: path.clone(),
+            source,
+        };
+        let file = File::options()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(&path)
+            .map_err(wrong)?;
+        file.lock().map_err(wrong)?;
+        Ok(file)
+    }
+
     fn make_scratch(&self) -> Result<(), BuildError> {
         match &self.scratch {
             // Not its parents: a mistyped folder is told and not made.
@@ -259,6 +277,25 @@ mod tests {
         work.finish();
         drop(work);
         assert_eq!((count(out.path()), count(beside.path())), (0, 0));
+    }
+
+    #[test]
+    fn whoever_works_on_a_part_works_there_alone() {
+        let out = tempfile::tempdir().unwrap();
+        let [a, b] = [0, 1].map(|_| Work::open(out.path(), None, Sharing::WithSections).unwrap());
+        let first = a.alone_at("part-1").unwrap();
+        assert!(b.alone_at("part-2").is_ok());
+        let (told, heard) = std::sync::mpsc::channel();
+        let waiting = std::thread::spawn(move || {
+            let second = b.alone_at("part-1").unwrap();
+            told.send(()).unwrap();
+            second
+        });
+        let soon = std::time::Duration::from_millis(50);
+        assert!(heard.recv_timeout(soon).is_err());
+        drop(first);
+        heard.recv().unwrap();
+        drop(waiting.join().unwrap());
     }
 
     #[test]
