@@ -14,8 +14,13 @@ use crate::rescan::{Blend, DetectParams, Detection, Grid, Pair, Regions, detect}
 /// Where at least this share of the nodes is the same to the last bit, whatever differs is a
 /// change; else the two were fitted apart, and chance must be told from change.
 const MOSTLY_SAME: f64 = 0.2;
-/// Heights that differ by less are not listed, metres.
-const LEAST_M: f64 = 1e-4;
+/// Heights that differ by less are counted, not listed, metres: where a splice blends, two states
+/// differ by less.
+const LEAST_M: f64 = 5e-4;
+/// Fewest nodes of a place that is listed.
+const LEAST_NODES: usize = 6;
+/// Small places this near to a large one are its rim, nodes.
+const RIM_NODES: usize = 10;
 
 /// The states that the folder's surface went through, oldest first, its own last.
 ///
@@ -122,7 +127,9 @@ fn every_difference(pair: &Pair) -> Detection {
     };
     let nodes = 0..pair.grid.nodes();
     let signs: Vec<i8> = nodes.clone().map(sign).collect();
-    let regions = Regions::join(&pair.grid, &signs, &vec![true; signs.len()], 4);
+    let all = vec![true; signs.len()];
+    let regions = Regions::join(&pair.grid, &signs, &all, LEAST_NODES);
+    let regions = regions.without_rims(&pair.grid, RIM_NODES);
     Detection {
         lod95_m: vec![0.0; signs.len()],
         scales: Vec::new(),

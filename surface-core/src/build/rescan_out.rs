@@ -115,6 +115,9 @@ pub(super) fn put_changes(
     let picture = MapPicture::of_ribbon(&map, &spots, &old.ribbon, (BAR_LEVELS * lod_m).max(1e-3));
     let picture = picture.worded(Wording {
         title: "Change: new heights minus old",
+        sides: ["lower", "little change", "higher"],
+        points: ["nodes", "not scanned again"],
+        ring: "change, numbered by volume",
         verdict: ["NO CHANGE", "CHANGED"],
         spots: ["Changes, largest volume first", "No changes"],
         why: changes.iter().map(|c| c.kind.word()).collect(),

@@ -169,15 +169,18 @@ impl<'a> Search<'a> {
 
     /// `None` when no cell of any scale is beyond chance.
     fn limits(&self) -> Option<Limits> {
-        let mut p = Vec::new();
+        let (mut small, mut tests) = (Vec::new(), 0);
         for scale in &self.scales {
             let known = (0..scale.d.len()).filter(|&k| scale.d[k].is_finite());
-            p.extend(known.map(|k| scale.chance.p(scale.cell(k, &self.strata))));
+            for p in known.map(|k| scale.chance.p(scale.cell(k, &self.strata))) {
+                tests += 1;
+                small.extend(Some(p).filter(|p| *p <= self.params.false_share));
+            }
         }
-        let changed = fdr::limit(&p, self.params.false_share)?;
+        let changed = fdr::limit_among(small, tests, self.params.false_share)?;
         Some(Limits {
             changed,
-            begins: changed.min(ANY_FALSE / p.len() as f64),
+            begins: changed.min(ANY_FALSE / tests as f64),
         })
     }
 

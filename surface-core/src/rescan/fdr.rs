@@ -21,12 +21,16 @@ pub fn discoveries(p: &[f64], q: f64) -> Vec<bool> {
 }
 
 /// The largest p-value that is a discovery at `q`; `None` when there is none.
-pub(super) fn limit(p: &[f64], q: f64) -> Option<f64> {
-    let mut sorted: Vec<f64> = p.iter().copied().filter(|p| !p.is_nan()).collect();
-    sorted.sort_unstable_by(f64::total_cmp);
-    let tests = sorted.len() as f64;
-    let kept = |&k: &usize| sorted[k] <= q * (k + 1) as f64 / tests;
-    (0..sorted.len()).rev().find(kept).map(|k| sorted[k])
+fn limit(p: &[f64], q: f64) -> Option<f64> {
+    let known = || p.iter().copied().filter(|p| !p.is_nan());
+    limit_among(known().filter(|p| *p <= q).collect(), known().count(), q)
+}
+
+/// The same of `tests` tests of which those of `q` and less are `small`: no other is a discovery.
+pub(super) fn limit_among(mut small: Vec<f64>, tests: usize, q: f64) -> Option<f64> {
+    small.sort_unstable_by(f64::total_cmp);
+    let kept = |&k: &usize| small[k] <= q * (k + 1) as f64 / tests as f64;
+    (0..small.len()).rev().find(kept).map(|k| small[k])
 }
 
 /// Every test's smallest rate at which it is a discovery: min over j ≥ k of p_(j)·m/j, at most 1.

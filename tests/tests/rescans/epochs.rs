@@ -38,7 +38,7 @@ pub fn works() -> Vec<Feature> {
         high: [from + 6.0, 1.5],
         height_m,
     };
-    vec![panel(60.0, 0.008), panel(110.0, -0.006), BUMP]
+    vec![panel(60.0, 0.008), panel(110.0, -0.006)]
 }
 
 /// The oval, at first with the ridge.

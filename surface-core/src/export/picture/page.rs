@@ -39,6 +39,12 @@ pub struct MapPicture<'a> {
 pub struct Wording {
     /// The title.
     pub title: &'static str,
+    /// What the colours mean: below zero, within the tolerance, above it.
+    pub sides: [&'static str; 3],
+    /// What is counted, and what cells without any are.
+    pub points: [&'static str; 2],
+    /// What a ring is.
+    pub ring: &'static str,
     /// What the label says of a map within tolerance, and beyond it.
     pub verdict: [&'static str; 2],
     /// Over the table of spots, and in its place where there are none.
@@ -51,6 +57,9 @@ impl Default for Wording {
     fn default() -> Self {
         Self {
             title: "Deviation: cloud minus surface",
+            sides: ["cloud below surface", "tolerance", "cloud above surface"],
+            points: ["points", "surface without points"],
+            ring: "spot, numbered from the worst",
             verdict: ["WITHIN TOLERANCE", "BEYOND TOLERANCE"],
             spots: ["Spots, worst first", "No spots beyond tolerance"],
             why: Vec::new(),
