@@ -50,11 +50,8 @@ impl Blend {
                 rest[k] *= 1.0 - w;
             }
         }
-        for k in 0..rest.len() {
-            if core[k] {
-                rest[k] = 0.0;
-            }
-        }
+        let own = rest.iter_mut().zip(&core).filter(|(_, core)| **core);
+        own.for_each(|(rest, _)| *rest = 0.0);
         Self {
             grid: grid.clone(),
             weight: rest.iter().map(|r| 1.0 - r).collect(),

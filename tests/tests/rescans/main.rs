@@ -7,3 +7,4 @@ mod epochs;
 mod oval;
 mod reference;
 mod seeds;
+mod tie;
