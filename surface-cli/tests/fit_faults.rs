@@ -305,7 +305,7 @@ fn a_build_is_handed_over_whole_or_not_at_all() {
     let said = String::from_utf8_lossy(&run.stderr);
     assert!(run.status.code() <= Some(1), "{said}");
     let build = dir.path().join("build");
-    for name in ["manifest.json", "surface.glb", "stations.csv"] {
+    for name in ["manifest.json", "surface.glb", "surface-stations.csv"] {
         assert!(build.join(name).exists(), "{name}");
     }
 
@@ -343,7 +343,7 @@ fn a_build_is_handed_over_whole_or_not_at_all() {
     let run = export(&["build", "--to", "csv", "--out", "a.csv"]);
     assert_eq!(run.status.code(), Some(0));
     assert!(String::from_utf8_lossy(&run.stdout).starts_with("file        a.csv"));
-    let again = fs::read(build.join("stations.csv")).unwrap();
+    let again = fs::read(build.join("surface-stations.csv")).unwrap();
     assert!(fs::read(dir.path().join("a.csv")).unwrap() == again);
 
     // The next build in the folder takes away what speaks of this one.

@@ -42,7 +42,7 @@ impl Cubic {
 pub fn cubics(values: &[f64], step_m: f64, closed: bool) -> Vec<Cubic> {
     let last = values.len() - 1;
     let slope = |k: usize| match k {
-        0 | _ if closed && (k == 0 || k == last) => (values[1] - values[last - 1]) / (2.0 * step_m),
+        k if closed && (k == 0 || k == last) => (values[1] - values[last - 1]) / (2.0 * step_m),
         0 => (values[1] - values[0]) / step_m,
         k if k == last => (values[last] - values[last - 1]) / step_m,
         k => (values[k + 1] - values[k - 1]) / (2.0 * step_m),

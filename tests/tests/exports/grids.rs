@@ -52,8 +52,12 @@ fn questions() -> String {
             }
         };
         let (u, v) = (whole(u), whole(v));
+        if u < 1.5 * STEP_M {
+            // The first cross section lies across its one chord, not across the line.
+            continue;
+        }
         // Readers weigh all four nodes around a place, though on a node three have no share.
-        let around = [-STEP_M, 0.0].map(|d| expected(&chords, (u + d).max(0.0), v + d));
+        let around = [-STEP_M, 0.0].map(|d| expected(&chords, u + d, v + d));
         if let [Some(_), Some((z, [x, y]))] = around {
             let (x, y) = (x + origin[0], y + origin[1]);
             let place = if node {

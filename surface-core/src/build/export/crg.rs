@@ -65,6 +65,19 @@ impl Nodes {
         (f64::from(self.first_column) + column as f64) * self.dv_m
     }
 
+    /// The place of a node as readers have it: across the mean heading of the chords on either
+    /// side, which is the line's own; at both ends there is one chord only.
+    fn xy(&self, build: &FinishedBuild, row: usize, column: usize) -> [f64; 2] {
+        let (s, t) = (self.chords.s_m[row], self.v_m(column));
+        let last = self.chords.s_m.len() - 1;
+        if row != 0 && row != last {
+            return build.ribbon.line.to_local(RibbonPoint { s, t });
+        }
+        let phi = self.chords.phi_rad[row.max(1)];
+        let [x, y] = build.ribbon.line.point(s);
+        [x - t * phi.sin(), y + t * phi.cos()]
+    }
+
     /// The rows whose stations lie in a section.
     fn rows(&self, build: &FinishedBuild, section: usize) -> std::ops::Range<usize> {
         let from = (section * SECTION_ROWS) as f64 * build.lattice.s_step_m;
@@ -90,11 +103,13 @@ struct Cross {
 
 impl Cross {
     fn of(build: &FinishedBuild, nodes: &Nodes, index: &SectionIndex, row: usize) -> Self {
-        let s = nodes.chords.s_m[row];
+        let (s, line) = (nodes.chords.s_m[row], &build.ribbon.line);
         let at = |column: usize| {
             let t = nodes.v_m(column);
-            let xy = build.ribbon.line.to_local(RibbonPoint { s, t });
-            index.at(xy).map_or(f64::NAN, |p| p.z_m)
+            // The end of the mesh lies across the line, a little off that of the chord.
+            let there = index.at(nodes.xy(build, row, column));
+            let there = there.or_else(|| index.at(line.to_local(RibbonPoint { s, t })));
+            there.map_or(f64::NAN, |p| p.z_m)
         };
         let mut heights_m: Vec<f64> = (0..nodes.columns).map(at).collect();
         let filled = carry_over(&mut heights_m);
@@ -227,11 +242,12 @@ impl Profile {
             slope: vec![f64::NAN],
             banking: banking.into_iter().map(single).collect(),
         };
-        for k in 1..wanted.len() {
+        for (k, to) in wanted.iter().enumerate().skip(1) {
             // From where rounded slopes have led, so that roundings do not add up.
-            let slope = single((wanted[k] - out.z_m[k - 1]) / du_m);
+            let from = out.z_m[k - 1];
+            let slope = single((to - from) / du_m);
             out.slope.push(slope);
-            out.z_m.push(out.z_m[k - 1] + slope * du_m);
+            out.z_m.push(from + slope * du_m);
         }
         out
     }

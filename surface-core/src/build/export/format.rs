@@ -38,7 +38,8 @@ struct Entry {
     name: &'static str,
     /// Usual ending of its files.
     ending: &'static str,
-    /// Its file's name in a build folder.
+    /// Its file's name in a build folder: one that nobody else gives, since the next build there
+    /// takes it away.
     product: &'static str,
     /// For the help.
     summary: &'static str,
@@ -112,28 +113,28 @@ const ENTRIES: [Entry; 13] = [
         format: ExportFormat::GeoJson,
         name: "geojson",
         ending: "geojson",
-        product: "road.geojson",
+        product: "surface.geojson",
         summary: "line and edges with heights, and the spots, as GeoJSON",
     },
     Entry {
         format: ExportFormat::Csv,
         name: "csv",
         ending: "csv",
-        product: "stations.csv",
+        product: "surface-stations.csv",
         summary: "stations: line, edges, heights, crossfall, grade, one row each",
     },
     Entry {
         format: ExportFormat::Parquet,
         name: "parquet",
         ending: "parquet",
-        product: "stations.parquet",
+        product: "surface-stations.parquet",
         summary: "the same table as Apache Parquet",
     },
     Entry {
         format: ExportFormat::Laz,
         name: "laz",
         ending: "laz",
-        product: "road.laz",
+        product: "surface-points.laz",
         summary: "points of the road with class, deviation and setup (needs --deviation-points all)",
     },
 ];
@@ -196,6 +197,7 @@ mod tests {
         let all: Vec<ExportFormat> = ExportFormat::all().collect();
         for (k, a) in all.iter().enumerate() {
             assert_eq!(ExportFormat::of_name(a.name()), Some(*a));
+            assert!(a.products().all(|name| name.starts_with("surface")));
             assert!(a.product().ends_with(a.ending()) && a.entry().format == *a);
             assert!(!crate::build::PRODUCTS.contains(&a.product()));
             for b in &all[..k] {

@@ -10,8 +10,8 @@ pub(in crate::build) fn carry_over(z: &mut [f64]) -> usize {
         }
         if let Some(from) = last.filter(|from| k - from > 1) {
             let (a, b) = (z[from], z[k]);
-            for j in from + 1..k {
-                z[j] = a + (b - a) * (j - from) as f64 / (k - from) as f64;
+            for (j, z) in z[from + 1..k].iter_mut().enumerate() {
+                *z = a + (b - a) * (j + 1) as f64 / (k - from) as f64;
                 filled += 1;
             }
         }
@@ -49,7 +49,6 @@ pub(in crate::build) fn straight_line(t_m: &[f64], z_m: &[f64]) -> Option<[f64; 
 }
 
 #[cfg(test)]
-#[expect(clippy::float_cmp, reason = "exact small cases")]
 mod tests {
     use super::*;
 

@@ -33,7 +33,7 @@ impl Grid {
     /// Pixels over the whole road, on whole multiples of their size in world coordinates.
     fn of(build: &FinishedBuild, pixel_m: f64) -> Self {
         let boxes = (0..build.lattice.sections()).map(|k| plan_box(build, k));
-        let all = boxes.fold(EMPTY_BOX, |a, b| joined(a, b));
+        let all = boxes.fold(EMPTY_BOX, joined);
         let origin = build.ribbon.frame.origin_m;
         let low = [0, 1].map(|k| ((all[0][k] + origin[k]) / pixel_m).floor() - 1.0);
         let high = [0, 1].map(|k| ((all[1][k] + origin[k]) / pixel_m).ceil() + 1.0);

@@ -233,7 +233,7 @@ mod tests {
     #[test]
     fn every_number_takes_ten_characters() {
         assert_eq!(field(0.012_345_6), " 0.0123456");
-        assert_eq!(field(-3.141_592_65), "-3.1415927");
+        assert_eq!(field(-3.000_000_46), "-3.0000005");
         assert_eq!(field(-12.5), "-12.500000");
         assert_eq!(field(f64::NAN), "**********");
         assert_eq!(field(-1e12), "**********");

