@@ -109,7 +109,8 @@ fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
         match left.remove(id) {
             Some(was) if was == record => {}
             Some(was) => {
-                assert_eq!(place(was), place(record), "a vertex keeps its place");
+                // Both coordinates of the plan, bit for bit.
+                assert_eq!(was[..16], record[..16], "a vertex keeps its place");
                 out.push(place(record));
             }
             None => out.push(place(record)),
