@@ -45,12 +45,18 @@ pub enum Command {
     Export(ExportArgs),
     /// Draw a cut through the road of a finished build: points, mesh, tolerance
     Section(SectionArgs),
+    /// Rebuild only what a new scan changed, and say what that is
+    Rescan(RescanArgs),
     /// Write the invented course's scan, with its truth
     Demo(DemoArgs),
 }
 
 /// `surface inspect`.
 #[derive(Debug, Group)]
+#[command(
+    after_help = "With one finished build folder in place of scans: the states that its surface \
+    went through, oldest first."
+)]
 pub struct Inspect {
     /// The scans, and how to read them.
     #[command(flatten)]
@@ -357,6 +363,64 @@ impl LayerName {
             Self::Deviation => Layer::Deviation,
         }
     }
+}
+
+/// `surface rescan`.
+#[derive(Debug, Group)]
+#[command(
+    long_about = "Rebuild only what a new scan changed, and say what that is.\n\n\
+    The new scan is tied to the ground that stayed; its heights are held against the old ones, and \
+    where they differ by more than chance the new points alone make the surface. Line, edges, lattice \
+    and vertices stay those of DIR, and what did not change stays as it was, byte for byte. DIR itself \
+    is never written to.",
+    after_help = "Exit codes: 0 no change, or only where it was expected (without --expect every \
+    change is); 1 change beyond the areas of --expect, or tolerance missed where it was rebuilt; \
+    2 usage, input or run error.\n\n\
+    surface rescan build corner.laz --out build-2 --expect works.geojson\n\
+    surface rescan build corner.laz --dry-run\n\
+    surface rescan --compare build build-2"
+)]
+pub struct RescanArgs {
+    /// Folder that `surface fit` or `surface rescan` has left
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// Scan files of the new state (LAS, LAZ, E57, PLY, text); with --compare a second folder
+    #[arg(value_name = "SCAN", required = true)]
+    pub scans: Vec<PathBuf>,
+    /// Folder for the new state
+    #[arg(long, value_name = "DIR2", required_unless_present_any = ["dry_run", "compare"])]
+    pub out: Option<PathBuf>,
+    /// Areas in which change is expected, GeoJSON polygons in the scans' coordinates; a file without
+    /// polygons says that nothing should have changed
+    #[arg(long, value_name = "FILE")]
+    pub expect: Option<PathBuf>,
+    /// Only say what changed, what would be rebuilt and about how long that takes
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Let the new points sharpen the surface also where it did not change
+    #[arg(long)]
+    pub refine: bool,
+    /// Only say how the states in two folders differ, without points
+    #[arg(long, conflicts_with_all = ["out", "expect", "dry_run", "refine"])]
+    pub compare: bool,
+    /// Of the cells called changed, at most this share is chance [default: 0.01]
+    #[arg(long, value_name = "SHARE")]
+    pub false_share: Option<f64>,
+    /// Changes with a smaller mean are not listed, millimetres [default: 0.5]
+    #[arg(long, value_name = "MM")]
+    pub least: Option<f64>,
+    /// Deviation that is accepted, millimetres [default: that of DIR]
+    #[arg(long, value_name = "MM")]
+    pub tolerance: Option<f64>,
+    /// Scanner positions of the new scan, CSV [name,]x,y,z, named as its setups
+    #[arg(long, value_name = "FILE")]
+    pub setups: Option<PathBuf>,
+    /// Unit of all scans, over what they say themselves
+    #[arg(long, value_enum)]
+    pub units: Option<UnitName>,
+    /// How to run.
+    #[command(flatten)]
+    pub run: RunArgs,
 }
 
 /// `surface demo`.

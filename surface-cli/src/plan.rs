@@ -5,14 +5,16 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
 use surface_core::build::{
-    self, Checkpoint, ExportFormat, FitParams, Gate, HoldParams, RoughnessParams, SetupPlace,
+    self, Checkpoint, ExportFormat, FitParams, Gate, HoldParams, RescanParams, RoughnessParams,
+    SetupPlace,
 };
+use surface_core::rescan::{Areas, DetectParams};
 use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
 
 use crate::args::{
-    DeviationArgs, DeviationPoints, FitArgs, Format, ProgressForm, RoadArgs, RoughnessArgs,
-    RunArgs, UnitName,
+    DeviationArgs, DeviationPoints, FitArgs, Format, ProgressForm, RescanArgs, RoadArgs,
+    RoughnessArgs, RunArgs, UnitName,
 };
 
 /// `course.toml`: every option has a key of the same name.
@@ -44,6 +46,10 @@ struct Config {
     path: Option<PathBuf>,
     speed: Option<f64>,
     require: Option<Vec<String>>,
+    expect: Option<PathBuf>,
+    refine: Option<bool>,
+    false_share: Option<f64>,
+    least: Option<f64>,
 }
 
 /// `[noise]` of the config: what scatters a point's height, over what the scans tell.
@@ -83,6 +89,7 @@ impl Config {
             &mut config.checkpoints,
             &mut config.scratch,
             &mut config.path,
+            &mut config.expect,
         ];
         for file in files.into_iter().flatten() {
             *file = beside.join(&file);
@@ -280,6 +287,49 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
     params.check(!args.scans.is_empty())?;
     let voice = Voice::of(&args.run, &config)?;
     Ok(RoughnessPlan { params, voice })
+}
+
+/// A checked request of `surface rescan`.
+pub struct RescanPlan {
+    /// What steers the run.
+    pub params: RescanParams,
+    /// How answer and progress are told.
+    pub voice: Voice,
+}
+
+/// The plan of `surface rescan`.
+pub fn of_rescan(args: &RescanArgs) -> Result<RescanPlan> {
+    let config = Config::read(args.run.config.as_deref())?;
+    set_threads(args.run.threads.or(config.threads))?;
+    let known = DetectParams::default();
+    let least_mm = args.least.or(config.least);
+    let mut params = RescanParams {
+        dry_run: args.dry_run,
+        refine: args.refine || config.refine == Some(true),
+        detect: DetectParams {
+            false_share: args
+                .false_share
+                .or(config.false_share)
+                .unwrap_or(known.false_share),
+            least_m: least_mm.map_or(known.least_m, |mm| 1e-3 * mm),
+        },
+        tolerance_m: args.tolerance.or(config.tolerance).map(|mm| 1e-3 * mm),
+        units: word(args.units, config.units.as_ref(), "units")?.map(UnitName::unit),
+        memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
+        scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
+        ..RescanParams::default()
+    };
+    if let Some(path) = args.expect.as_ref().or(config.expect.as_ref()) {
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
+        params.expect = Some(Areas::parse(&text).context(name)?);
+    }
+    if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
+        params.setups = read_setups(path)?;
+    }
+    params.check()?;
+    let voice = Voice::of(&args.run, &config)?;
+    Ok(RescanPlan { params, voice })
 }
 
 /// Limits as typed, else those of the config file.

@@ -28,6 +28,7 @@ pub mod mesh;
 pub mod numeric;
 pub mod progress;
 pub mod report;
+pub mod rescan;
 pub mod ribbon;
 pub mod roughness;
 pub mod setups;

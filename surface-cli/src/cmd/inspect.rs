@@ -1,7 +1,9 @@
 //! `surface inspect`: what the files hold, and what is wrong with them.
 
 use std::io::{BufWriter, Write};
+use std::path::Path;
 
+use surface_core::build;
 use surface_core::cloud::inspect::{Inspection, SetupReport, inspect};
 use surface_core::cloud::io::Scans;
 use surface_core::progress::StopFlag;
@@ -16,6 +18,11 @@ const LISTED_SETUPS: usize = 20;
 
 /// Run the command.
 pub fn run(args: &Inspect, stop: &StopFlag) -> anyhow::Result<Exit> {
+    if let [folder] = args.scans.files.as_slice()
+        && folder.join("manifest.json").is_file()
+    {
+        return states(folder, args.format);
+    }
     let mut scans = Scans::open(&args.scans.files, &args.scans.options())?;
     let found = inspect(&mut scans, &mut Bar::new(args.progress, stop))?;
     let mut out = BufWriter::new(std::io::stdout().lock());
@@ -26,6 +33,38 @@ pub fn run(args: &Inspect, stop: &StopFlag) -> anyhow::Result<Exit> {
         Format::Text => text(&found, &mut out)?,
     }
     writeln!(out)?;
+    out.flush()?;
+    Ok(Exit::Done)
+}
+
+/// The states that a finished build went through, oldest first.
+fn states(folder: &Path, format: Format) -> anyhow::Result<Exit> {
+    let found = build::versions(folder)?;
+    let mut out = BufWriter::new(std::io::stdout().lock());
+    if format == Format::Json {
+        serde_json::to_writer_pretty(&mut out, &found).map_err(std::io::Error::from)?;
+        writeln!(out)?;
+        out.flush()?;
+        return Ok(Exit::Done);
+    }
+    writeln!(out, "states ({})", found.len())?;
+    let mut table = Table::default();
+    for (number, state) in (1..).zip(&found) {
+        let inputs: Vec<&str> = state.inputs.iter().map(|i| i.name.as_str()).collect();
+        let what = match state.changes {
+            None => "built".to_owned(),
+            Some(1) => "rescanned, 1 change".to_owned(),
+            Some(n) => format!("rescanned, {n} changes"),
+        };
+        let short = state.manifest.get(..12).unwrap_or(&state.manifest);
+        table.row([
+            number.to_string(),
+            short.to_owned(),
+            what,
+            inputs.join(", "),
+        ]);
+    }
+    table.write(&mut out)?;
     out.flush()?;
     Ok(Exit::Done)
 }

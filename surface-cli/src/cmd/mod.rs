@@ -6,6 +6,7 @@ mod deviation;
 mod export;
 mod fit;
 mod inspect;
+mod rescan;
 mod ribbon;
 mod roughness;
 mod section;
@@ -25,6 +26,7 @@ pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
         Command::Roughness(roughness) => roughness::run(roughness, stop),
         Command::Export(export) => export::run(export, stop),
         Command::Section(section) => section::run(section, stop),
+        Command::Rescan(rescan) => rescan::run(rescan, stop),
         Command::Demo(demo) => demo::run(demo),
     }
 }

@@ -62,19 +62,28 @@ pub(super) fn find_breaklines(
     fitter: &HeightFitter,
     progress: &mut dyn Progress,
 ) -> Result<Breaklines, BuildError> {
+    let runs: Vec<usize> = (0..fitter.runs()).collect();
+    find_breaklines_in(fitter, &runs, progress)
+}
+
+/// The breaklines in some runs of rows alone, given in order.
+pub(super) fn find_breaklines_in(
+    fitter: &HeightFitter,
+    runs: &[usize],
+    progress: &mut dyn Progress,
+) -> Result<Breaklines, BuildError> {
     let lattice = fitter.lattice;
     let rows = Rows {
         rows: i64::try_from(lattice.rows).unwrap_or(i64::MAX),
         steps_m: [lattice.s_step_m, lattice.t_step_m],
         closed: lattice.closed,
     };
-    progress.stage("breaklines", 2 * fitter.runs() as u64);
-    let chains = link(&course_ridge(fitter, progress)?, rows);
+    progress.stage("breaklines", 2 * runs.len() as u64);
+    let chains = link(&course_ridge(fitter, runs, progress)?, rows);
     let strips = Strips::along(&chains, rows);
     let mut totals = StripTotals::new(&strips);
-    let runs: Vec<usize> = (0..fitter.runs()).collect();
     in_order(
-        &runs,
+        runs,
         |&run| strip_sums(fitter, &strips, run),
         |_, sums| {
             totals.add(&sums);
@@ -87,15 +96,15 @@ pub(super) fn find_breaklines(
 /// The ridge of step evidence of the whole course, in order of rows and columns.
 fn course_ridge(
     fitter: &HeightFitter,
+    runs: &[usize],
     progress: &mut dyn Progress,
 ) -> Result<Vec<RidgePoint>, BuildError> {
     let (mut known, mut found) = (Vec::new(), Vec::new());
     let at_a_time = 2 * rayon::current_num_threads().max(1);
-    for first in (0..fitter.runs()).step_by(at_a_time) {
-        let batch: Vec<usize> = (first..(first + at_a_time).min(fitter.runs())).collect();
-        fitter.provide(&batch, &Breaklines::default(), &mut known, progress)?;
+    for batch in runs.chunks(at_a_time) {
+        fitter.provide(batch, &Breaklines::default(), &mut known, progress)?;
         in_order(
-            &batch,
+            batch,
             |&run| Ok(run_ridge(fitter, run, &known)),
             |_, points| {
                 found.extend(points);

@@ -32,6 +32,12 @@ pub enum BuildError {
     /// The ribbon could not be written as text.
     #[error(transparent)]
     RibbonFile(#[from] crate::ribbon::RibbonFileError),
+    /// The breaklines could not be written as text.
+    #[error(transparent)]
+    BreaklineFile(#[from] crate::zones::BreaklineFileError),
+    /// Heights beside breaklines could not be written or read back.
+    #[error(transparent)]
+    Beside(#[from] crate::export::BesideError),
     /// No wheel path on the ribbon.
     #[error(transparent)]
     Path(#[from] crate::roughness::PathError),
@@ -51,6 +57,22 @@ pub enum BuildError {
         /// What is missing.
         why: &'static str,
     },
+    /// None of the scan's points lies on the build's road.
+    #[error(
+        "none of the {points} points lies on the road of the build, which is around x {:.0}, y {:.0}; the scan is around x {:.0}, y {:.0}",
+        build_xy_m[0], build_xy_m[1], scan_xy_m[0], scan_xy_m[1]
+    )]
+    NoCommonRoad {
+        /// Points of the scan.
+        points: u64,
+        /// Origin of the build, world metres.
+        build_xy_m: [f64; 2],
+        /// About where the scan lies, world metres as read.
+        scan_xy_m: [f64; 2],
+    },
+    /// The scan cannot be tied to the surface that it is to change.
+    #[error("the scan cannot be tied to the old surface: {0}")]
+    Tie(#[from] crate::rescan::TieError),
     /// The setups contradict each other beyond a solution.
     #[error(transparent)]
     Level(#[from] crate::setups::LevelError),
@@ -198,6 +220,8 @@ impl BuildError {
             Self::NoSuchSection { .. } => "the plan is in the answer of --sections".to_owned(),
             Self::Field(_)
             | Self::Output(_)
+            | Self::Beside(_)
+            | Self::BreaklineFile(_)
             | Self::Assemble(AssembleError::Sink(_))
             | Self::Laz(_)
             | Self::Write { .. } => {
@@ -224,6 +248,14 @@ impl BuildError {
             Self::Path(_) => {
                 "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it".to_owned()
             }
+            Self::NoCommonRoad {
+                build_xy_m,
+                scan_xy_m,
+                ..
+            } => no_common_road(*build_xy_m, *scan_xy_m),
+            Self::Tie(_) => {
+                "scan further beyond what changed, check that course, coordinate system and unit are the build's, or name the areas of change with --expect".to_owned()
+            }
             Self::Level(_) => {
                 "check the registration of the scans: `surface inspect` lists their setups".to_owned()
             }
@@ -234,6 +266,23 @@ impl BuildError {
             }
         }
     }
+}
+
+/// Feet in a metre; the two kinds differ by two millionths.
+const FEET: f64 = 3.280_84;
+
+/// A scan in feet lies 3.28 times as far out.
+fn no_common_road(build: [f64; 2], scan: [f64; 2]) -> String {
+    let times = |k: f64| (0..2).all(|i| (scan[i] - k * build[i]).abs() < 0.01 * scan[i].abs());
+    if times(FEET) {
+        return "its coordinates are those of the build in feet: give --units ft or --units us-ft"
+            .to_owned();
+    }
+    if times(1.0 / FEET) {
+        return "the build's coordinates look like feet of the scan's: give the unit with --units"
+            .to_owned();
+    }
+    "check that the scan is of this course, in the coordinate system of the build and in the unit that --units says".to_owned()
 }
 
 #[cfg(test)]

@@ -1,23 +1,45 @@
-//! A finished build, read back as far as a command needs it.
+//! A finished build folder, read back as the state that a rescan begins with.
 
 use std::path::{Path, PathBuf};
 
-use serde_json::Value;
-
 use super::BuildError;
-use crate::cloud::io::{ReadOptions, Scans};
-use crate::export::FieldStore;
-use crate::field::Lattice;
-use crate::mesh::SectionReader;
+use super::manifest::{Manifest, Version, hash_file};
+use crate::export::{BesideStore, FieldStore, read_ids};
+use crate::field::{Lattice, RailNode};
+use crate::mesh::{Layout, SeamPlan};
+use crate::report::{FORMAT_VERSION, Report};
 use crate::ribbon::Ribbon;
+use crate::zones::Breaklines;
 
-/// What `surface fit` has left in a folder.
+/// Products that the next state is made of.
+const NEEDED: [&str; 5] = [
+    "surface.ply",
+    "ribbon.geojson",
+    "breaklines.geojson",
+    "field",
+    "beside",
+];
+
+/// A state of the surface.
 #[derive(Debug)]
-pub(super) struct FinishedBuild {
-    dir: PathBuf,
+pub(super) struct Finished {
+    pub dir: PathBuf,
+    pub manifest: Manifest,
+    /// BLAKE3 of the manifest.
+    pub hash: String,
+    pub report: Report,
     pub ribbon: Ribbon,
-    pub lattice: Lattice,
-    report: Value,
+    pub field: FieldStore,
+    pub lines: Breaklines,
+}
+
+/// What the mesh of a state is made of, besides the field.
+#[derive(Debug)]
+pub(super) struct Skeleton {
+    pub layout: Layout,
+    pub plan: SeamPlan,
+    /// Heights beside breaklines, by section.
+    pub beside: Vec<Vec<RailNode>>,
 }
 
 pub(super) fn not_a_build(path: &Path, why: impl std::fmt::Display) -> BuildError {
@@ -27,69 +49,148 @@ pub(super) fn not_a_build(path: &Path, why: impl std::fmt::Display) -> BuildErro
     }
 }
 
-impl FinishedBuild {
-    /// Read the ribbon, the lattice and the report; a folder without a manifest is not whole.
-    pub fn open(dir: &Path) -> Result<Self, BuildError> {
-        let manifest = dir.join("manifest.json");
-        std::fs::metadata(&manifest).map_err(|e| not_a_build(&manifest, e))?;
-        let text = |name: &str| {
-            let path = dir.join(name);
-            std::fs::read_to_string(&path).map_err(|e| not_a_build(&path, e))
-        };
+impl Finished {
+    /// Read the folder and check that what is needed of it is whole.
+    pub fn read(dir: &Path) -> Result<Self, BuildError> {
+        let (manifest, hash) = read_manifest(dir)?;
+        check_products(dir, &manifest)?;
+        let text = |name: &str| read_text(&dir.join(name));
         let ribbon = Ribbon::from_geojson(&text("ribbon.geojson")?)
             .map_err(|e| not_a_build(&dir.join("ribbon.geojson"), e))?;
+        let lines = Breaklines::from_geojson(&text("breaklines.geojson")?)
+            .map_err(|e| not_a_build(&dir.join("breaklines.geojson"), e))?;
         let report = serde_json::from_str(&text("report.json")?)
             .map_err(|e| not_a_build(&dir.join("report.json"), e))?;
         let store = dir.join("field");
-        let (field, _) = FieldStore::open(&store).map_err(|e| not_a_build(&store, e))?;
+        let (field, origin_m) = FieldStore::open(&store).map_err(|e| not_a_build(&store, e))?;
+        let same = origin_m.map(f64::to_bits) == ribbon.frame.origin_m.map(f64::to_bits);
+        if !same {
+            return Err(not_a_build(&store, "its origin is not the ribbon's"));
+        }
         Ok(Self {
             dir: dir.to_owned(),
-            ribbon,
-            lattice: *field.lattice(),
+            manifest,
+            hash,
             report,
+            ribbon,
+            field,
+            lines,
         })
     }
 
-    /// A file of the folder.
-    pub fn path(&self, name: &str) -> PathBuf {
-        self.dir.join(name)
+    pub fn lattice(&self) -> &Lattice {
+        self.field.lattice()
     }
 
-    /// The mesh, section by section.
-    pub fn mesh(&self) -> Result<SectionReader, BuildError> {
-        let path = self.path("surface.ply");
-        let reader = SectionReader::open(&path, &self.ribbon, self.lattice)?;
-        let (mesh, ribbon) = (reader.origin_m(), self.ribbon.frame.origin_m);
-        if mesh.map(f64::to_bits) != ribbon.map(f64::to_bits) {
-            let why = format!("its origin is {mesh:?}, the ribbon's {ribbon:?}");
-            return Err(not_a_build(&path, why));
-        }
-        Ok(reader)
-    }
-
-    /// The points with their deviation; `None` where the build kept none.
-    pub fn points(&self) -> Result<Option<Scans>, BuildError> {
-        let path = self.path("deviation.laz");
-        if !path.exists() {
-            return Ok(None);
-        }
-        Ok(Some(Scans::open(&[path], &ReadOptions::default())?))
-    }
-
-    /// Name of the coordinate system, where the build has one.
-    pub fn crs(&self) -> Option<&str> {
-        self.report["crs"].as_str()
-    }
-
-    /// The tolerance that the build was held to, metres.
-    pub fn tolerance_m(&self) -> Result<f64, BuildError> {
-        let found = self.report["parameters"]["tolerance_mm"].as_f64();
-        let missing = || {
-            not_a_build(
-                &self.path("report.json"),
-                "no parameters.tolerance_mm in it",
-            )
+    /// Layout, rails and the heights beside breaklines.
+    pub fn skeleton(&self) -> Result<Skeleton, BuildError> {
+        let layout = Layout::new(&self.ribbon, self.lattice())?;
+        let plan = SeamPlan::new(&layout, &self.lines);
+        let folder = self.dir.join("beside");
+        let store = BesideStore::open(&folder)?;
+        let runs = self.lattice().rows.div_ceil(crate::field::SECTION_ROWS);
+        let one = |section: usize| {
+            let found = store.read(section)?;
+            let places = plan.places(&layout, section);
+            let alike = found.len() == places.len()
+                && found
+                    .iter()
+                    .zip(&places)
+                    .all(|((a, _), b)| same_place(*a, *b));
+            if !alike {
+                let why = "its places are not where this version lays rails";
+                return Err(not_a_build(&store.file(section), why));
+            }
+            Ok(found.into_iter().map(|(_, height)| height).collect())
         };
-        Ok(1e-3 * found.ok_or_else(missing)?)
+        let beside: Result<Vec<Vec<RailNode>>, BuildError> = (0..runs).map(one).collect();
+        Ok(Skeleton {
+            beside: beside?,
+            layout,
+            plan,
+        })
     }
+
+    /// The states before the next one: this one last.
+    pub fn history(&self) -> Vec<Version> {
+        let mut out = self.manifest.history.clone();
+        out.push(self.version());
+        out
+    }
+
+    /// This state in the chain.
+    pub fn version(&self) -> Version {
+        Version {
+            manifest: self.hash.clone(),
+            inputs: self.manifest.inputs.clone(),
+            changes: self.manifest.changes,
+        }
+    }
+
+    /// The vertices' ids, in order, and the next that is free; a first build's are their indices.
+    pub fn ids(&self) -> Result<(Option<Vec<u32>>, u32), BuildError> {
+        let path = self.dir.join("ids.npy");
+        match &self.report.rescan {
+            None => Ok((None, 0)),
+            Some(rescan) => {
+                let ids = read_ids(&path).map_err(|e| not_a_build(&path, e))?;
+                Ok((Some(ids), rescan.rebuilt.vertices.next_id))
+            }
+        }
+    }
+}
+
+pub(super) fn same_place(a: [f64; 2], b: [f64; 2]) -> bool {
+    a.map(f64::to_bits) == b.map(f64::to_bits)
+}
+
+fn read_text(path: &Path) -> Result<String, BuildError> {
+    std::fs::read_to_string(path).map_err(|e| not_a_build(path, e))
+}
+
+/// The manifest of a finished folder and its hash.
+pub(super) fn read_manifest(dir: &Path) -> Result<(Manifest, String), BuildError> {
+    let path = dir.join("manifest.json");
+    let text = read_text(&path)?;
+    let any: serde_json::Value = serde_json::from_str(&text).map_err(|e| not_a_build(&path, e))?;
+    let found = any["format_version"].as_u64();
+    if found != Some(u64::from(FORMAT_VERSION)) {
+        let found = found.map_or_else(|| "none".to_owned(), |v| v.to_string());
+        let why = format!(
+            "its format version is {found}, this program reads version {FORMAT_VERSION}: build it again from its scans"
+        );
+        return Err(not_a_build(&path, why));
+    }
+    let manifest = serde_json::from_value(any).map_err(|e| not_a_build(&path, e))?;
+    let hash = blake3::hash(text.as_bytes()).to_hex().to_string();
+    Ok((manifest, hash))
+}
+
+/// Every product that is needed is there as the manifest has it, byte for byte.
+fn check_products(dir: &Path, manifest: &Manifest) -> Result<(), BuildError> {
+    for name in NEEDED {
+        let inner = format!("{name}/");
+        let mut own = manifest.products.keys();
+        // A course without breaklines has nothing beside them.
+        let found = name == "beside" || own.any(|k| k == name || k.starts_with(&inner));
+        if !found {
+            let why =
+                "the manifest does not list it: the folder is older than rescans; build it again";
+            return Err(not_a_build(&dir.join(name), why));
+        }
+    }
+    for (name, hash) in &manifest.products {
+        let top = name.split('/').next().unwrap_or_default();
+        if NEEDED.contains(&top) {
+            let path = dir.join(name);
+            let found = hash_file(&path).map_err(|e| not_a_build(&path, e))?.1;
+            if found != *hash {
+                return Err(not_a_build(
+                    &path,
+                    "it is not the file that the manifest lists",
+                ));
+            }
+        }
+    }
+    Ok(())
 }

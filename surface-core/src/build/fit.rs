@@ -14,6 +14,7 @@ use super::page;
 use super::params::{DeviationPoints, FitParams};
 use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
+use super::rescan::RESCAN_PRODUCTS;
 use super::road::open;
 use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
 use super::surface::Mesher;
@@ -21,7 +22,7 @@ use super::trust::Trusted;
 use super::work::Work;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
+use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
@@ -32,9 +33,11 @@ use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
 /// that a folder with a manifest is whole.
-pub const PRODUCTS: [&str; 9] = [
+pub const PRODUCTS: [&str; 11] = [
     "surface.ply",
     "ribbon.geojson",
+    "breaklines.geojson",
+    "beside",
     "field",
     "deviation.png",
     "deviation.csv",
@@ -86,7 +89,8 @@ pub fn fit(
     let (mut findings, road) = surface_of(&mut scans, &mut stages, &mut folder, &work)?;
     let ribbon_text = road.ribbon.to_geojson()?;
     folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
-    write_map(&findings, &road.ribbon, params, &mut folder)?;
+    let map = (&findings.map, findings.spots.as_slice());
+    write_map(map, &road.ribbon, params.tolerance_m, &mut folder)?;
     clock.lap("picture");
     let page = findings.page.take();
     let report = report(&scans, inputs, &road, findings, params, clock.report());
@@ -95,7 +99,7 @@ pub fn fit(
     folder.put("manifest.json", manifest.as_bytes())?;
     // Other formats of the build before would speak of another surface.
     let others = ExportFormat::all().flat_map(ExportFormat::products);
-    let all: Vec<&'static str> = others.chain(PRODUCTS.iter().copied()).collect();
+    let all: Vec<&'static str> = others.chain(RESCAN_PRODUCTS).collect();
     folder.publish(&all)?;
     Ok(report)
 }
@@ -236,6 +240,7 @@ fn heights_of(
     let level = (found.level_m, &mut found.known);
     let (store, fitted) = stages.field(&fitter, level, &steps, (folder, work))?;
     let (counts, beside) = fitted.counts(found.level_m);
+    put_breaklines(&steps, &beside, course.ribbon, folder)?;
     Ok(Heights {
         store,
         counts: some_fitted(counts, stages.params.spacing_m)?,
@@ -243,6 +248,22 @@ fn heights_of(
         plan,
         beside,
     })
+}
+
+/// Write the breaklines and the heights beside them: with the field, all that the mesh is made of.
+pub(super) fn put_breaklines(
+    steps: &Steps,
+    beside: &[Vec<RailNode>],
+    ribbon: &Ribbon,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let text = steps.lines.to_geojson(ribbon)?;
+    folder.put("breaklines.geojson", text.as_bytes())?;
+    let store = BesideStore::create(&folder.part("beside")?)?;
+    for (section, heights) in beside.iter().enumerate() {
+        store.write(section, &steps.plan.places(steps.layout, section), heights)?;
+    }
+    Ok(())
 }
 
 /// Mesh the course into `surface.ply` and hold its points to it.
@@ -302,7 +323,7 @@ pub(super) fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, Bui
     )?)
 }
 
-fn deviation_laz(
+pub(super) fn deviation_laz(
     folder: &mut BuildFolder,
     ribbon: &Ribbon,
     crs: Option<&CrsRecord>,
@@ -319,7 +340,7 @@ fn deviation_laz(
     )?))
 }
 
-fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
+pub(super) fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> {
     let [east, north, _] = ribbon.frame.origin_m;
     map.spots(tolerance_m, &|s, t| {
         let [x, y] = ribbon.line.to_local(RibbonPoint { s, t });
@@ -327,18 +348,22 @@ fn spots_of(map: &DeviationMap, ribbon: &Ribbon, tolerance_m: f64) -> Vec<Spot> 
     })
 }
 
-fn write_map(
-    findings: &Findings,
+/// `deviation.csv` and `deviation.png`.
+pub(super) fn write_map(
+    (map, spots): (&DeviationMap, &[Spot]),
     ribbon: &Ribbon,
-    params: &FitParams,
+    tolerance_m: f64,
     folder: &mut BuildFolder,
 ) -> Result<(), BuildError> {
     let path = folder.part("deviation.csv")?;
     let mut csv = Vec::new();
-    write_spots_csv(&findings.spots, &mut csv).map_err(write_error(&path))?;
+    write_spots_csv(spots, &mut csv).map_err(write_error(&path))?;
     std::fs::write(&path, csv).map_err(write_error(&path))?;
-    let picture = MapPicture::of_ribbon(&findings.map, &findings.spots, ribbon, params.tolerance_m);
-    let path = folder.part("deviation.png")?;
+    let picture = MapPicture::of_ribbon(map, spots, ribbon, tolerance_m);
+    write_picture(&picture, folder.part("deviation.png")?)
+}
+
+pub(super) fn write_picture(picture: &MapPicture, path: PathBuf) -> Result<(), BuildError> {
     let file = std::fs::File::create(&path).map_err(write_error(&path))?;
     let drawn = picture.write_png(std::io::BufWriter::new(file));
     drawn.map_err(write_error(&path))
@@ -388,6 +413,7 @@ fn report(
             .take(Report::MOST_SPOTS)
             .map(spot_report)
             .collect(),
+        rescan: None,
         doubts,
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
         run,

@@ -35,12 +35,15 @@ pub(super) struct Steps<'a> {
 /// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
 pub(super) type KnownSums = Vec<(usize, CellSums)>;
 
+/// Heights that rails along breaklines asked for, by run.
+pub(super) type RailHeights = Vec<Vec<RailNode>>;
+
 /// What fitting some runs in a row found besides the field itself.
 #[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct FittedPart {
     tally: Tally,
     /// Heights that rails along breaklines asked for, by run.
-    rails: Vec<Vec<RailNode>>,
+    rails: RailHeights,
 }
 
 impl FittedPart {
@@ -51,7 +54,7 @@ impl FittedPart {
     }
 
     /// What became of the nodes, and the heights beside breaklines by section.
-    pub fn counts(self, level_m: f64) -> (FieldCounts, Vec<Vec<RailNode>>) {
+    pub fn counts(self, level_m: f64) -> (FieldCounts, RailHeights) {
         (self.tally.counts(level_m), self.rails)
     }
 }
@@ -184,17 +187,29 @@ impl HeightFitter<'_> {
         store: &FieldStore,
         progress: &mut dyn Progress,
     ) -> Result<FittedPart, BuildError> {
+        let runs: Vec<usize> = runs.collect();
+        self.fit_runs(&runs, (level_m, known), steps, store, progress)
+    }
+
+    /// The same for runs that need not follow each other, in order.
+    pub fn fit_runs(
+        &self,
+        runs: &[usize],
+        (level_m, known): (f64, &mut KnownSums),
+        steps: &Steps,
+        store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<FittedPart, BuildError> {
         let params = KernelParams {
             level_m,
             bridge_m: self.bridge_m,
         };
         let mut out = FittedPart::default();
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
-        for first in runs.clone().step_by(at_a_time) {
-            let batch: Vec<usize> = (first..(first + at_a_time).min(runs.end)).collect();
-            self.provide(&batch, steps.lines, known, progress)?;
+        for batch in runs.chunks(at_a_time) {
+            self.provide(batch, steps.lines, known, progress)?;
             in_order(
-                &batch,
+                batch,
                 |&run| self.fit_run(run, known, params, steps),
                 |_, (rows, beside)| {
                     out.rails.push(beside);
@@ -286,7 +301,7 @@ impl HeightFitter<'_> {
 
 /// σ and points are counted in histograms, so that the medians need no list of all nodes.
 #[derive(Debug, serde::Serialize, serde::Deserialize)]
-struct Tally {
+pub(super) struct Tally {
     counts: FieldCounts,
     sigma_10um: Vec<u64>,
     points: Vec<u64>,
@@ -303,7 +318,7 @@ impl Default for Tally {
 }
 
 impl Tally {
-    fn add(&mut self, rows: &FieldRows) {
+    pub fn add(&mut self, rows: &FieldRows) {
         for k in 0..rows.z_m.len() {
             let flag = |bit: u8| u64::from(rows.flags[k] & bit != 0);
             self.counts.inside += flag(flags::INSIDE);
@@ -335,7 +350,7 @@ impl Tally {
         add(&mut self.points, &other.points);
     }
 
-    fn counts(self, level_m: f64) -> FieldCounts {
+    pub fn counts(self, level_m: f64) -> FieldCounts {
         FieldCounts {
             sigma_median_mm: quantile(&self.sigma_10um, 0.5) as f64 / 100.0,
             sigma_95_mm: quantile(&self.sigma_10um, 0.95) as f64 / 100.0,

@@ -9,22 +9,49 @@ use super::BuildError;
 use super::folder::{BuildFolder, write_error};
 use crate::report::{FORMAT_VERSION, Input, Parameters, Report};
 
+/// One state of a surface that was built on.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Version {
+    /// BLAKE3 of its manifest, hexadecimal: what it is known by.
+    pub manifest: String,
+    /// The scans that were read for it.
+    pub inputs: Vec<Input>,
+    /// How many places it changed of the state before; `None` for a first build.
+    pub changes: Option<u64>,
+}
+
 /// What a later run needs to know of this one.
-#[derive(Debug, serde::Serialize)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Manifest {
-    format_version: u32,
-    version: String,
-    parameters: Parameters,
-    inputs: Vec<Input>,
-    origin_m: [f64; 3],
+    pub format_version: u32,
+    pub version: String,
+    pub parameters: Parameters,
+    pub inputs: Vec<Input>,
+    pub origin_m: [f64; 3],
+    /// How many places a rescan changed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub changes: Option<u64>,
+    /// The states before this one, oldest first; none for a first build.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub history: Vec<Version>,
     /// BLAKE3 of every product by its path in the folder. `report.json` is hashed without its
     /// part on times and memory, which differs from run to run.
-    products: BTreeMap<String, String>,
+    pub products: BTreeMap<String, String>,
 }
 
 impl Manifest {
     /// The manifest's text for the products that wait in `folder`.
     pub fn of(folder: &BuildFolder, report: &Report) -> Result<String, BuildError> {
+        Self::after(folder, report, &report.inputs, (None, Vec::new()))
+    }
+
+    /// The manifest of a state that was made from others with the scans `inputs`.
+    pub fn after(
+        folder: &BuildFolder,
+        report: &Report,
+        inputs: &[Input],
+        (changes, history): (Option<u64>, Vec<Version>),
+    ) -> Result<String, BuildError> {
         let mut products = BTreeMap::new();
         for (name, path) in folder.waiting() {
             if name == "report.json" {
@@ -37,8 +64,10 @@ impl Manifest {
             format_version: FORMAT_VERSION,
             version: report.version.clone(),
             parameters: report.parameters.clone(),
-            inputs: report.inputs.clone(),
+            inputs: inputs.to_vec(),
             origin_m: report.origin_m,
+            changes,
+            history,
             products,
         };
         let text = serde_json::to_string_pretty(&manifest);
@@ -47,10 +76,13 @@ impl Manifest {
 }
 
 fn hash_report(report: &Report, path: &Path) -> Result<String, BuildError> {
-    let lasting = Report {
+    let mut lasting = Report {
         run: Default::default(),
         ..report.clone()
     };
+    if let Some(rescan) = &mut lasting.rescan {
+        rescan.run = Default::default();
+    }
     let text = lasting.to_json().map_err(|e| write_error(path)(e.into()))?;
     Ok(blake3::hash(text.as_bytes()).to_hex().to_string())
 }

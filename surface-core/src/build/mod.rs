@@ -1,8 +1,10 @@
 //! The whole job as one call, and the files that it leaves.
 
 mod breaklines;
+mod built;
 mod checkpoints;
 mod clock;
+mod compare;
 mod error;
 mod export;
 mod finished;
@@ -23,6 +25,13 @@ mod params;
 mod parts;
 mod profiles;
 mod report_parts;
+mod rescan;
+mod rescan_find;
+mod rescan_join;
+mod rescan_mesh;
+mod rescan_out;
+mod rescan_params;
+mod rescan_tie;
 mod road;
 mod roughness;
 mod roughness_params;
@@ -36,14 +45,18 @@ mod work;
 
 pub use breaklines::breaklines;
 pub use clock::peak_mib;
+pub use compare::{compare, versions};
 pub use error::BuildError;
 pub use export::{ExportFormat, ExportParams, ExportReport, ExportedFile, Layer, export};
 pub use fit::{PRODUCTS, fit, plan_sections};
 pub use gates::{Gate, GateError};
 pub use hold::{HOLD_PRODUCTS, hold};
 pub use hold_params::HoldParams;
+pub use manifest::Version;
 pub use params::{Checkpoint, DeviationPoints, FitParams, SetupPlace};
 pub use parts::{Section, SectionPlan, fit_section};
+pub use rescan::{RESCAN_PRODUCTS, rescan};
+pub use rescan_params::RescanParams;
 pub use road::ribbon;
 pub use roughness::{ROUGHNESS_PRODUCTS, roughness};
 pub use roughness_params::RoughnessParams;

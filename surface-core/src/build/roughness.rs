@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::clock::StageClock;
+use super::finished::not_a_build;
 use super::folder::{BuildFolder, write_error};
 use super::halves::{Finished, HalfProfiles, Halves, Split, halves};
 use super::profiles::{from_field, from_mesh, heights_of_field};
@@ -125,13 +126,6 @@ pub fn roughness(
     folder.put("roughness.json", text.as_bytes())?;
     folder.publish(&ROUGHNESS_PRODUCTS)?;
     Ok(report)
-}
-
-fn not_a_build(path: &Path, why: impl std::fmt::Display) -> BuildError {
-    BuildError::NotABuild {
-        path: path.to_owned(),
-        why: why.to_string(),
-    }
 }
 
 fn read_build(dir: &Path) -> Result<Built, BuildError> {

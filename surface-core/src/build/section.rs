@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
+use super::built::FinishedBuild;
 use super::export::{carry_over, mesh_sections, straight_line};
-use super::finished::{FinishedBuild, not_a_build};
+use super::finished::not_a_build;
 use crate::export::{Axis, Band, Chart, Dots, HeldReader, Line, Scale, TextFile};
 use crate::mesh::{MeshSection, SectionIndex};
 use crate::numeric::to_index;

@@ -127,7 +127,7 @@ impl<'a> Mesher<'a> {
         Ok((check, map.finish()))
     }
 
-    fn cell_frame(&self, lattice: &Lattice) -> Result<CellFrame, BuildError> {
+    pub fn cell_frame(&self, lattice: &Lattice) -> Result<CellFrame, BuildError> {
         let borders: Vec<f64> = (0..=lattice.sections())
             .map(|k| match k {
                 0 => 0.0,
@@ -237,7 +237,7 @@ impl<'a> Mesher<'a> {
         Ok(out)
     }
 
-    fn across(&self, rows: &FieldRows) -> (f64, f64) {
+    pub fn across(&self, rows: &FieldRows) -> (f64, f64) {
         let mut out = (f64::INFINITY, f64::NEG_INFINITY);
         for local in 0..rows.rows {
             let s = self

@@ -144,7 +144,7 @@ fn rings(samples: &[NoiseSample], noise: &NoiseModel) -> Vec<RingReport> {
 }
 
 /// Scatter of the points of setups with a known position.
-fn samples(places: &Places, positions_m: &[Option<[f64; 3]>]) -> Vec<NoiseSample> {
+pub(super) fn samples(places: &Places, positions_m: &[Option<[f64; 3]>]) -> Vec<NoiseSample> {
     let mut out = Vec::new();
     for place in places.iter() {
         let [x, y, z] = place.xyz_m;

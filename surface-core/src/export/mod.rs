@@ -1,11 +1,13 @@
 //! Bytes for others: the mesh, the field, pictures, tables and point files.
 
+mod beside;
 mod chart;
 mod crg;
 mod draft;
 mod geotiff;
 mod gltf;
 mod held;
+mod ids;
 mod landxml;
 mod laz;
 mod obj;
@@ -18,6 +20,7 @@ mod single;
 mod spots;
 mod zarr;
 
+pub use beside::{BesideError, BesideStore};
 pub use chart::{
     Axis, Band, Chart, Dots, Line, PathFigures, Scale, coherence_chart, iri_chart, spectrum_chart,
     straightedge_chart,
@@ -27,14 +30,15 @@ pub use draft::{TextFile, WriteError};
 pub use geotiff::{GeoKeys, Raster, RasterWriter, TILE};
 pub use gltf::{GltfTile, GltfWriter, LEVELS_M};
 pub use held::HeldReader;
+pub use ids::{read_ids, write_ids};
 pub use landxml::LandXmlWriter;
 pub use laz::{DeviationLaz, HeldPoint, LazError};
 pub use obj::{ObjWriter, materials_path};
 pub use opendrive::{Cubic, OpenDriveRoad, Shape, Spans, cubics};
 pub use page::{PageData, PageGrid, PageSection, Profile, ProfilePoint, ReportPage, SpotProfiles};
 pub use parquet::ParquetWriter;
-pub use picture::{Canvas, Diverging, MapPicture, Rgb};
-pub use ply::PlyWriter;
+pub use picture::{Canvas, Diverging, MapPicture, Rgb, Wording};
+pub use ply::{PlyWriter, VertexRecords, vertex_record};
 pub use single::{PlainPlyWriter, StlWriter};
 pub use spots::{write_plane_spots_csv, write_spots_csv};
 pub use zarr::{FieldStore, ZarrError};

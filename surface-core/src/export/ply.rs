@@ -1,6 +1,7 @@
 //! The mesh as binary PLY, written as it comes.
 
-use std::io::{Seek, SeekFrom, Write};
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use super::draft::{Draft, WriteError, named};
@@ -82,14 +83,7 @@ impl MeshSink for PlyWriter {
     fn vertices(&mut self, patch: &Patch, count: usize) -> Result<(), WriteError> {
         self.bytes.clear();
         for v in 0..count {
-            for c in patch.positions_m[v] {
-                self.bytes.extend_from_slice(&c.to_le_bytes());
-            }
-            for c in patch.normals[v] {
-                self.bytes.extend_from_slice(&c.to_le_bytes());
-            }
-            self.bytes
-                .extend_from_slice(&patch.sigma_m[v].to_le_bytes());
+            self.bytes.extend_from_slice(&vertex_record(patch, v));
         }
         self.vertices += count as u64;
         self.body.put(&self.bytes)
@@ -106,6 +100,87 @@ impl MeshSink for PlyWriter {
         }
         self.faces += faces.len() as u64;
         self.tail.put(&self.bytes)
+    }
+}
+
+/// Bytes of a vertex in the file.
+const VERTEX_BYTES: usize = 40;
+
+/// Vertex `v` of a patch as it stands in the file: x, y, z, normal, σ.
+#[must_use]
+pub fn vertex_record(patch: &Patch, v: usize) -> [u8; VERTEX_BYTES] {
+    let mut out = [0; VERTEX_BYTES];
+    for (k, c) in patch.positions_m[v].iter().enumerate() {
+        out[8 * k..8 * k + 8].copy_from_slice(&c.to_le_bytes());
+    }
+    let floats = patch.normals[v].iter().chain([&patch.sigma_m[v]]);
+    for (k, c) in floats.enumerate() {
+        out[24 + 4 * k..28 + 4 * k].copy_from_slice(&c.to_le_bytes());
+    }
+    out
+}
+
+/// The vertices of a finished file of ours, in order.
+#[derive(Debug)]
+pub struct VertexRecords {
+    path: PathBuf,
+    file: std::io::BufReader<File>,
+    bytes: Vec<u8>,
+}
+
+impl VertexRecords {
+    /// Open a file that [`PlyWriter`] wrote.
+    ///
+    /// # Errors
+    /// [`WriteError`] when it cannot be opened.
+    pub fn open(path: &Path) -> Result<Self, WriteError> {
+        let error = |source| WriteError {
+            path: path.to_owned(),
+            source,
+        };
+        let mut file = std::io::BufReader::with_capacity(1 << 18, File::open(path).map_err(error)?);
+        file.seek(SeekFrom::Start(HEADER_BYTES as u64))
+            .map_err(error)?;
+        Ok(Self {
+            path: path.to_owned(),
+            file,
+            bytes: Vec::new(),
+        })
+    }
+
+    /// The name of the coordinate system that the header has, if any.
+    ///
+    /// # Errors
+    /// [`WriteError`] when the header cannot be read.
+    pub fn crs(&self) -> Result<Option<String>, WriteError> {
+        let error = |source| WriteError {
+            path: self.path.clone(),
+            source,
+        };
+        let mut head = vec![0; HEADER_BYTES];
+        let mut file = File::open(&self.path).map_err(error)?;
+        file.read_exact(&mut head).map_err(error)?;
+        let head = String::from_utf8_lossy(&head).into_owned();
+        let name = head.lines().find_map(|l| l.strip_prefix("comment crs "));
+        Ok(name.map(str::to_owned))
+    }
+
+    /// Whether the next `count` vertices are the first of `patch`, byte for byte.
+    ///
+    /// # Errors
+    /// [`WriteError`] when the file ends before.
+    pub fn next_are(&mut self, patch: &Patch, count: usize) -> Result<bool, WriteError> {
+        self.bytes.resize(count * VERTEX_BYTES, 0);
+        self.file
+            .read_exact(&mut self.bytes)
+            .map_err(|source| WriteError {
+                path: self.path.clone(),
+                source,
+            })?;
+        let records = self.bytes.chunks_exact(VERTEX_BYTES).enumerate();
+        Ok(records
+            .into_iter()
+            .all(|(v, record)| record == vertex_record(patch, v)))
     }
 }
 

@@ -1,6 +1,7 @@
 //! What a build found, as plain data.
 
 use super::checkpoints::CheckpointsReport;
+use super::rescan::RescanReport;
 use super::setups::SetupsReport;
 use crate::deviation::Summary;
 use crate::mesh::{MaskReport, MeshCheck, SeamReport};
@@ -173,6 +174,9 @@ pub struct Report {
     pub deviation: Summary,
     /// The spots, most severe first, at most [`Report::MOST_SPOTS`].
     pub spots: Vec<SpotReport>,
+    /// What a rescan changed of the state before, for a surface that was rescanned.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rescan: Option<Box<RescanReport>>,
     /// What a reader should doubt.
     pub doubts: Vec<String>,
     /// [`CAUTIONS`].

@@ -3,6 +3,7 @@
 mod checkpoints;
 mod content;
 mod hold;
+mod rescan;
 mod roughness;
 mod setups;
 mod text;
@@ -13,6 +14,10 @@ pub use content::{
     SpotReport, StageRun,
 };
 pub use hold::{HoldReport, MeshInput};
+pub use rescan::{
+    ChangeReport, CompareReport, DetectionReport, RebuiltReport, RescanReport, SetupTieReport,
+    TieReport, VertexCounts,
+};
 pub use roughness::{
     Carried, CarriedSection, GateFailure, GateReport, HalvesReport, PathParameters, PathReport,
     RoughnessReport,

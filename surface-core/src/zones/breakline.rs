@@ -57,6 +57,24 @@ impl Breaklines {
         Self { lines, ranges }
     }
 
+    /// Pieces of lines, each with the least and greatest s that gives it its place in the order:
+    /// those of the line that it was cut from, so that what comes after a cut keeps its order.
+    /// Pieces of one line follow each other as given; those of fewer than two points are left out.
+    #[must_use]
+    pub fn ranked(mut pieces: Vec<(Breakline, [f64; 2])>) -> Self {
+        pieces.retain(|(line, _)| line.points.len() >= 2);
+        let order = |a: [f64; 2], b: [f64; 2]| a[0].total_cmp(&b[0]).then(a[1].total_cmp(&b[1]));
+        pieces.sort_by(|(_, a), (_, b)| order(*a, *b));
+        let (lines, ranges) = pieces.into_iter().unzip();
+        Self { lines, ranges }
+    }
+
+    /// The lines in order with the least and greatest s that gives each its place: its own, or
+    /// those of the line that it was cut from.
+    pub fn with_ranks(&self) -> impl Iterator<Item = (&Breakline, [f64; 2])> {
+        self.lines.iter().zip(self.ranges.iter().copied())
+    }
+
     /// The same lines, each moved by whole laps so that its least s lies in 0..`length_m`, the
     /// length of the closed course (to rounding).
     #[must_use]
@@ -166,6 +184,22 @@ mod tests {
             let moved = Breaklines::new(vec![along(s, s + 1.0)]).in_first_lap(6000.05);
             assert!((-1e-9..6000.05).contains(&moved.range_s_m()[0]), "{s}");
         }
+    }
+
+    #[test]
+    #[expect(clippy::float_cmp, reason = "exact small cases")]
+    fn pieces_of_a_cut_line_keep_their_place_before_younger_lines() {
+        let whole = [0.0, 200.0];
+        let pieces = vec![
+            (along(50.0, 150.0), [50.0, 150.0]),
+            (along(0.0, 100.0), whole),
+            (along(110.0, 200.0), whole),
+        ];
+        let lines = Breaklines::ranked(pieces);
+        let starts: Vec<f64> = lines.iter().map(|l| l.range_s_m()[0]).collect();
+        assert_eq!(starts, [0.0, 110.0, 50.0]);
+        assert_eq!(lines.near(105.0, 106.0).count(), 3);
+        assert_eq!(lines.with_ranks().nth(1).unwrap().1, whole);
     }
 
     #[test]

@@ -7,6 +7,7 @@ mod breakline;
 mod chain;
 mod doubles;
 mod evidence;
+mod geojson;
 mod heights;
 mod refine;
 mod smooth;
@@ -16,6 +17,7 @@ mod strip;
 pub use breakline::{Breakline, Breaklines, VERTEX_STEP_M};
 pub use chain::{Chain, Rows, link};
 pub use evidence::{HALO_ROWS, RidgePoint, ridge};
+pub use geojson::BreaklineFileError;
 pub use heights::{CellHeight, CellHeights};
 pub use strip::{StripPoint, StripSums, StripTotals, Strips};
 

@@ -109,7 +109,13 @@ impl Course {
             true => Tile::draw(&spec.spectrum(), spec.seed),
             false => Tile::flat(),
         };
-        let paving = Paving::lay(line.length_m(), spec.joints, spec.features, spec.seed);
+        let paving = Paving::lay(
+            line.length_m(),
+            spec.joints,
+            spec.features,
+            &spec.works,
+            spec.seed,
+        );
         Ok(Self {
             spec: spec.clone(),
             line,

@@ -2,6 +2,7 @@
 
 use super::rng::Rng;
 use super::whole::to_index;
+use serde::{Deserialize, Serialize};
 use std::f64::consts::{PI, TAU};
 
 /// Height of kerbs, metres, ribs included.
@@ -33,7 +34,7 @@ pub struct Lot {
 }
 
 /// A local change of height.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Feature {
     /// A smooth bump (or dip, when negative).
     Bump {
@@ -60,6 +61,15 @@ pub enum Feature {
         /// Highest (s, t), metres.
         high: [f64; 2],
     },
+    /// A rectangle laid higher or milled lower, with vertical sides.
+    Panel {
+        /// Lowest (s, t), metres.
+        low: [f64; 2],
+        /// Highest (s, t), metres.
+        high: [f64; 2],
+        /// How much higher, metres.
+        height_m: f64,
+    },
 }
 
 impl Feature {
@@ -77,6 +87,7 @@ impl Feature {
                 -depth_m * (1.0 - smoothstep((r - 0.6) / 0.4))
             }
             Self::Patch { .. } => f64::from(self.holds(s, t)) * PATCH_STEP_M,
+            Self::Panel { height_m, .. } => f64::from(self.holds(s, t)) * height_m,
         }
     }
 
@@ -88,7 +99,9 @@ impl Feature {
                 (s - at[0]).abs() < half[0] && (t - at[1]).abs() < half[1]
             }
             Self::Pothole { at, radius_m, .. } => (s - at[0]).hypot(t - at[1]) < radius_m,
-            Self::Patch { low, high } => s >= low[0] && s < high[0] && t >= low[1] && t < high[1],
+            Self::Patch { low, high } | Self::Panel { low, high, .. } => {
+                s >= low[0] && s < high[0] && t >= low[1] && t < high[1]
+            }
         }
     }
 
@@ -96,13 +109,15 @@ impl Feature {
         match *self {
             Self::Bump { at, half, .. } => (at[0] - half[0], at[0] + half[0]),
             Self::Pothole { at, radius_m, .. } => (at[0] - radius_m, at[0] + radius_m),
-            Self::Patch { low, high } => (low[0] - 0.5, high[0] + 0.5),
+            Self::Patch { low, high } | Self::Panel { low, high, .. } => {
+                (low[0] - 0.5, high[0] + 0.5)
+            }
         }
     }
 
-    /// Distance to the vertical side of a patch, metres.
+    /// Distance to the vertical side of a patch or panel, metres.
     fn side_distance_m(&self, s: f64, t: f64, stretch: f64) -> f64 {
-        let Self::Patch { low, high } = *self else {
+        let (Self::Patch { low, high } | Self::Panel { low, high, .. }) = *self else {
             return f64::INFINITY;
         };
         let outside = |v: f64, a: f64, b: f64| (a - v).max(v - b);
@@ -128,19 +143,20 @@ pub struct Paving {
 }
 
 impl Paving {
-    /// Draws lots and features for a course of this length.
+    /// Draws lots and features for a course of this length; `works` were done besides.
     #[must_use]
-    pub fn lay(length_m: f64, joints: bool, features: bool, seed: u64) -> Self {
+    pub fn lay(length_m: f64, joints: bool, features: bool, works: &[Feature], seed: u64) -> Self {
         let lots = if joints {
             draw_lots(length_m, seed)
         } else {
             Vec::new()
         };
-        let features = if features {
+        let mut features = if features {
             draw_features(length_m, seed)
         } else {
             Vec::new()
         };
+        features.extend_from_slice(works);
         let mut bins = vec![Vec::new(); to_index(length_m / BIN_M) + 1];
         for (i, feature) in features.iter().enumerate() {
             let (from, to) = feature.range_s();
@@ -162,7 +178,7 @@ impl Paving {
         &self.lots
     }
 
-    /// Patches, bumps, dips and potholes.
+    /// Patches, bumps, dips, potholes and what was done besides.
     #[must_use]
     pub fn features(&self) -> &[Feature] {
         &self.features
@@ -208,14 +224,14 @@ impl Paving {
     #[must_use]
     pub fn patch(&self, s: f64, t: f64) -> bool {
         self.near(s)
-            .any(|f| matches!(f, Feature::Patch { .. }) && f.holds(s, t))
+            .any(|f| matches!(f, Feature::Patch { .. } | Feature::Panel { .. }) && f.holds(s, t))
     }
 
     /// Whether (s, t) lies on a bump, dip or pothole.
     #[must_use]
     pub fn bump(&self, s: f64, t: f64) -> bool {
         self.near(s)
-            .any(|f| !matches!(f, Feature::Patch { .. }) && f.holds(s, t))
+            .any(|f| !matches!(f, Feature::Patch { .. } | Feature::Panel { .. }) && f.holds(s, t))
     }
 
     /// Distance to the nearest step in height (joint or patch side), metres.

@@ -1,6 +1,7 @@
 //! What an invented course is made of: everything needed to build the same truth again.
 
 use super::path::Corner;
+use super::paving::Feature;
 use super::roughness::Spectrum;
 use serde::{Deserialize, Serialize};
 
@@ -25,6 +26,9 @@ pub struct CourseSpec {
     pub joints: bool,
     /// Patches, bumps, dips and potholes.
     pub features: bool,
+    /// What was done to the course besides what is drawn: panels laid or milled, bumps that came.
+    #[serde(default)]
+    pub works: Vec<Feature>,
     /// Seed of all that is drawn.
     pub seed: u64,
 }
@@ -151,6 +155,13 @@ impl CourseSpec {
         self
     }
 
+    /// The same course after (or before) works.
+    #[must_use]
+    pub fn with_works(mut self, works: &[Feature]) -> Self {
+        self.works = works.to_vec();
+        self
+    }
+
     /// Spectrum of the random roughness.
     #[must_use]
     pub fn spectrum(&self) -> Spectrum {
@@ -171,6 +182,7 @@ impl CourseSpec {
             kerbs: true,
             joints: true,
             features: true,
+            works: Vec::new(),
             seed: 20,
         }
     }

@@ -17,7 +17,7 @@ pub fn step_lines(course: &Course) -> Vec<Vec<[f64; 2]>> {
         between([lot.from_s_m, right], [lot.from_s_m, left])
     }));
     for feature in course.paving().features() {
-        if let Feature::Patch { low, high } = *feature {
+        if let Feature::Patch { low, high } | Feature::Panel { low, high, .. } = *feature {
             let corners = [low, [high[0], low[1]], high, [low[0], high[1]]];
             let side = |k: usize| between(corners[k], corners[(k + 1) % 4]);
             lines.extend((0..4).map(side));

@@ -9,7 +9,7 @@ use super::profile::{carry_over, straight_line};
 use super::report::ExportReport;
 use super::stream::sections;
 use crate::build::BuildError;
-use crate::build::finished::FinishedBuild;
+use crate::build::built::FinishedBuild;
 use crate::build::folder::write_error;
 use crate::export::{Chords, CrgGrid, CrgWriter, crg_single as single};
 use crate::field::SECTION_ROWS;

@@ -5,7 +5,7 @@ use std::path::Path;
 use super::report::ExportReport;
 use super::stream::sections;
 use crate::build::BuildError;
-use crate::build::finished::FinishedBuild;
+use crate::build::built::FinishedBuild;
 use crate::export::{
     GltfTile, GltfWriter, LEVELS_M, LandXmlWriter, ObjWriter, PlainPlyWriter, StlWriter,
     materials_path,

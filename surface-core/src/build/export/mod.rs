@@ -20,7 +20,7 @@ pub(super) use profile::{carry_over, straight_line};
 pub(super) use stream::sections as mesh_sections;
 
 use super::BuildError;
-use super::finished::FinishedBuild;
+use super::built::FinishedBuild;
 use crate::progress::Progress;
 
 /// What steers an export.

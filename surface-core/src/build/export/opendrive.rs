@@ -7,7 +7,7 @@ use super::profile::{carry_over, filled_ends, straight_line};
 use super::report::ExportReport;
 use super::stream::sections;
 use crate::build::BuildError;
-use crate::build::finished::FinishedBuild;
+use crate::build::built::FinishedBuild;
 use crate::cloud::io::CrsRecord;
 use crate::export::{Cubic, OpenDriveRoad, Shape, Spans, cubics};
 use crate::mesh::{MeshSection, SectionIndex};

@@ -6,7 +6,7 @@ use tempfile::TempPath;
 
 use super::report::ExportReport;
 use crate::build::BuildError;
-use crate::build::finished::FinishedBuild;
+use crate::build::built::FinishedBuild;
 use crate::build::folder::write_error;
 use crate::export::{DeviationLaz, HeldPoint, HeldReader};
 use crate::progress::Progress;

@@ -7,7 +7,7 @@ use super::report::ExportReport;
 use super::stream::sections;
 use super::{ExportParams, Layer};
 use crate::build::BuildError;
-use crate::build::finished::FinishedBuild;
+use crate::build::built::FinishedBuild;
 use crate::build::surface::DEVIATION_CELL_M;
 use crate::export::{GeoKeys, HeldReader, Raster, RasterWriter, TILE};
 use crate::mesh::{MeshSection, SectionIndex};

@@ -1,7 +1,7 @@
 //! Title, numbers, colour bar and legend.
 
 use super::canvas::{Canvas, Size, Style};
-use super::page::{MARGIN, MapPicture, WIDTH};
+use super::page::{MARGIN, MapPicture, WIDTH, Wording};
 use super::paint::{FAINT, INK, PAPER, Paint, Palette};
 use super::scale::{count, plain};
 use crate::deviation::Verdict;
@@ -34,18 +34,18 @@ const BAR: [f64; 4] = [MARGIN + 40.0, 146.0, 1000.0, 30.0];
 const CAP: f64 = 34.0;
 
 pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>, palette: &Palette) {
-    canvas.text([MARGIN, 34.0], TITLE, "Deviation: cloud minus surface");
+    canvas.text([MARGIN, 34.0], TITLE, picture.wording.title);
     verdict(canvas, picture);
     canvas.text([MARGIN, 84.0], NUMBERS, &numbers(picture));
-    bar(canvas, palette);
-    legend(canvas, palette);
+    bar(canvas, palette, &picture.wording);
+    legend(canvas, palette, &picture.wording);
 }
 
 /// The verdict as a filled label at the right end of the title.
 fn verdict(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     let (text, ground) = match picture.summary.verdict {
-        Verdict::WithinTolerance => ("WITHIN TOLERANCE", [0, 110, 90]),
-        Verdict::Beyond { .. } => ("BEYOND TOLERANCE", [176, 52, 0]),
+        Verdict::WithinTolerance => (picture.wording.verdict[0], [0, 110, 90]),
+        Verdict::Beyond { .. } => (picture.wording.verdict[1], [176, 52, 0]),
         Verdict::NothingJudged => ("NOTHING TO JUDGE", FAINT),
     };
     let style = Style {
@@ -61,8 +61,12 @@ fn verdict(canvas: &mut Canvas, picture: &MapPicture<'_>) {
 fn numbers(picture: &MapPicture<'_>) -> String {
     let summary = &picture.summary;
     let mut parts = vec![
-        format!("{} points", count(summary.points)),
-        format!("tolerance ±{} mm", plain(1e3 * summary.tolerance_m)),
+        format!("{} {}", count(summary.points), picture.wording.points[0]),
+        format!(
+            "{} ±{} mm",
+            picture.wording.sides[1],
+            plain(1e3 * summary.tolerance_m)
+        ),
         match picture.spots.len() {
             1 => "1 spot".to_owned(),
             n => format!("{n} spots"),
@@ -84,7 +88,7 @@ fn numbers(picture: &MapPicture<'_>) -> String {
     parts.join("  ·  ")
 }
 
-fn bar(canvas: &mut Canvas, palette: &Palette) {
+fn bar(canvas: &mut Canvas, palette: &Palette, wording: &Wording) {
     let [left, top, length, height] = BAR;
     for x in round_i32(left)..round_i32(left + length) {
         let k = (f64::from(x) + 0.5 - left) / length * 2.0 - 1.0;
@@ -96,10 +100,10 @@ fn bar(canvas: &mut Canvas, palette: &Palette) {
         let corners = [[end, top], [end, top + height], [end + sign * CAP, middle]];
         canvas.triangle(corners, palette.scale.at(2.0 * sign));
     }
-    bar_ticks(canvas, palette.end_m);
+    bar_ticks(canvas, palette.end_m, wording);
 }
 
-fn bar_ticks(canvas: &mut Canvas, end_m: f64) {
+fn bar_ticks(canvas: &mut Canvas, end_m: f64, wording: &Wording) {
     let [left, top, length, height] = BAR;
     for k in -4..=4 {
         let x = left + length * (f64::from(k) + 4.0) / 8.0;
@@ -125,18 +129,14 @@ fn bar_ticks(canvas: &mut Canvas, end_m: f64) {
             &text,
         );
     }
-    canvas.text(
-        [left + 0.02 * length, top - 26.0],
-        QUIET,
-        "cloud below surface",
-    );
-    let above = "cloud above surface";
+    canvas.text([left + 0.02 * length, top - 26.0], QUIET, wording.sides[0]);
+    let above = wording.sides[2];
     canvas.text(
         [left + 0.98 * length - QUIET.width(above), top - 26.0],
         QUIET,
         above,
     );
-    let middle = "tolerance";
+    let middle = wording.sides[1];
     canvas.text(
         [left + 0.5 * (length - QUIET.width(middle)), top - 26.0],
         QUIET,
@@ -152,21 +152,17 @@ fn bar_ticks(canvas: &mut Canvas, end_m: f64) {
     }
 }
 
-fn legend(canvas: &mut Canvas, palette: &Palette) {
+fn legend(canvas: &mut Canvas, palette: &Palette, wording: &Wording) {
     let top = BAR[1] + 3.0;
     let mut x = BAR[0] + BAR[2] + CAP + 90.0;
-    let no_points = (Paint::NoPoints, "surface without points");
+    let no_points = (Paint::NoPoints, wording.points[1]);
     for (paint, text) in [no_points, (Paint::Sparse, "fewer than 4 points")] {
         swatch(canvas, palette, paint, [x, top]);
         canvas.text([x + 58.0, top + 2.0], LABEL, text);
         x += 58.0 + LABEL.width(text) + 48.0;
     }
     canvas.ring([x + 14.0, top + 12.0], [12.0, 12.0], 3.0, INK);
-    canvas.text(
-        [x + 42.0, top + 2.0],
-        LABEL,
-        "spot, numbered from the worst",
-    );
+    canvas.text([x + 42.0, top + 2.0], LABEL, wording.ring);
 }
 
 fn swatch(canvas: &mut Canvas, palette: &Palette, paint: Paint, at: [f64; 2]) {

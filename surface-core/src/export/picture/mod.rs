@@ -14,4 +14,4 @@ mod unrolled;
 
 pub use canvas::Canvas;
 pub use colour::{Diverging, Rgb};
-pub use page::MapPicture;
+pub use page::{MapPicture, Wording};

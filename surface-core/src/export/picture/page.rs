@@ -31,6 +31,40 @@ pub struct MapPicture<'a> {
     pub(super) summary: Summary,
     pub(super) place: Place<'a>,
     pub(super) edges: Option<RibbonEdges<'a>>,
+    pub(super) wording: Wording,
+}
+
+/// What a picture says in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wording {
+    /// The title.
+    pub title: &'static str,
+    /// What the colours mean: below zero, within the tolerance, above it.
+    pub sides: [&'static str; 3],
+    /// What is counted, and what cells without any are.
+    pub points: [&'static str; 2],
+    /// What a ring is.
+    pub ring: &'static str,
+    /// What the label says of a map within tolerance, and beyond it.
+    pub verdict: [&'static str; 2],
+    /// Over the table of spots, and in its place where there are none.
+    pub spots: [&'static str; 2],
+    /// The last column of the table, for spots that have one here.
+    pub why: Vec<&'static str>,
+}
+
+impl Default for Wording {
+    fn default() -> Self {
+        Self {
+            title: "Deviation: cloud minus surface",
+            sides: ["cloud below surface", "tolerance", "cloud above surface"],
+            points: ["points", "surface without points"],
+            ring: "spot, numbered from the worst",
+            verdict: ["WITHIN TOLERANCE", "BEYOND TOLERANCE"],
+            spots: ["Spots, worst first", "No spots beyond tolerance"],
+            why: Vec::new(),
+        }
+    }
 }
 
 impl std::fmt::Debug for MapPicture<'_> {
@@ -60,7 +94,15 @@ impl<'a> MapPicture<'a> {
             summary: map.summary(spots, tolerance_m),
             place: Box::new(|s, t| ribbon.line.to_local(RibbonPoint { s, t })),
             edges: Some(Box::new(edges)),
+            wording: Wording::default(),
         }
+    }
+
+    /// The same picture with other words.
+    #[must_use]
+    pub fn worded(mut self, wording: Wording) -> Self {
+        self.wording = wording;
+        self
     }
 
     /// The picture of a map of the plane, with its spots, worst first, for that tolerance.
@@ -73,6 +115,7 @@ impl<'a> MapPicture<'a> {
             summary,
             place: Box::new(|x, y| [x, y]),
             edges: None,
+            wording: Wording::default(),
         }
     }
 }

@@ -34,10 +34,10 @@ pub(super) fn height(spots: usize) -> f64 {
 pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     let top = HEADER + 10.0;
     if picture.spots.is_empty() {
-        canvas.text([LEFT, top], HEADING, "No spots beyond tolerance");
+        canvas.text([LEFT, top], HEADING, picture.wording.spots[1]);
         return;
     }
-    canvas.text([LEFT, top], HEADING, "Spots, worst first");
+    canvas.text([LEFT, top], HEADING, picture.wording.spots[0]);
     let along = picture.map.frame().is_ribbon();
     let names = if along {
         ["s m", "t m"]
@@ -52,13 +52,10 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
     );
     let mut y = top + 2.5 * LINE;
     canvas.line([LEFT, y - 6.0], [WIDTH - MARGIN, y - 6.0], 1.5, FAINT);
-    for spot in picture.listed() {
-        row(
-            canvas,
-            y,
-            BODY,
-            cells(spot, along).each_ref().map(String::as_str),
-        );
+    for (k, spot) in picture.listed().iter().enumerate() {
+        let why = picture.wording.why.get(k).copied();
+        let texts = cells(spot, along, why.unwrap_or(spot.why.word()));
+        row(canvas, y, BODY, texts.each_ref().map(String::as_str));
         canvas.line([LEFT, y + 25.5], [WIDTH - MARGIN, y + 25.5], 1.0, HAIR);
         y += LINE;
     }
@@ -73,7 +70,7 @@ pub(super) fn draw(canvas: &mut Canvas, picture: &MapPicture<'_>) {
 }
 
 /// Along a course s and t; in the plane the coordinates that the table of spots has.
-fn cells(spot: &Spot, along: bool) -> [String; 6] {
+fn cells(spot: &Spot, along: bool, why: &str) -> [String; 6] {
     let [s, t] = spot.at_m;
     let [x, y] = spot.xy_m;
     let [u, v] = if along {
@@ -87,7 +84,7 @@ fn cells(spot: &Spot, along: bool) -> [String; 6] {
         v,
         format!("{:+.1}", 1e3 * spot.worst_m),
         format!("{:.2}", spot.area_m2),
-        spot.why.word().to_owned(),
+        why.to_owned(),
     ]
 }
 

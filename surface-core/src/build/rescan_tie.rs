@@ -1,0 +1,192 @@
+//! The new scan on the old ribbon: sorted by section, tied to what stayed.
+
+use super::BuildError;
+use super::finished::Finished;
+use super::heights::HeightFitter;
+use super::order::in_order;
+use super::road::KnownSetup;
+use super::trust::samples;
+use crate::cloud::TileStore;
+use crate::field::{FieldRows, Lattice, Mark, SECTION_ROWS, Trust, flags, places_seen};
+use crate::progress::Progress;
+use crate::report::{SetupTieReport, TieReport};
+use crate::rescan::{Areas, Tie, tie};
+use crate::ribbon::{Ribbon, RibbonPoint};
+use crate::setups::{NoiseModel, Places, SetupModel, SetupModels};
+
+/// Side of the squares of nodes that the old height is meant over; that of the fit's blocks.
+const BLOCK: usize = 4;
+/// Nodes of a square that must have a height.
+const LEAST_NODES: usize = 12;
+/// Places outside of the areas where change is expected that suffice to tie a scan.
+const ENOUGH_OUTSIDE: usize = 300;
+
+/// The new points by section, with what their setups are worth.
+#[derive(Debug)]
+pub(super) struct TiedScan {
+    pub models: SetupModels,
+    pub tie: Tie,
+    /// Runs of rows that have points, in order.
+    pub runs: Vec<usize>,
+}
+
+/// Runs of rows that have points.
+pub(super) fn scanned_runs(points: &TileStore) -> Vec<usize> {
+    let runs = points.keys().filter(|key| points.count(*key) > 0);
+    runs.filter_map(|key| usize::try_from(key.0).ok()).collect()
+}
+
+/// Tie the scan whose points `fitter` has to the old surface.
+pub(super) fn tie_scan(
+    old: &Finished,
+    fitter: &HeightFitter,
+    setups: &[KnownSetup],
+    expect: Option<&Areas>,
+    progress: &mut dyn Progress,
+) -> Result<TiedScan, BuildError> {
+    let runs = scanned_runs(fitter.points);
+    progress.stage("tie", runs.len() as u64);
+    let mut places = places(old, fitter, &runs, expect, progress)?;
+    if expect.is_some() && with_old_surface(&places) < ENOUGH_OUTSIDE {
+        places = self::places(old, fitter, &runs, None, progress)?;
+    }
+    let positions_m: Vec<Option<[f64; 3]>> = setups.iter().map(|s| s.position_m).collect();
+    let tie = tie(&places, setups.len(), &positions_m)?;
+    let noise = NoiseModel::learn(&samples(&places, &positions_m));
+    let model = |k: usize| SetupModel {
+        position_m: positions_m[k],
+        correction: tie.levelled.corrections[k],
+        offset_variance_m2: tie.levelled.report.sd_m[k].powi(2),
+        tilt_variance: tie.levelled.report.tilt_sd[k].powi(2),
+        noise,
+        left_out: !tie.setups[k].tied,
+        z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
+    };
+    let models = (0..setups.len()).map(model).collect();
+    Ok(TiedScan {
+        models: SetupModels::new(models),
+        tie,
+        runs,
+    })
+}
+
+fn with_old_surface(places: &Places) -> usize {
+    let old = |p: &crate::setups::Place| {
+        let mut sights = p.sights.iter();
+        p.sights.len() > 1 && sights.any(|s| s.setup == crate::setups::SURVEYED)
+    };
+    places.iter().filter(old).count()
+}
+
+/// What every setup and the old surface saw of small places of smooth road.
+fn places(
+    old: &Finished,
+    fitter: &HeightFitter,
+    runs: &[usize],
+    expect: Option<&Areas>,
+    progress: &mut dyn Progress,
+) -> Result<Places, BuildError> {
+    let mut out = Places::default();
+    let place = |s, t| fitter.place(s, t);
+    in_order(
+        runs,
+        |&run| {
+            let rows = old.field.section(run)?;
+            let mut marks = marks(&rows);
+            if let Some(areas) = expect {
+                marks.retain(|m| !areas.contains(world(fitter.ribbon, [m.s_m, m.t_m])));
+            }
+            let trust = Trust {
+                setups: fitter.setups,
+                place: &place,
+            };
+            let (first, limits) = (run * SECTION_ROWS, fitter.limits(run));
+            let points = fitter.read(run)?;
+            let lattice = fitter.lattice;
+            Ok::<Places, BuildError>(places_seen(&points, lattice, first, &limits, trust, &marks))
+        },
+        |_, seen| {
+            out.append(&seen);
+            Ok(progress.advance(1)?)
+        },
+    )?;
+    Ok(out)
+}
+
+pub(super) fn world(ribbon: &Ribbon, [s, t]: [f64; 2]) -> [f64; 2] {
+    let s = ribbon.line.wrap_s(s);
+    let [x, y] = ribbon.line.to_local(RibbonPoint { s, t });
+    [x + ribbon.frame.origin_m[0], y + ribbon.frame.origin_m[1]]
+}
+
+/// The old surface as heights of squares of nodes, in the middle of each.
+fn marks(rows: &FieldRows) -> Vec<Mark> {
+    let lattice = &rows.lattice;
+    let mut out = Vec::new();
+    for row in (0..rows.rows).step_by(BLOCK) {
+        for column in (0..lattice.columns).step_by(BLOCK) {
+            out.extend(mark(rows, lattice, row, column));
+        }
+    }
+    out
+}
+
+fn mark(rows: &FieldRows, lattice: &Lattice, row: usize, column: usize) -> Option<Mark> {
+    let (mut n, mut sums) = (0usize, [0.0f64; 4]);
+    for r in row..(row + BLOCK).min(rows.rows) {
+        for c in column..(column + BLOCK).min(lattice.columns) {
+            let k = r * lattice.columns + c;
+            if !rows.z_m[k].is_finite() {
+                continue;
+            }
+            if rows.flags[k] & (flags::STEP | flags::OUTLIERS | flags::BRIDGED) != 0 {
+                return None;
+            }
+            let own = [
+                lattice.row_s_m(rows.first_row) + r as f64 * lattice.s_step_m,
+                lattice.column_t_m(c),
+                rows.z_m[k],
+                f64::from(rows.sigma_m[k]).powi(2),
+            ];
+            n += 1;
+            (0..4).for_each(|i| sums[i] += own[i]);
+        }
+    }
+    let [s_m, t_m, z_m, variance_m2] = sums.map(|v| v / n as f64);
+    (n >= LEAST_NODES).then_some(Mark {
+        s_m,
+        t_m,
+        z_m,
+        variance_m2,
+    })
+}
+
+fn rounded(value: f64, steps: f64) -> f64 {
+    (value * steps).round() / steps
+}
+
+/// The tie in words and round numbers.
+pub(super) fn tie_report(tie: &Tie, setups: &[KnownSetup]) -> TieReport {
+    let mm = |v: f64| rounded(1e3 * v, 1e3);
+    let one = |(k, known): (usize, &KnownSetup)| {
+        let (own, correction) = (&tie.setups[k], &tie.levelled.corrections[k]);
+        SetupTieReport {
+            name: known.name.clone(),
+            tied: own.tied,
+            places: own.places as u64,
+            stable: own.stable as u64,
+            offset_mm: mm(correction.offset_m),
+            offset_sd_mm: mm(tie.levelled.report.sd_m[k]),
+            tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
+            misfit_mm: mm(own.misfit_m),
+        }
+    };
+    TieReport {
+        places: tie.places[0] as u64,
+        stable: tie.places[1] as u64,
+        shift_mm: mm(tie.shift_m),
+        misfit_before_mm: mm(tie.misfit_m[0]),
+        misfit_mm: mm(tie.misfit_m[1]),
+        setups: setups.iter().enumerate().map(one).collect(),
+    }
+}

@@ -1,0 +1,376 @@
+//! Which cells changed, at several scales, with the false discovery rate held.
+
+use super::fdr;
+use super::learn::{Chance, Judged};
+use super::level::NORMAL_95;
+use super::pair::Pair;
+use super::regions::{Region, Regions};
+use super::scales::means;
+use crate::numeric::{to_f32, to_index};
+
+/// Widths of the squares over which differences are meant, metres; 0 is the node itself.
+const WIDTHS_M: [f64; 4] = [0.0, 0.3, 1.0, 3.0];
+/// The scale along which changes are followed to their border.
+const FOLLOW: usize = 1;
+/// A coarse mean counts where the finer one is at least this share of it: beside a change the
+/// coarse squares reach into it, the finer ones do not.
+const BORNE_OUT: f64 = 0.5;
+/// Share of a node's relief by which two scans of it are expected to differ.
+const RELIEF_SHARE: f64 = 0.5;
+/// Least standard deviation that is expected, metres: what storing does.
+const LEAST_SD_M: f64 = 2e-5;
+/// Rounds of learning and leaving out what changed.
+const ROUNDS: usize = 3;
+/// Squares that come nearer than this to a change are not learnt from, metres.
+const KEEP_OFF_M: f64 = 0.3;
+/// Every change holds a cell that is beyond chance even among all cells of all scales: that any
+/// is not has this probability.
+const ANY_FALSE: f64 = 0.01;
+/// Cells within so many nodes of the road's edge, and cells whose relief is beyond these, are
+/// judged among their like; the first lean on the edge and begin no change.
+const EDGE_NODES: [usize; 2] = [2, 5];
+const RELIEF_M: [f32; 2] = [4e-4, 1.5e-3];
+/// Clean ground: the stratum that may begin a change before others are learnt.
+const CLEAN: u8 = 6;
+/// Small places this near to a change five times their size are its rim, nodes.
+const RIM_NODES: usize = 5;
+/// Single nodes are looked at when they differ by more than this, metres.
+const SPIKE_M: f64 = 2e-3;
+/// Fewest nodes of a change.
+const LEAST_NODES: usize = 6;
+
+/// What steers the search.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DetectParams {
+    /// Of the cells called changed, at most this share is chance.
+    pub false_share: f64,
+    /// Changes whose mean is smaller are not listed, metres.
+    pub least_m: f64,
+}
+
+impl Default for DetectParams {
+    fn default() -> Self {
+        Self {
+            false_share: 0.01,
+            least_m: 5e-4,
+        }
+    }
+}
+
+/// What one scale found.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct ScaleReport {
+    /// Width of the squares, metres.
+    pub width_m: f64,
+    /// Median level of detection at 95 %, metres.
+    pub lod95_m: f64,
+    /// Share of the cells away from changes whose difference is beyond their level of 95 %.
+    pub beyond_share: f64,
+}
+
+/// What changed, and how that was judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Detection {
+    /// The places that changed.
+    pub regions: Regions,
+    /// By node: differences beyond this are significant at 95 %, metres; NaN without heights.
+    pub lod95_m: Vec<f32>,
+    /// The scales, finest first.
+    pub scales: Vec<ScaleReport>,
+    /// Nodes with both heights.
+    pub compared: usize,
+    /// The largest p-value that counts as changed; 0 when none does.
+    pub p_limit: f64,
+    /// Share of cells away from changes that 1.96 √(σ² + σ²), the published form without a
+    /// registration error, calls changed.
+    pub published_share: f64,
+}
+
+/// One scale's means and expectations.
+struct Scale {
+    width_m: f64,
+    d: Vec<f32>,
+    c: Vec<f32>,
+    chance: Chance,
+}
+
+impl Scale {
+    fn cell(&self, node: usize, strata: &[u8]) -> Judged {
+        Judged {
+            d_m: self.d[node],
+            expected_m: self.c[node],
+            stratum: strata[node],
+        }
+    }
+}
+
+/// The cells of a pair at all scales.
+struct Search<'a> {
+    pair: &'a Pair,
+    scales: Vec<Scale>,
+    strata: Vec<u8>,
+    params: DetectParams,
+}
+
+/// p-values up to which a cell is changed, and up to which it begins a change.
+#[derive(Debug, Clone, Copy)]
+struct Limits {
+    changed: f64,
+    begins: f64,
+}
+
+/// Find what changed in `pair`.
+///
+/// Rounds of: learn from the stable cells by how much heights differ by chance; test every cell at
+/// every scale (two-sided, normal after the learnt tails); hold the false discovery rate over all
+/// tests by Benjamini–Hochberg, and have every change hold a cell beyond Bonferroni's limit;
+/// follow changes to where the difference sinks below the level of 95 %; take what was found out of
+/// the stable cells.
+#[must_use]
+pub fn detect(pair: &Pair, params: DetectParams) -> Detection {
+    let mut search = Search::new(pair, params);
+    let mut regions = Regions {
+        list: Vec::new(),
+        label: vec![0; pair.grid.nodes()],
+    };
+    let mut p_limit = 0.0;
+    for round in 0..ROUNDS {
+        search.learn(&regions, round == 0);
+        let limits = search.limits();
+        p_limit = limits.map_or(0.0, |l| l.changed);
+        regions = limits.map_or_else(|| regions.clone(), |l| search.follow(l, round == 0));
+        if limits.is_none() {
+            regions = regions.filtered(|_| false);
+        }
+    }
+    search.finish(regions, p_limit)
+}
+
+impl<'a> Search<'a> {
+    fn new(pair: &'a Pair, params: DetectParams) -> Self {
+        let relief = pair.relief_m();
+        Self {
+            pair,
+            scales: scales(pair, &relief),
+            strata: strata(pair, &relief),
+            params,
+        }
+    }
+
+    fn learn(&mut self, regions: &Regions, cautious: bool) {
+        let strata = &self.strata;
+        for scale in &mut self.scales {
+            let stable = stable(self.pair, regions, scale.width_m);
+            let cells = (0..stable.len()).filter(|&k| stable[k]);
+            let chance = Chance::learn(cells.map(|k| scale.cell(k, strata)), cautious);
+            scale.chance = chance;
+        }
+    }
+
+    /// `None` when no cell of any scale is beyond chance.
+    fn limits(&self) -> Option<Limits> {
+        let (mut small, mut tests) = (Vec::new(), 0);
+        for scale in &self.scales {
+            let known = (0..scale.d.len()).filter(|&k| scale.d[k].is_finite());
+            for p in known.map(|k| scale.chance.p(scale.cell(k, &self.strata))) {
+                tests += 1;
+                small.extend(Some(p).filter(|p| *p <= self.params.false_share));
+            }
+        }
+        let changed = fdr::limit_among(small, tests, self.params.false_share)?;
+        Some(Limits {
+            changed,
+            begins: changed.min(ANY_FALSE / tests as f64),
+        })
+    }
+
+    /// From discoveries to places: those of the fine scales first; coarse squares count where they
+    /// do not reach into one of these.
+    fn follow(&self, limits: Limits, clean_alone: bool) -> Regions {
+        let fine = self.places(limits, clean_alone, &[]);
+        let coarse = &self.scales[FOLLOW + 1..];
+        let clear: Vec<Vec<bool>> = coarse
+            .iter()
+            .map(|s| stable(self.pair, &fine, s.width_m))
+            .collect();
+        let all = self.places(limits, clean_alone, &clear);
+        let least_m = self.params.least_m;
+        let all = all.filtered(|region| self.mean_m(region).abs() >= least_m);
+        all.without_rims(&self.pair.grid, RIM_NODES)
+    }
+
+    fn places(&self, limits: Limits, clean_alone: bool, clear: &[Vec<bool>]) -> Regions {
+        let nodes = self.strata.len();
+        let (mut sign, mut seed) = (vec![0i8; nodes], vec![false; nodes]);
+        let scale = &self.scales[FOLLOW];
+        for k in 0..nodes {
+            let fine = scale.d[k];
+            if !fine.is_finite() {
+                continue;
+            }
+            let p = self.least_p(k, fine, clear);
+            let begins = self.strata[k] >= 3 && (!clean_alone || self.strata[k] == CLEAN);
+            seed[k] = begins && p <= limits.begins;
+            let score = scale.chance.score(scale.cell(k, &self.strata));
+            if p <= limits.changed || score.abs() > NORMAL_95 {
+                sign[k] = if fine > 0.0 { 1 } else { -1 };
+            }
+        }
+        Regions::join(&self.pair.grid, &sign, &seed, LEAST_NODES)
+    }
+
+    fn mean_m(&self, region: &Region) -> f64 {
+        let d = region.nodes.iter().map(|&k| self.pair.difference_m(k));
+        let known: Vec<f64> = d.filter(|d| d.is_finite()).collect();
+        known.iter().sum::<f64>() / known.len().max(1) as f64
+    }
+
+    /// The least p-value of the scales whose mean the finer one bears out; of coarse ones where
+    /// `clear` has them.
+    fn least_p(&self, node: usize, fine: f32, clear: &[Vec<bool>]) -> f64 {
+        let borne = |s: &Scale| {
+            let share = f64::from(fine.abs()) >= BORNE_OUT * f64::from(s.d[node].abs());
+            share && (fine > 0.0) == (s.d[node] > 0.0)
+        };
+        let p = |s: &Scale| s.chance.p(s.cell(node, &self.strata));
+        let (near, far) = self.scales.split_at(FOLLOW + 1);
+        let far = far.iter().zip(clear).filter(|(_, clear)| clear[node]);
+        let all = near.iter().chain(far.map(|(s, _)| s));
+        all.filter(|s| borne(s)).map(p).fold(1.0, f64::min)
+    }
+
+    fn finish(self, regions: Regions, p_limit: f64) -> Detection {
+        let finest = &self.scales[0];
+        let level = |k: usize| match finest.d[k].is_finite() {
+            true => to_f32(
+                finest
+                    .chance
+                    .level_m(finest.cell(k, &self.strata), NORMAL_95),
+            ),
+            false => f32::NAN,
+        };
+        let reports = self
+            .scales
+            .iter()
+            .map(|s| self.report(s, &regions))
+            .collect();
+        Detection {
+            lod95_m: (0..finest.d.len()).map(level).collect(),
+            compared: finest.d.iter().filter(|d| d.is_finite()).count(),
+            published_share: published_share(self.pair, &stable(self.pair, &regions, 0.0)),
+            scales: reports,
+            p_limit,
+            regions,
+        }
+    }
+
+    fn report(&self, scale: &Scale, regions: &Regions) -> ScaleReport {
+        let mut levels: Vec<f64> = Vec::new();
+        let mut beyond = 0usize;
+        let stable = stable(self.pair, regions, scale.width_m);
+        for k in (0..stable.len()).filter(|&k| stable[k] && scale.d[k].is_finite()) {
+            let cell = scale.cell(k, &self.strata);
+            levels.push(scale.chance.level_m(cell, NORMAL_95));
+            beyond += usize::from(scale.chance.score(cell).abs() > NORMAL_95);
+        }
+        let all = levels.len().max(1);
+        ScaleReport {
+            width_m: scale.width_m,
+            lod95_m: crate::numeric::median(&mut levels)
+                .filter(|l| l.is_finite())
+                .unwrap_or(0.0),
+            beyond_share: beyond as f64 / all as f64,
+        }
+    }
+}
+
+/// Cells whose squares of `width_m` keep off all changes.
+fn stable(pair: &Pair, regions: &Regions, width_m: f64) -> Vec<bool> {
+    let step = pair.grid.lattice().t_step_m;
+    let off = to_index(((0.5 * width_m + KEEP_OFF_M) / step).ceil());
+    let mut out = regions.widened(&pair.grid, off);
+    out.iter_mut().for_each(|s| *s = !*s);
+    out
+}
+
+/// Which cells are judged together: three times by distance from the edge, by relief in each.
+fn strata(pair: &Pair, relief: &[f32]) -> Vec<u8> {
+    let grid = &pair.grid;
+    let outside = Regions {
+        label: (0..grid.nodes())
+            .map(|k| u32::from(!pair.difference_m(k).is_finite()))
+            .collect(),
+        list: Vec::new(),
+    };
+    let near = EDGE_NODES.map(|n| outside.widened(grid, n));
+    let stratum = |k: usize| {
+        let edge = match [near[0][k], near[1][k]] {
+            [true, _] => 0,
+            [_, true] => 1,
+            _ => 2,
+        };
+        let rough = RELIEF_M.iter().filter(|&&r| relief[k] > r).count();
+        crate::numeric::to_u8((3 * edge + rough) as f64)
+    };
+    (0..grid.nodes()).map(stratum).collect()
+}
+
+fn scales(pair: &Pair, relief: &[f32]) -> Vec<Scale> {
+    let grid = &pair.grid;
+    let nodes = 0..grid.nodes();
+    let spikes = spikes(pair);
+    let d = |k: usize| {
+        if spikes[k] {
+            f32::NAN
+        } else {
+            to_f32(pair.difference_m(k))
+        }
+    };
+    let d: Vec<f32> = nodes.clone().map(d).collect();
+    let expected = |k: usize| {
+        let [a, b] = pair.sigma_m[k].map(f64::from);
+        let rough = RELIEF_SHARE * f64::from(relief[k]).max(0.0);
+        to_f32((a * a + b * b + rough * rough + LEAST_SD_M * LEAST_SD_M).sqrt())
+    };
+    let c: Vec<f32> = nodes.map(expected).collect();
+    let weight = |c: &f32| if c.is_finite() { (c * c).recip() } else { 0.0 };
+    let weights: Vec<f32> = c.iter().map(weight).collect();
+    let ones: Vec<f32> = weights
+        .iter()
+        .map(|w| if *w > 0.0 { 1.0 } else { 0.0 })
+        .collect();
+    let scale = |&width_m: &f64| Scale {
+        width_m,
+        d: means(grid, &d, &weights, width_m),
+        c: means(grid, &c, &ones, width_m),
+        chance: Chance::learn(std::iter::empty(), true),
+    };
+    WIDTHS_M.iter().map(scale).collect()
+}
+
+/// Nodes that differ alone: no neighbour differs by half as much in the same direction. Strays that
+/// fell into an empty cell leave such; a change is wider.
+fn spikes(pair: &Pair) -> Vec<bool> {
+    let alone = |k: usize| {
+        let d = pair.difference_m(k);
+        let follows = |n: usize| {
+            let near = pair.difference_m(n);
+            near * d > 0.0 && near.abs() >= 0.5 * d.abs()
+        };
+        d.abs() > SPIKE_M && !pair.grid.around(k).any(follows)
+    };
+    (0..pair.grid.nodes()).map(alone).collect()
+}
+
+fn published_share(pair: &Pair, stable: &[bool]) -> f64 {
+    let (mut beyond, mut all) = (0usize, 0usize);
+    for k in (0..stable.len()).filter(|&k| stable[k]) {
+        let d = pair.difference_m(k);
+        if d.is_finite() {
+            let [a, b] = pair.sigma_m[k].map(f64::from);
+            beyond += usize::from(d.abs() > NORMAL_95 * a.hypot(b));
+            all += 1;
+        }
+    }
+    beyond as f64 / all.max(1) as f64
+}

@@ -1,0 +1,147 @@
+//! How far do two scans of the same road differ by chance? Learnt from the cells that stayed.
+//!
+//! The σ of the two fits tell which cells are better known than others, not by how much two
+//! heights differ: neighbours share points, both fits leave out the same fine waves, setups are
+//! levelled to a tenth of a millimetre, kerbs are sampled at other places. So cells are put into
+//! strata (by the edge, on rough ground) and classes of like expectation; each class's factor and
+//! each stratum's tails are learnt.
+
+use crate::numeric::{quantile, to_index, two_sided_p};
+
+/// Strata that cells may be in.
+pub(super) const STRATA: usize = 9;
+/// Most classes of a stratum, each with the same number of cells.
+const CLASSES: usize = 12;
+/// Fewest cells of a class: its 99.5 % quantile lies between its fifth and sixth largest.
+const LEAST_IN_CLASS: usize = 1000;
+/// Fewest cells that tell anything of a stratum; in others no cell is ever beyond chance.
+const LEAST_IN_STRATUM: usize = 200;
+/// The 25, 90 and 99.5 % quantiles of |u| of a normal value.
+const U_25: f64 = 0.318_64;
+const U_90: f64 = 1.644_85;
+const U_995: f64 = 2.807_03;
+/// Tails are at most so many times as long as a normal value's: what is longer is change.
+const LONGEST_TAIL: f64 = 4.0;
+
+/// What differences are by chance, by stratum and class of expectation.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Chance {
+    strata: Vec<Option<Stratum>>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct Stratum {
+    /// Upper ends of the classes' expectations, metres.
+    ends_m: Vec<f32>,
+    /// Standard deviation over expectation.
+    factors: Vec<f64>,
+    /// How much longer the tails are than a normal value's: 1 when they are the same.
+    tail: f64,
+}
+
+/// A cell as it is judged: its difference, what is expected of it, its stratum.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Judged {
+    pub d_m: f32,
+    pub expected_m: f32,
+    pub stratum: u8,
+}
+
+impl Chance {
+    /// Learn from cells that stayed.
+    ///
+    /// With `cautious` the quarter of each class that differs least counts alone, so that most of
+    /// it may have changed; else 90 % of it, which is nearer to what is asked about (95 %).
+    pub fn learn(cells: impl Iterator<Item = Judged>, cautious: bool) -> Self {
+        let mut own: Vec<Vec<(f32, f32)>> = vec![Vec::new(); STRATA];
+        for cell in cells.filter(|c| c.d_m.is_finite() && c.expected_m > 0.0) {
+            own[usize::from(cell.stratum) % STRATA].push((cell.expected_m, cell.d_m.abs()));
+        }
+        let learn = |cells: &Vec<(f32, f32)>| Stratum::learn(cells, cautious);
+        Self {
+            strata: own.iter().map(learn).collect(),
+        }
+    }
+
+    fn of(&self, cell: Judged) -> Option<&Stratum> {
+        self.strata[usize::from(cell.stratum) % STRATA].as_ref()
+    }
+
+    /// The difference as a normal value: over its standard deviation, far ones drawn in by as much
+    /// as the stable cells' tails are too long; 0 where nothing is known of its stratum.
+    pub fn score(&self, cell: Judged) -> f64 {
+        let Some(stratum) = self.of(cell) else {
+            return 0.0;
+        };
+        let u = f64::from(cell.d_m) / stratum.sd_m(cell.expected_m);
+        if u.abs() <= U_90 {
+            return u;
+        }
+        (U_90 + (u.abs() - U_90) / stratum.tail).copysign(u)
+    }
+
+    /// Differences beyond this have a score of more than `u` (over 1.645), metres.
+    pub fn level_m(&self, cell: Judged, u: f64) -> f64 {
+        let level = |s: &Stratum| s.sd_m(cell.expected_m) * (U_90 + (u - U_90) * s.tail);
+        self.of(cell).map_or(f64::INFINITY, level)
+    }
+
+    /// Two-sided p-value of a difference.
+    pub fn p(&self, cell: Judged) -> f64 {
+        two_sided_p(self.score(cell))
+    }
+}
+
+impl Stratum {
+    fn learn(cells: &[(f32, f32)], cautious: bool) -> Option<Self> {
+        if cells.len() < LEAST_IN_STRATUM {
+            return None;
+        }
+        let classes = (cells.len() / LEAST_IN_CLASS).clamp(1, CLASSES);
+        let ends_m = ends(cells, classes);
+        let mut ratios: Vec<Vec<f64>> = vec![Vec::new(); ends_m.len()];
+        for &(expected, size) in cells {
+            ratios[class(&ends_m, expected)].push(f64::from(size / expected));
+        }
+        let (share, normal) = if cautious { (0.25, U_25) } else { (0.9, U_90) };
+        let factor = |r: &mut Vec<f64>| quantile(r, share).unwrap_or(1.0) / normal;
+        let factors: Vec<f64> = ratios.iter_mut().map(|r| factor(r).max(1e-9)).collect();
+        let over = ratios.iter().zip(&factors);
+        let mut u: Vec<f64> = over
+            .flat_map(|(r, f)| r.iter().map(move |r| r / f))
+            .collect();
+        let far = if cautious {
+            U_995
+        } else {
+            quantile(&mut u, 0.995)?
+        };
+        let tail = (far - U_90) / (U_995 - U_90);
+        Some(Self {
+            ends_m,
+            factors,
+            tail: tail.clamp(1.0, LONGEST_TAIL),
+        })
+    }
+
+    /// Standard deviation of a difference, metres.
+    fn sd_m(&self, expected_m: f32) -> f64 {
+        f64::from(expected_m) * self.factors[class(&self.ends_m, expected_m)]
+    }
+}
+
+/// Upper ends of classes with the same number of cells.
+fn ends(cells: &[(f32, f32)], classes: usize) -> Vec<f32> {
+    let mut sorted: Vec<f32> = cells.iter().map(|c| c.0).collect();
+    sorted.sort_unstable_by(f32::total_cmp);
+    let last = sorted.len() - 1;
+    let end = |k: usize| sorted[to_index(last as f64 * k as f64 / classes as f64)];
+    let mut out: Vec<f32> = (1..classes).map(end).collect();
+    out.push(f32::INFINITY);
+    out
+}
+
+fn class(ends_m: &[f32], expected_m: f32) -> usize {
+    ends_m
+        .partition_point(|&end| end < expected_m)
+        .min(ends_m.len() - 1)
+}

@@ -1,0 +1,87 @@
+//! Two states of the road on the rows that both have.
+
+use super::grid::Grid;
+use crate::field::{FieldRows, flags};
+use crate::numeric::to_f32;
+
+/// Old and new heights, node by node, with what is known of them.
+#[derive(Debug, Clone)]
+pub struct Pair {
+    /// Which nodes there are.
+    pub grid: Grid,
+    /// Old heights, metres; NaN where there is none.
+    pub old_m: Vec<f64>,
+    /// New heights, metres; NaN where there is none.
+    pub new_m: Vec<f64>,
+    /// Standard deviations of the old and the new heights as their fits tell, metres.
+    pub sigma_m: Vec<[f32; 2]>,
+    /// Whether the node lies between the edges.
+    pub inside: Vec<bool>,
+}
+
+impl Pair {
+    /// A pair without heights yet.
+    #[must_use]
+    pub fn new(grid: Grid) -> Self {
+        let nodes = grid.nodes();
+        Self {
+            grid,
+            old_m: vec![f64::NAN; nodes],
+            new_m: vec![f64::NAN; nodes],
+            sigma_m: vec![[f32::NAN; 2]; nodes],
+            inside: vec![false; nodes],
+        }
+    }
+
+    /// Take in rows of the old and the new field (the same rows).
+    pub fn put(&mut self, old: &FieldRows, new: &FieldRows) {
+        let columns = self.grid.columns();
+        for local in 0..old.rows.min(new.rows) {
+            let Some(first) = self.grid.node(old.first_row + local, 0) else {
+                continue;
+            };
+            for column in 0..columns {
+                let (k, out) = (local * columns + column, first + column);
+                self.old_m[out] = old.z_m[k];
+                self.new_m[out] = new.z_m[k];
+                self.sigma_m[out] = [old.sigma_m[k], new.sigma_m[k]];
+                self.inside[out] = (old.flags[k] | new.flags[k]) & flags::INSIDE != 0;
+            }
+        }
+    }
+
+    /// New height less old, metres; NaN where one is missing.
+    #[must_use]
+    pub fn difference_m(&self, node: usize) -> f64 {
+        self.new_m[node] - self.old_m[node]
+    }
+
+    /// How much each node's height differs from what its neighbours along s and t lead to expect,
+    /// in the smoother of both states, metres: at kerbs, ribs and seams two scans differ by more
+    /// than their noise. Only one rough state is a change, so the smoother counts.
+    #[must_use]
+    pub fn relief_m(&self) -> Vec<f32> {
+        let of = |z: &[f64], k: usize| {
+            let (columns, grid) = (self.grid.columns(), &self.grid);
+            let (row, column) = (k / columns, k % columns);
+            let bend = |a: Option<usize>, b: Option<usize>| match (a, b) {
+                (Some(a), Some(b)) => (0.5 * (z[a] + z[b]) - z[k]).abs(),
+                _ => 0.0,
+            };
+            let at = |r: Option<usize>| r.map(|r| r * columns + column);
+            let along = bend(at(grid.previous(row)), at(grid.next(row)));
+            let right = column.checked_sub(1).map(|_| k - 1);
+            let across = bend(right, (column + 1 < columns).then_some(k + 1));
+            // `max` takes the number where the other is none.
+            along.max(across)
+        };
+        let nodes = 0..self.grid.nodes();
+        let least = |k: usize| to_f32(of(&self.old_m, k).min(of(&self.new_m, k)));
+        let own: Vec<f32> = nodes.clone().map(least).collect();
+        let widest = |k: usize| {
+            let near = self.grid.around(k).map(|n| own[n]);
+            near.fold(own[k], f32::max)
+        };
+        nodes.map(widest).collect()
+    }
+}

@@ -1,0 +1,105 @@
+//! Old and new heights joined with their weights.
+
+use super::blend::Blend;
+use crate::field::{FieldRows, LatticeError, RailNode};
+use crate::numeric::to_f32;
+
+/// The rows of the new state. Where the weight is 0 everything is the old rows' to the last bit,
+/// where it is 1 the new rows'; between, heights and slopes are blended (the slope with the change
+/// of the weight) and their errors taken as independent.
+///
+/// # Errors
+/// [`LatticeError`] when the two are not the same rows.
+pub fn splice_rows(
+    old: &FieldRows,
+    new: &FieldRows,
+    blend: &Blend,
+) -> Result<FieldRows, LatticeError> {
+    old.check()?;
+    new.check()?;
+    if new.z_m.len() != old.z_m.len() || new.first_row != old.first_row {
+        return Err(LatticeError::Length {
+            name: "new rows",
+            found: new.z_m.len(),
+            expected: old.z_m.len(),
+        });
+    }
+    let mut out = old.clone();
+    let columns = old.lattice.columns;
+    for local in 0..old.rows {
+        let row = old.first_row + local;
+        for column in 0..columns {
+            let w = blend.at(row, column);
+            if w > 0.0 {
+                let k = local * columns + column;
+                let [along, across] = blend.slopes(row, column);
+                node(&mut out, new, k, (w, [along, across]));
+            }
+        }
+        for (side, is_left) in [(&mut out.left, true), (&mut out.right, false)] {
+            let fresh = if is_left { &new.left } else { &new.right };
+            let column = edge_column(new, local, is_left);
+            let slopes = blend.slopes(row, column);
+            side[local] = splice_node(side[local], fresh[local], blend.at(row, column), slopes);
+        }
+    }
+    Ok(out)
+}
+
+/// The outermost column of a row that has an old or new mark of being inside.
+fn edge_column(rows: &FieldRows, local: usize, is_left: bool) -> usize {
+    let columns = rows.lattice.columns;
+    let inside = |c: &usize| rows.flags[local * columns + c] & crate::field::flags::INSIDE != 0;
+    let found = if is_left {
+        (0..columns).rev().find(inside)
+    } else {
+        (0..columns).find(inside)
+    };
+    found.unwrap_or(0)
+}
+
+fn node(out: &mut FieldRows, new: &FieldRows, k: usize, (w, slopes): (f64, [f64; 2])) {
+    let of = |rows: &FieldRows| RailNode {
+        z_m: rows.z_m[k],
+        sigma_m: rows.sigma_m[k],
+        slope_s: rows.slope_s[k],
+        slope_t: rows.slope_t[k],
+        flags: rows.flags[k],
+    };
+    let joined = splice_node(of(out), of(new), w, slopes);
+    out.z_m[k] = joined.z_m;
+    out.sigma_m[k] = joined.sigma_m;
+    out.slope_s[k] = joined.slope_s;
+    out.slope_t[k] = joined.slope_t;
+    out.flags[k] = joined.flags;
+    if w > 0.5 {
+        out.n[k] = new.n[k];
+    }
+}
+
+/// One height of the new state, where the weight is `w` and changes by `slopes` along s and t.
+///
+/// Between 0 and 1 the old height stays where the new one is missing.
+#[must_use]
+pub fn splice_node(old: RailNode, new: RailNode, w: f64, slopes: [f64; 2]) -> RailNode {
+    if w <= 0.0 {
+        return old;
+    }
+    if w >= 1.0 || !old.z_m.is_finite() {
+        return new;
+    }
+    if !new.z_m.is_finite() {
+        return old;
+    }
+    let between = |a: f64, b: f64| a + w * (b - a);
+    let d = new.z_m - old.z_m;
+    let slope = |a: f32, b: f32, by: f64| to_f32(between(a.into(), b.into()) + by * d);
+    let sigma = (w * f64::from(new.sigma_m)).hypot((1.0 - w) * f64::from(old.sigma_m));
+    RailNode {
+        z_m: between(old.z_m, new.z_m),
+        sigma_m: to_f32(sigma),
+        slope_s: slope(old.slope_s, new.slope_s, slopes[0]),
+        slope_t: slope(old.slope_t, new.slope_t, slopes[1]),
+        flags: if w > 0.5 { new.flags } else { old.flags },
+    }
+}

@@ -1,0 +1,118 @@
+//! Epochs of an invented oval for the tests of rescans: its scan before and after works.
+
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+
+use surface_core::build::{FitParams, RescanParams, fit, rescan};
+use surface_core::export::FieldStore;
+use surface_core::progress::Silent;
+use surface_core::report::RescanReport;
+use surface_core::ribbon::Ribbon;
+use surface_tests::proving::demo::write_by_setup;
+use surface_tests::proving::paving::Feature;
+use surface_tests::proving::{Course, CourseSpec, ScanParams};
+
+/// A panel of 14 × 4 m raised by 9 mm.
+pub const PANEL: Feature = Feature::Panel {
+    low: [56.0, -3.1],
+    high: [70.0, 0.9],
+    height_m: 0.009,
+};
+/// A bump of 12 mm, half a metre long.
+pub const BUMP: Feature = Feature::Bump {
+    at: [100.0, 1.0],
+    half: [0.25, 1.8],
+    height_m: 0.012,
+};
+/// A ridge of 3 mm over 4 m².
+pub const RIDGE: Feature = Feature::Bump {
+    at: [30.0, -1.5],
+    half: [1.0, 1.0],
+    height_m: 0.003,
+};
+
+/// Works one after another, for a chain of rescans.
+pub fn works() -> Vec<Feature> {
+    let panel = |from: f64, height_m: f64| Feature::Panel {
+        low: [from, -2.0],
+        high: [from + 6.0, 1.5],
+        height_m,
+    };
+    vec![panel(60.0, 0.008), panel(110.0, -0.006)]
+}
+
+/// The oval, at first with the ridge.
+pub fn before() -> CourseSpec {
+    CourseSpec::oval().with_works(&[RIDGE])
+}
+
+/// The oval after the works: panel and bump came, the ridge was planed.
+pub fn after() -> CourseSpec {
+    CourseSpec::oval().with_works(&[PANEL, BUMP])
+}
+
+/// The demonstration's scan with another draw of errors, clutter and places.
+pub fn scan_params(seed: u64) -> ScanParams {
+    ScanParams {
+        seed,
+        ..ScanParams::demo()
+    }
+}
+
+/// Scan files, one a setup.
+pub fn scan(dir: &Path, spec: &CourseSpec, seed: u64) -> Vec<PathBuf> {
+    write_by_setup(dir, spec, &scan_params(seed)).unwrap()
+}
+
+/// The first build of the oval before the works: made once for all tests of a binary.
+pub fn first_build() -> &'static Path {
+    static BUILD: OnceLock<tempfile::TempDir> = OnceLock::new();
+    let dir = BUILD.get_or_init(|| {
+        let dir = tempfile::tempdir().unwrap();
+        let files = scan(&dir.path().join("scan"), &before(), 7);
+        fit(
+            &files,
+            &dir.path().join("build"),
+            &FitParams::default(),
+            &mut Silent,
+        )
+        .unwrap();
+        dir
+    });
+    static PATH: OnceLock<PathBuf> = OnceLock::new();
+    PATH.get_or_init(|| dir.path().join("build"))
+}
+
+/// Rescan with default parameters.
+pub fn rescanned(dir: &Path, scans: &[PathBuf], out: &Path) -> RescanReport {
+    let params = RescanParams::default();
+    rescan(dir, scans, Some(out), &params, &mut Silent).unwrap()
+}
+
+/// The truth of a course.
+pub fn course(spec: &CourseSpec) -> Course {
+    Course::build(spec).unwrap()
+}
+
+/// Median of the squared difference of heights over σ², of a state and of a build of `scans` on the
+/// same ribbon.
+pub fn median_square(state: &Path, scans: &[PathBuf], full: &Path) -> f64 {
+    let text = std::fs::read_to_string(state.join("ribbon.geojson")).unwrap();
+    let params = FitParams {
+        ribbon: Some(Ribbon::from_geojson(&text).unwrap()),
+        ..FitParams::default()
+    };
+    fit(scans, full, &params, &mut Silent).unwrap();
+    let open = |d: &Path| FieldStore::open(&d.join("field")).unwrap().0;
+    let fields = [open(state), open(full)];
+    let mut squares = Vec::new();
+    for section in 0..fields[0].lattice().sections() {
+        let [a, b] = fields.each_ref().map(|f| f.section(section).unwrap());
+        for k in 0..a.z_m.len() {
+            let sigma = f64::from(a.sigma_m[k]).hypot(f64::from(b.sigma_m[k]));
+            let u = (a.z_m[k] - b.z_m[k]) / sigma;
+            squares.extend(Some(u * u).filter(|u| u.is_finite()));
+        }
+    }
+    surface_core::numeric::median(&mut squares).unwrap()
+}

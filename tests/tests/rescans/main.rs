@@ -1,0 +1,10 @@
+//! Rescans: what changed between two epochs is found, measured and rebuilt, and nothing else moves.
+//!
+//! One program, because every program of tests costs a fresh machine seconds to link.
+
+mod blend;
+mod epochs;
+mod oval;
+mod reference;
+mod seeds;
+mod tie;

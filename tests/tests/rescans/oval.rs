@@ -1,0 +1,361 @@
+//! A rescan of an invented oval: what changed is found and rebuilt, the rest stays byte for byte.
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+use crate::epochs::{after, before, course, first_build, rescanned, scan};
+use surface_core::build::{
+    FitParams, RESCAN_PRODUCTS, RescanParams, compare, fit, rescan, versions,
+};
+use surface_core::export::read_ids;
+use surface_core::progress::Silent;
+use surface_core::report::{ChangeReport, RescanReport};
+use surface_core::rescan::Kind;
+use surface_core::ribbon::Ribbon;
+use surface_tests::proving::ply::{MeshHeights, read_ply};
+use surface_tests::proving::{Course, ORIGIN_M};
+
+/// Files of a tree by path in it.
+fn files(dir: &Path) -> HashMap<PathBuf, Vec<u8>> {
+    let mut out = HashMap::new();
+    let mut waiting = vec![dir.to_owned()];
+    while let Some(at) = waiting.pop() {
+        for entry in std::fs::read_dir(at).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                waiting.push(path);
+            } else {
+                let name = path.strip_prefix(dir).unwrap().to_owned();
+                out.insert(name, std::fs::read(&path).unwrap());
+            }
+        }
+    }
+    out
+}
+
+fn print_detection(report: &RescanReport) {
+    let d = &report.detection;
+    for s in &d.scales {
+        println!(
+            "{} m: level of detection {:.3} mm, beyond it {:.2} %",
+            s.width_m,
+            1e3 * s.lod95_m,
+            100.0 * s.beyond_share
+        );
+    }
+    println!(
+        "called changed {:.4} %; the published level calls {:.2} % changed",
+        100.0 * d.changed_share,
+        100.0 * d.published_share
+    );
+}
+
+#[test]
+fn an_unchanged_road_has_no_change_and_keeps_every_byte() {
+    let dir = tempfile::tempdir().unwrap();
+    let scans = scan(&dir.path().join("scan"), &before(), 8);
+    let out = dir.path().join("new");
+    let report = rescanned(first_build(), &scans, &out);
+    println!("{}", report.to_text());
+    print_detection(&report);
+    // 5 ± 1 % at a nominal 95 %, and at most 0.1 % after control.
+    for scale in &report.detection.scales {
+        assert!((scale.beyond_share - 0.05).abs() < 0.01, "{scale:?}");
+    }
+    assert!(report.detection.changed_share <= 1e-3);
+    assert!(
+        report
+            .tie
+            .setups
+            .iter()
+            .all(|s| s.tied && s.misfit_mm < 0.5)
+    );
+    assert_eq!(report.rebuilt.vertices.outside, 0);
+    if report.changes.is_empty() {
+        let (old, new) = (files(first_build()), files(&out));
+        for name in ["surface.ply", "ribbon.geojson", "breaklines.geojson"] {
+            assert!(old[Path::new(name)] == new[Path::new(name)], "{name}");
+        }
+    }
+}
+
+/// Vertex records of a surface file.
+fn records(dir: &Path) -> Vec<Vec<u8>> {
+    let bytes = std::fs::read(dir.join("surface.ply")).unwrap();
+    let head = String::from_utf8_lossy(&bytes[..1024]).into_owned();
+    let count = head
+        .lines()
+        .find_map(|l| l.strip_prefix("element vertex "))
+        .unwrap();
+    let count: usize = count.parse().unwrap();
+    bytes[1024..1024 + 40 * count]
+        .chunks_exact(40)
+        .map(<[u8]>::to_vec)
+        .collect()
+}
+
+/// Vertices with another byte, added and removed, by id; their places.
+fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
+    let (before, after) = (records(old), records(new));
+    let ids = read_ids(&new.join("ids.npy")).unwrap();
+    assert_eq!(ids.len(), after.len());
+    let mut left: HashMap<u32, &Vec<u8>> = (0u32..).zip(&before).collect();
+    let place = |r: &[u8]| {
+        let at = |k: usize| f64::from_le_bytes(r[8 * k..8 * k + 8].try_into().unwrap());
+        [at(0), at(1)]
+    };
+    let mut out = Vec::new();
+    for (id, record) in ids.iter().zip(&after) {
+        match left.remove(id) {
+            Some(was) if was == record => {}
+            Some(was) => {
+                // Both coordinates of the plan, bit for bit.
+                assert_eq!(was[..16], record[..16], "a vertex keeps its place");
+                out.push(place(record));
+            }
+            None => out.push(place(record)),
+        }
+    }
+    out.extend(left.values().map(|r| place(r)));
+    out
+}
+
+fn read_ribbon(dir: &Path) -> Ribbon {
+    let text = std::fs::read_to_string(dir.join("ribbon.geojson")).unwrap();
+    Ribbon::from_geojson(&text).unwrap()
+}
+
+/// How far a place (s, t) lies outside of what a change reaches, metres.
+fn off(ribbon: &Ribbon, change: &ChangeReport, [s, t]: [f64; 2]) -> f64 {
+    let [[from_s, to_s], [from_t, to_t]] = change.reach_m;
+    let length = ribbon.line.length_m();
+    let s = s + ((from_s - s) / length).round() * length;
+    let beyond = |v: f64, a: f64, b: f64| (a - v).max(v - b).max(0.0);
+    beyond(s, from_s, to_s).hypot(beyond(t, from_t, to_t))
+}
+
+/// Area and volume of a work on the ground, from the truth itself: cells of 20 mm.
+fn truth_of(
+    old: &Course,
+    new: &Course,
+    change: &ChangeReport,
+    ribbon: &Ribbon,
+    lod_m: f64,
+) -> [f64; 2] {
+    let [[from_s, to_s], [from_t, to_t]] = change.reach_m;
+    let (step, room) = (0.02, 0.8);
+    let mut out = [0.0; 2];
+    let count = |a: f64, b: f64| surface_core::numeric::to_index((b - a + 2.0 * room) / step);
+    for i in 0..count(from_s, to_s) {
+        let s = ribbon.line.wrap_s(from_s - room + (i as f64 + 0.5) * step);
+        let curvature = ribbon.line.curvature_per_m(s);
+        for j in 0..count(from_t, to_t) {
+            let t = from_t - room + (j as f64 + 0.5) * step;
+            let [x, y] = ribbon
+                .line
+                .to_local(surface_core::ribbon::RibbonPoint { s, t });
+            let at = [0, 1].map(|k| [x, y][k] + ribbon.frame.origin_m[k] - ORIGIN_M[k]);
+            let height = |c: &Course| c.height_m(at[0], at[1]);
+            if let (Some(a), Some(b)) = (height(old), height(new)) {
+                let area = step * step * (1.0 - curvature * t);
+                out[0] += if (b - a).abs() > lod_m { area } else { 0.0 };
+                out[1] += (b - a) * area;
+            }
+        }
+    }
+    out
+}
+
+/// Root mean square error of a mesh inside the panel, metres.
+fn error_inside(dir: &Path, truth: &Course) -> f64 {
+    let mesh = read_ply(&dir.join("surface.ply")).unwrap();
+    let heights = MeshHeights::new(&mesh, ORIGIN_M);
+    let (mut sum, mut n) = (0.0, 0.0);
+    for i in 0..130 {
+        for j in 0..36 {
+            let (s, t) = (56.5 + 0.1 * f64::from(i), -2.8 + 0.1 * f64::from(j));
+            let [x, y] = truth.line().at(s, t);
+            if let Some(z) = heights.height_m(x, y) {
+                sum += (z - truth.height_at_m(s, t)).powi(2);
+                n += 1.0;
+            }
+        }
+    }
+    assert!(n > 4000.0, "{n}");
+    f64::sqrt(sum / n)
+}
+
+#[test]
+fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
+    let dir = tempfile::tempdir().unwrap();
+    let scans = scan(&dir.path().join("scan"), &after(), 8);
+    let out = dir.path().join("new");
+    let report = rescanned(first_build(), &scans, &out);
+    println!("{}", report.to_text());
+    print_detection(&report);
+    for name in RESCAN_PRODUCTS {
+        assert!(out.join(name).exists(), "{name} is missing");
+    }
+
+    // All found, with their kinds; areas and volumes against the truth's own.
+    let (old, new, ribbon) = (course(&before()), course(&after()), read_ribbon(&out));
+    let of = |kind: Kind| report.changes.iter().find(|c| c.kind == kind).unwrap();
+    let lod_m = report.detection.scales[0].lod95_m;
+    let works = [of(Kind::Raised), of(Kind::NewBump), of(Kind::BumpGone)];
+    for change in works {
+        let [area, volume] = truth_of(&old, &new, change, &ribbon, lod_m);
+        println!(
+            "{}: area {:.2} m² ({:+.1} %), volume {:.5} m³ ({:+.1} %), border {:.2} mm",
+            change.kind.word(),
+            change.area_m2,
+            100.0 * (change.area_m2 / area - 1.0),
+            change.volume_m3,
+            100.0 * (change.volume_m3 / volume - 1.0),
+            change.border_mm
+        );
+    }
+    let [area, volume] = truth_of(&old, &new, works[0], &ribbon, lod_m);
+    assert!((works[0].area_m2 / area - 1.0).abs() < 0.05);
+    assert!((works[0].volume_m3 / volume - 1.0).abs() < 0.05);
+    assert!(works[0].stepped);
+    let false_m2: f64 = report.changes.iter().map(|c| c.area_m2).sum::<f64>()
+        - works.iter().map(|c| c.area_m2).sum::<f64>();
+    println!(
+        "other changes: {} of {false_m2:.3} m²",
+        report.changes.len() - 3
+    );
+    assert!(false_m2 < 1.0);
+
+    // Nothing moves away from changes, by the report and by an independent look at the files.
+    assert_eq!(report.rebuilt.vertices.outside, 0);
+    let differing = differing(first_build(), &out);
+    let v = report.rebuilt.vertices;
+    assert_eq!(differing.len() as u64, v.moved + v.added + v.removed);
+    for at in &differing {
+        let feet = ribbon.line.feet(*at, ribbon.edges.reach_m());
+        let near = |c: &ChangeReport| {
+            feet.iter()
+                .map(|f| off(&ribbon, c, [f.s, f.t]))
+                .fold(f64::INFINITY, f64::min)
+        };
+        let least = report
+            .changes
+            .iter()
+            .map(near)
+            .fold(f64::INFINITY, f64::min);
+        // Blending reaches ten metres at most.
+        assert!(least < 10.5, "{at:?} is {least} m from every change");
+    }
+    let (a, b) = (files(first_build()), files(&out));
+    let chunks: Vec<&PathBuf> = a
+        .keys()
+        .filter(|n| n.starts_with("field") || n.starts_with("beside"))
+        .collect();
+    let same = chunks
+        .iter()
+        .filter(|n| b.get(**n) == Some(&a[**n]))
+        .count();
+    println!(
+        "{same} of {} chunks and files are the same bytes",
+        chunks.len()
+    );
+    assert!(same > chunks.len() / 4);
+
+    // Inside the panel as good as a build of the new state alone.
+    let full = dir.path().join("full");
+    let params = FitParams {
+        ribbon: Some(read_ribbon(first_build())),
+        ..FitParams::default()
+    };
+    fit(&scans, &full, &params, &mut Silent).unwrap();
+    let errors = [&out, &full].map(|d| error_inside(d, &new));
+    println!(
+        "error inside the panel {:.3} mm, of a full build {:.3} mm",
+        1e3 * errors[0],
+        1e3 * errors[1]
+    );
+    assert!(errors[0] < 1.1 * errors[1]);
+
+    // History and comparison without points.
+    let states = versions(&out).unwrap();
+    assert_eq!(states.len(), 2);
+    assert_eq!(
+        states[0].manifest,
+        versions(first_build()).unwrap()[0].manifest
+    );
+    assert_eq!(states[1].changes, Some(report.changes.len() as u64));
+    let compared = compare(first_build(), &out, &mut Silent).unwrap();
+    println!("{}", compared.to_text());
+    assert_eq!(compared.relation, "descends");
+    assert!(compared.changes.len() < 12);
+    let raised = &compared.changes[0];
+    assert!(
+        (raised.volume_m3 / works[0].volume_m3 - 1.0).abs() < 0.05,
+        "{raised:?}"
+    );
+    let back = compare(&out, first_build(), &mut Silent).unwrap();
+    assert_eq!(back.relation, "ancestor");
+}
+
+#[test]
+fn a_rescan_of_a_corner_is_the_same_bytes_on_any_threads_and_leaves_other_sections_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let scans = scan(&dir.path().join("scan"), &after(), 9);
+    // Setups two to four stand around the panel.
+    let near = &scans[1..4];
+    let run = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        let out = dir.path().join(format!("{threads}"));
+        let report = pool.install(|| {
+            let params = RescanParams::default();
+            rescan(first_build(), near, Some(&out), &params, &mut Silent).unwrap()
+        });
+        (files(&out), report)
+    };
+    let ((one, report), (two, _)) = (run(1), run(2));
+    println!("{}", report.to_text());
+    assert_eq!(one.len(), two.len());
+    for (name, bytes) in one.iter().filter(|(n, _)| !n.ends_with("report.json")) {
+        assert!(two[name] == *bytes, "{name:?} differs");
+    }
+    let old = files(first_build());
+    let number = |n: u64| usize::try_from(n).unwrap();
+    let (sections, fitted) = (
+        number(report.rebuilt.sections),
+        number(report.rebuilt.fitted),
+    );
+    let z = |k: usize| PathBuf::from(format!("field/z/{k}.0"));
+    let same = (0..sections).filter(|&k| old[&z(k)] == one[&z(k)]).count();
+    assert!(
+        fitted < sections && same >= sections - fitted,
+        "{same} {fitted} {sections}"
+    );
+    assert_eq!(report.rebuilt.vertices.outside, 0);
+}
+
+#[test]
+fn a_chain_of_rescans_ends_where_one_build_of_the_final_state_ends() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: String| dir.path().join(name);
+    let links = crate::epochs::works();
+    let mut state = first_build().to_owned();
+    for k in 1..=links.len() {
+        let spec = before().with_works(&[&[crate::epochs::RIDGE][..], &links[..k]].concat());
+        let scans = scan(&at(format!("scan-{k}")), &spec, 20 + k as u64);
+        let out = at(format!("state-{k}"));
+        let report = rescanned(&state, &scans, &out);
+        println!("{}", report.to_text());
+        assert_eq!(report.rebuilt.vertices.outside, 0, "link {k}");
+        state = out;
+    }
+    assert_eq!(versions(&state).unwrap().len(), links.len() + 1);
+    let spec = before().with_works(&[&[crate::epochs::RIDGE][..], &links].concat());
+    let scans = scan(&at("scan".to_owned()), &spec, 40);
+    let median = crate::epochs::median_square(&state, &scans, &at("full".to_owned()));
+    println!("median of the squared difference over σ²: {median:.3} (0.455 for a normal value)");
+    // Within σ: the median of a squared normal value is 0.455.
+    assert!(median < 0.455, "{median}");
+}

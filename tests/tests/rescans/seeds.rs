@@ -1,0 +1,136 @@
+//! The figures of rescans over many draws of errors, and their time: long, so asked for by name.
+//! `cargo test -p surface-tests --test rescans seeds -- --ignored --nocapture --test-threads 1`
+
+use std::time::Instant;
+
+use crate::epochs::{RIDGE, after, before, first_build, rescanned, scan, scan_params};
+use surface_core::build::{FitParams, fit, versions};
+use surface_core::progress::Silent;
+use surface_core::rescan::Kind;
+use surface_tests::proving::CourseSpec;
+use surface_tests::proving::demo::write_by_setup;
+use surface_tests::proving::paving::Feature;
+
+const SEEDS: std::ops::Range<u64> = 101..109;
+
+#[test]
+#[ignore = "minutes"]
+fn unchanged_roads_and_works_over_many_seeds() {
+    let (mut shares, mut called, mut works) = (Vec::new(), Vec::new(), Vec::new());
+    for seed in SEEDS {
+        let dir = tempfile::tempdir().unwrap();
+        let same = scan(&dir.path().join("same"), &before(), seed);
+        let report = rescanned(first_build(), &same, &dir.path().join("a"));
+        let beyond: Vec<f64> = report
+            .detection
+            .scales
+            .iter()
+            .map(|s| 100.0 * s.beyond_share)
+            .collect();
+        println!(
+            "seed {seed}: beyond the level of 95 % {beyond:.2?} %, called changed {:.4} %, published {:.2} %",
+            100.0 * report.detection.changed_share,
+            100.0 * report.detection.published_share
+        );
+        shares.extend(beyond);
+        called.push(report.detection.changed_share);
+        let new = scan(&dir.path().join("new"), &after(), seed);
+        let report = rescanned(first_build(), &new, &dir.path().join("b"));
+        let of = |kinds: &[Kind]| report.changes.iter().find(|c| kinds.contains(&c.kind));
+        let raised = of(&[Kind::Raised]).unwrap();
+        let bump = of(&[Kind::NewBump]);
+        let ridge = of(&[Kind::BumpGone, Kind::Lowered]);
+        let volume = |c: Option<&surface_core::report::ChangeReport>| c.map(|c| c.volume_m3);
+        println!(
+            "  panel {:.2} m² {:.4} m³, bump {:?} m³, ridge {:?} m³, {} changes, {} vertices away from them",
+            raised.area_m2,
+            raised.volume_m3,
+            volume(bump),
+            volume(ridge),
+            report.changes.len(),
+            report.rebuilt.vertices.outside
+        );
+        assert_eq!(report.rebuilt.vertices.outside, 0);
+        works.push(usize::from(bump.is_some()) + usize::from(ridge.is_some()) + 1);
+    }
+    let mean = called.iter().sum::<f64>() / called.len() as f64;
+    println!(
+        "shares {:.2} to {:.2} %; called changed {:.4} % in the mean; works found {works:?} of 3",
+        shares.iter().copied().fold(f64::INFINITY, f64::min),
+        shares.iter().copied().fold(0.0, f64::max),
+        100.0 * mean
+    );
+    assert!(shares.iter().all(|s| (4.0..6.0).contains(s)), "{shares:?}");
+    assert!(mean <= 1e-3, "{called:?}");
+    assert!(works.iter().all(|&n| n == 3));
+}
+
+#[test]
+#[ignore = "minutes"]
+fn a_chain_of_ten_rescans_ends_where_one_build_ends() {
+    let panel = |k: u32| Feature::Panel {
+        low: [10.0 + 20.0 * f64::from(k), -2.0],
+        high: [16.0 + 20.0 * f64::from(k), 1.5],
+        height_m: if k.is_multiple_of(2) { 0.007 } else { -0.006 },
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let mut state = first_build().to_owned();
+    let mut works = vec![RIDGE];
+    for k in 0..10 {
+        works.push(panel(k));
+        let spec = CourseSpec::oval().with_works(&works);
+        let scans = scan(
+            &dir.path().join(format!("scan-{k}")),
+            &spec,
+            200 + u64::from(k),
+        );
+        let out = dir.path().join(format!("state-{k}"));
+        let report = rescanned(&state, &scans, &out);
+        println!("{k}: {}", report.to_text().lines().next().unwrap());
+        assert_eq!(report.rebuilt.vertices.outside, 0);
+        state = out;
+    }
+    assert_eq!(versions(&state).unwrap().len(), 11);
+    let scans = scan(
+        &dir.path().join("scan"),
+        &CourseSpec::oval().with_works(&works),
+        300,
+    );
+    let u = crate::epochs::median_square(&state, &scans, &dir.path().join("full"));
+    println!("median of the squared difference over σ²: {u:.3} (0.455 for a normal value)");
+    assert!(u < 0.455, "{u}");
+}
+
+#[test]
+#[ignore = "minutes"]
+fn a_tenth_of_a_course_takes_a_fifth_of_the_time() {
+    let dir = tempfile::tempdir().unwrap();
+    let (old, new) = (dir.path().join("old"), dir.path().join("new"));
+    let panel = Feature::Panel {
+        low: [300.0, -2.0],
+        high: [310.0, 1.5],
+        height_m: 0.008,
+    };
+    let files = write_by_setup(&old, &CourseSpec::demo(), &scan_params(7)).unwrap();
+    let works = CourseSpec::demo().with_works(&[panel]);
+    let again = write_by_setup(&new, &works, &scan_params(8)).unwrap();
+    let build = dir.path().join("build");
+    let time = |run: &mut dyn FnMut()| {
+        let begin = Instant::now();
+        run();
+        begin.elapsed().as_secs_f64()
+    };
+    let whole = time(&mut || {
+        fit(&files, &build, &FitParams::default(), &mut Silent).unwrap();
+    });
+    // Setup 12 of 24 stands 10 m from the panel and sees a seventh of the course.
+    let mut text = String::new();
+    let part = time(&mut || {
+        text = rescanned(&build, &again[11..12], &dir.path().join("next")).to_text();
+    });
+    println!(
+        "{text}whole {whole:.1} s, rescan {part:.1} s: {:.2}",
+        part / whole
+    );
+    assert!(part < 0.35 * whole);
+}
