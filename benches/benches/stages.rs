@@ -399,6 +399,7 @@ fn deviating(folder: &Path) -> Done {
     let d: Vec<f64> = (0..N).map(|k| 4e-3 * (scatter(k + 2 * N) - 0.5)).collect();
     let (done, _) = timed("cells of the map", N as f64, "aim 5", || {
         cells.section(&SectionPoints {
+            intensity: &[],
             key: (0, 0),
             u_m: &s,
             v_m: &t,

@@ -2,7 +2,9 @@
 
 use std::path::PathBuf;
 
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args as Group, Parser, Subcommand, ValueEnum};
+use surface_core::build::{ExportFormat, Layer};
 use surface_core::cloud::io::{ReadOptions, Unit};
 
 /// From registered laser scans of a circuit to its drivable surface.
@@ -39,6 +41,10 @@ pub enum Command {
     Deviation(DeviationArgs),
     /// Profiles, spectra and indices along wheel paths of a finished build
     Roughness(RoughnessArgs),
+    /// Hand a finished build over in another format
+    Export(ExportArgs),
+    /// Draw a cut through the road of a finished build: points, mesh, tolerance
+    Section(SectionArgs),
     /// Rebuild only what a new scan changed, and say what that is
     Rescan(RescanArgs),
     /// Write the invented course's scan, with its truth
@@ -169,6 +175,9 @@ pub struct FitArgs {
     /// Standard deviation of the checkpoints' heights, millimetres [default: 2]
     #[arg(long, value_name = "MM")]
     pub checkpoint_sd: Option<f64>,
+    /// Other formats to write into the folder too, as by `surface export`
+    #[arg(long, value_name = "FORMAT", value_delimiter = ',', value_parser = formats(), hide_possible_values = true)]
+    pub also: Vec<ExportFormat>,
     /// Only prepare N sections of the course, to be fitted by processes of their own
     #[arg(long, value_name = "N", conflicts_with = "section")]
     pub sections: Option<usize>,
@@ -251,6 +260,109 @@ pub struct RoughnessArgs {
     /// How to run.
     #[command(flatten)]
     pub run: RunArgs,
+}
+
+/// The formats of `surface export` by name.
+fn formats() -> impl TypedValueParser<Value = ExportFormat> {
+    let value = |f: ExportFormat| PossibleValue::new(f.name()).help(f.summary());
+    let known = PossibleValuesParser::new(ExportFormat::all().map(value));
+    known.try_map(|name| ExportFormat::of_name(&name).ok_or("no such format"))
+}
+
+/// `surface export`.
+#[derive(Debug, Group)]
+pub struct ExportArgs {
+    /// Folder that `surface fit` has left
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// The format
+    #[arg(long, value_name = "FORMAT", value_parser = formats())]
+    pub to: ExportFormat,
+    /// File to write
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Distance between values of a grid or table, metres [default: the build's spacing; opendrive
+    /// 1, geojson 0.5, rasters of the deviation 0.25]
+    #[arg(long, value_name = "M")]
+    pub spacing: Option<f64>,
+    /// What a raster holds
+    #[arg(long, value_enum, default_value_t = LayerName::Height)]
+    pub layer: LayerName,
+    /// Worker threads [default: all cores]
+    #[arg(long, value_name = "N")]
+    pub threads: Option<usize>,
+    /// Form of the answer
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+    /// How to tell the progress on standard error
+    #[arg(long, value_enum, value_name = "HOW", default_value_t = ProgressForm::Auto)]
+    pub progress: ProgressForm,
+}
+
+/// `surface section`.
+#[derive(Debug, Group)]
+pub struct SectionArgs {
+    /// Folder that `surface fit` has left
+    #[arg(value_name = "DIR")]
+    pub dir: PathBuf,
+    /// Where to cut.
+    #[command(flatten)]
+    pub place: CutPlace,
+    /// Cut along the road instead of across it
+    #[arg(long)]
+    pub along: bool,
+    /// For a cut along: how far left of the line, metres [default: the spot's, else 0]
+    #[arg(long, value_name = "M", allow_hyphen_values = true)]
+    pub t: Option<f64>,
+    /// Length of the cut, metres [default: the road's width; 20 along; less around a spot]
+    #[arg(long, value_name = "M")]
+    pub length: Option<f64>,
+    /// Points this far to either side are drawn, metres
+    #[arg(long, value_name = "M", default_value_t = 0.05)]
+    pub reach: f64,
+    /// SVG file to write [default: section.svg]
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Form of the answer
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+    /// How to tell the progress on standard error
+    #[arg(long, value_enum, value_name = "HOW", default_value_t = ProgressForm::Auto)]
+    pub progress: ProgressForm,
+}
+
+/// A station or a spot.
+#[derive(Debug, Group)]
+#[group(required = true, multiple = false)]
+pub struct CutPlace {
+    /// Cut at this station, metres along the reference line
+    #[arg(long, value_name = "M", allow_hyphen_values = true)]
+    pub s: Option<f64>,
+    /// Cut through this spot of deviation.csv
+    #[arg(long, value_name = "ID")]
+    pub spot: Option<u32>,
+}
+
+/// What a raster holds, as it is typed.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum LayerName {
+    /// Height of the surface
+    Height,
+    /// Standard deviation of the height
+    Sigma,
+    /// Mean deviation of the points in deviation.laz
+    Deviation,
+}
+
+impl LayerName {
+    /// The layer itself.
+    pub fn layer(self) -> Layer {
+        match self {
+            Self::Height => Layer::Height,
+            Self::Sigma => Layer::Sigma,
+            Self::Deviation => Layer::Deviation,
+        }
+    }
 }
 
 /// `surface rescan`.
@@ -379,6 +491,23 @@ mod tests {
     #[test]
     fn the_command_line_is_consistent() {
         Args::command().debug_assert();
+    }
+
+    #[test]
+    fn a_cut_is_at_a_station_or_a_spot_and_formats_are_named() {
+        let typed = |words: &str| Args::try_parse_from(words.split(' '));
+        assert!(typed("surface section build --s 12.5 --out a.svg").is_ok());
+        assert!(typed("surface section build --spot 3 --along").is_ok());
+        assert!(typed("surface section build").is_err());
+        assert!(typed("surface section build --s 1 --spot 3").is_err());
+        assert!(typed("surface export build --to gltf --out a.glb").is_ok());
+        let error = typed("surface export build --to glb --out a.glb").unwrap_err();
+        assert!(error.to_string().contains("possible values: gltf, obj"));
+        let fit = typed("surface fit a.laz --out b --also gltf,opencrg").unwrap();
+        let Command::Fit(fit) = fit.command else {
+            panic!("another command was taken")
+        };
+        assert_eq!(fit.also, [ExportFormat::Gltf, ExportFormat::OpenCrg]);
     }
 
     #[test]

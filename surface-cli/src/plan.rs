@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, bail};
 use serde::Deserialize;
 use surface_core::build::{
-    self, Checkpoint, FitParams, Gate, HoldParams, RescanParams, RoughnessParams, SetupPlace,
+    self, Checkpoint, ExportFormat, FitParams, Gate, HoldParams, RescanParams, RoughnessParams,
+    SetupPlace,
 };
 use surface_core::rescan::{Areas, DetectParams};
 use surface_core::ribbon::{Ribbon, RoughLine};
@@ -35,6 +36,7 @@ struct Config {
     deviation_points: Option<String>,
     checkpoints: Option<PathBuf>,
     checkpoint_sd: Option<f64>,
+    also: Option<Vec<String>>,
     noise: Option<NoiseTable>,
     search: Option<f64>,
     origin: Option<Vec<f64>>,
@@ -120,6 +122,8 @@ impl Voice {
 pub struct Plan {
     /// Scan files.
     pub scans: Vec<PathBuf>,
+    /// Other formats that the build is written in.
+    pub also: Vec<ExportFormat>,
     /// What steers the build.
     pub params: FitParams,
     /// How it speaks.
@@ -188,7 +192,23 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     params.noise = config.noise.map(NoiseTable::model);
     params.deviation_points = which_points(args.deviation_points, &config)?;
     params.check()?;
+    plan.also = also(&args.also, config.also.as_deref())?;
     Ok(plan)
+}
+
+/// Formats as typed, else those of the config file, each once.
+fn also(typed: &[ExportFormat], file: Option<&[String]>) -> Result<Vec<ExportFormat>> {
+    let named = |name: &String| {
+        let unknown = || format!("config key also: {name:?} is no format of `surface export`");
+        ExportFormat::of_name(name).with_context(unknown)
+    };
+    let mut out = match (typed, file) {
+        ([], Some(names)) => names.iter().map(named).collect::<Result<Vec<_>>>()?,
+        (typed, _) => typed.to_vec(),
+    };
+    out.sort_unstable();
+    out.dedup();
+    Ok(out)
 }
 
 fn which_points(typed: Option<DeviationPoints>, config: &Config) -> Result<build::DeviationPoints> {
@@ -355,12 +375,14 @@ fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
     let voice = Voice::of(&args.run, config)?;
     Ok(Plan {
         scans: args.scans.files.clone(),
+        also: Vec::new(),
         params,
         voice,
     })
 }
 
-fn set_threads(threads: Option<usize>) -> Result<()> {
+/// Use this many worker threads.
+pub fn set_threads(threads: Option<usize>) -> Result<()> {
     let Some(threads) = threads else {
         return Ok(());
     };

@@ -283,3 +283,71 @@ fn a_stop_leaves_the_build_before_it_as_it_was() {
     let there = ["field.part", "manifest.json", "work.part"];
     refused(&stopped.run, &out, &there, &["stopped on request"]);
 }
+
+/// Runs `surface` with these arguments where no file may grow over `blocks` of 512 bytes.
+fn surface_on_a_full_disk(dir: &Path, blocks: u64, arguments: &str) -> Output {
+    let script = format!(
+        "trap '' XFSZ; ulimit -f {blocks}; exec {} {arguments}",
+        surface()
+    );
+    let mut command = Command::new("sh");
+    command.args(["-c", &script]).current_dir(dir);
+    command.output().unwrap()
+}
+
+#[test]
+fn a_build_is_handed_over_whole_or_not_at_all() {
+    let dir = tempfile::tempdir().unwrap();
+    let cloud = scan().join("course.laz");
+    let cloud = cloud.to_str().unwrap();
+    let also = ["--also", "gltf,csv", "--out", "build"];
+    let run = fit(dir.path(), &[&[cloud][..], &also].concat());
+    let said = String::from_utf8_lossy(&run.stderr);
+    assert!(run.status.code() <= Some(1), "{said}");
+    let build = dir.path().join("build");
+    for name in ["manifest.json", "surface.glb", "surface-stations.csv"] {
+        assert!(build.join(name).exists(), "{name}");
+    }
+
+    // A disk too small for the file: the one before is as it was, and no part is left.
+    let obj = dir.path().join("road.obj");
+    fs::write(&obj, "before").unwrap();
+    for format in ["obj", "gltf", "opencrg-text", "stl"] {
+        let arguments = format!("export build --to {format} --out road.obj");
+        let run = surface_on_a_full_disk(dir.path(), 400, &arguments);
+        refused(
+            &run,
+            dir.path(),
+            &["build", "road.obj"],
+            &["road.obj", "space left"],
+        );
+        assert_eq!(fs::read(&obj).unwrap(), b"before");
+    }
+
+    let export = |arguments: &[&str]| {
+        let mut command = Command::new(surface());
+        command.arg("export").args(arguments);
+        command.current_dir(dir.path()).output().unwrap()
+    };
+    let run = export(&["nowhere", "--to", "gltf", "--out", "a.glb"]);
+    refused(
+        &run,
+        dir.path(),
+        &["build", "road.obj"],
+        &["nowhere/manifest.json"],
+    );
+    let run = export(&["build", "--to", "nothing", "--out", "a.glb"]);
+    let said = String::from_utf8_lossy(&run.stderr);
+    assert_eq!(run.status.code(), Some(2));
+    assert!(said.contains("possible values: gltf, obj"), "{said}");
+    let run = export(&["build", "--to", "csv", "--out", "a.csv"]);
+    assert_eq!(run.status.code(), Some(0));
+    assert!(String::from_utf8_lossy(&run.stdout).starts_with("file        a.csv"));
+    let again = fs::read(build.join("surface-stations.csv")).unwrap();
+    assert!(fs::read(dir.path().join("a.csv")).unwrap() == again);
+
+    // The next build in the folder takes away what speaks of this one.
+    let run = fit(dir.path(), &[cloud, "--out", "build"]);
+    assert!(run.status.code() <= Some(1));
+    assert!(!build.join("surface.glb").exists() && build.join("surface.ply").exists());
+}

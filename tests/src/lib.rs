@@ -1,5 +1,6 @@
 //! The proving ground and helpers of the tests that cross crates.
 
+pub mod browser;
 pub mod datasets;
 pub mod proving;
 pub mod python;

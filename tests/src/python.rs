@@ -59,6 +59,50 @@ pub fn run(python: &Path, script: &str, arguments: &[&Path]) -> Result<String, S
     }
 }
 
+/// Run the JavaScript `script` (in `tests/python`) with a package from the npm registry, which is
+/// fetched into `target/npm` on first use; its standard output. `None`, after a loud line on
+/// standard error, where there is no Node.js or no registry.
+///
+/// # Panics
+/// When the script itself fails.
+#[must_use]
+pub fn node(script: &str, package: &str, arguments: &[&Path]) -> Option<String> {
+    let dir = target_dir().join("npm");
+    if let Err(reason) = npm_install(&dir, package) {
+        skip(&format!("no {package} for the conformance tests: {reason}"));
+        return None;
+    }
+    let mut command = Command::new("node");
+    command.env("NODE_PATH", dir.join("node_modules"));
+    let output = command
+        .arg(scripts().join(script))
+        .args(arguments)
+        .output()
+        .map_err(|e| e.to_string());
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    let ran = output.and_then(|o| match o.status.success() {
+        true => Ok(text(&o.stdout)),
+        false => Err(text(&o.stderr)),
+    });
+    match ran {
+        Ok(said) => Some(said),
+        Err(reason) => panic!("{script}: {reason}"),
+    }
+}
+
+fn npm_install(dir: &Path, package: &str) -> Result<(), String> {
+    let _lock = lock(dir)?;
+    let mark = dir.join(format!("{package}.installed"));
+    if mark.exists() {
+        return Ok(());
+    }
+    fs::create_dir_all(dir).map_err(|e| e.to_string())?;
+    let mut npm = Command::new("npm");
+    npm.args(["install", "--no-audit", "--no-fund", "--prefix"]);
+    succeed(npm.arg(dir).arg(package))?;
+    fs::write(mark, "").map_err(|e| e.to_string())
+}
+
 /// The environment in `dir`. A copy of the requirements inside it says that it is complete; test
 /// binaries that run at the same time wait for each other at a lock.
 fn make_venv(dir: &Path, requirements: &Path) -> Result<PathBuf, String> {

@@ -1,6 +1,6 @@
 //! `surface fit`: the main job, whole or in sections.
 
-use surface_core::build::{self, SectionPlan};
+use surface_core::build::{self, ExportParams, SectionPlan};
 use surface_core::progress::StopFlag;
 
 use super::answer::Answer;
@@ -23,6 +23,16 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         return Ok(Exit::Done);
     }
     let report = build::fit(&plan.scans, &args.out, &plan.params, &mut bar)?;
+    for format in &plan.also {
+        let file = args.out.join(format.product());
+        build::export(
+            &args.out,
+            *format,
+            &file,
+            &ExportParams::default(),
+            &mut bar,
+        )?;
+    }
     drop(bar);
     let answer = Answer {
         json: report.to_json()?,
@@ -31,7 +41,7 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     answer.print(
         plan.voice.format,
         &args.out,
-        "surface.ply, deviation.png, report.json, …",
+        "surface.ply, report.html, deviation.png, report.json, …",
     )?;
     Ok(Exit::of_verdict(&report.deviation.verdict))
 }

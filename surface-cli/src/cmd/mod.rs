@@ -3,11 +3,13 @@
 mod answer;
 mod demo;
 mod deviation;
+mod export;
 mod fit;
 mod inspect;
 mod rescan;
 mod ribbon;
 mod roughness;
+mod section;
 
 use surface_core::progress::StopFlag;
 
@@ -22,6 +24,8 @@ pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
         Command::Fit(fit) => fit::run(fit, stop),
         Command::Deviation(deviation) => deviation::run(deviation, stop),
         Command::Roughness(roughness) => roughness::run(roughness, stop),
+        Command::Export(export) => export::run(export, stop),
+        Command::Section(section) => section::run(section, stop),
         Command::Rescan(rescan) => rescan::run(rescan, stop),
         Command::Demo(demo) => demo::run(demo),
     }

@@ -49,6 +49,14 @@ pub enum BuildError {
         /// What is wrong.
         why: String,
     },
+    /// The build did not keep the points that are asked for.
+    #[error("{path}: {why}")]
+    NoPoints {
+        /// The file of points.
+        path: PathBuf,
+        /// What is missing.
+        why: &'static str,
+    },
     /// None of the scan's points lies on the build's road.
     #[error(
         "none of the {points} points lies on the road of the build, which is around x {:.0}, y {:.0}; the scan is around x {:.0}, y {:.0}",
@@ -96,10 +104,10 @@ pub enum BuildError {
     },
     /// The patches of the mesh do not follow each other.
     #[error(transparent)]
-    Assemble(#[from] AssembleError<crate::export::PlyError>),
-    /// The mesh file could not be written.
+    Assemble(#[from] AssembleError<crate::export::WriteError>),
+    /// The mesh, or a file in another format, could not be written.
     #[error(transparent)]
-    Ply(#[from] crate::export::PlyError),
+    Output(#[from] crate::export::WriteError),
     /// The file of points could not be written.
     #[error(transparent)]
     Laz(#[from] crate::export::LazError),
@@ -211,9 +219,9 @@ impl BuildError {
             }
             Self::NoSuchSection { .. } => "the plan is in the answer of --sections".to_owned(),
             Self::Field(_)
+            | Self::Output(_)
             | Self::Beside(_)
             | Self::BreaklineFile(_)
-            | Self::Ply(_)
             | Self::Assemble(AssembleError::Sink(_))
             | Self::Laz(_)
             | Self::Write { .. } => {
@@ -233,6 +241,9 @@ impl BuildError {
             }
             Self::NotABuild { .. } => {
                 "give a folder that `surface fit` has left: surface.ply, ribbon.geojson, field, report.json".to_owned()
+            }
+            Self::NoPoints { .. } => {
+                "build again with `surface fit --deviation-points all`".to_owned()
             }
             Self::Path(_) => {
                 "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it".to_owned()
@@ -281,7 +292,7 @@ mod tests {
 
     #[test]
     fn a_mesh_that_cannot_be_written_gets_the_hint_of_a_full_disk() {
-        let full = || crate::export::PlyError {
+        let full = || crate::export::WriteError {
             path: "surface.ply".into(),
             source: std::io::ErrorKind::StorageFull.into(),
         };

@@ -5,22 +5,24 @@ use std::path::{Path, PathBuf};
 use super::BuildError;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
+use super::export::ExportFormat;
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
 use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
+use super::page;
 use super::params::{DeviationPoints, FitParams};
 use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan::RESCAN_PRODUCTS;
 use super::road::open;
 use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
-use super::surface::{LevelledPoints, Mesher};
+use super::surface::Mesher;
 use super::trust::Trusted;
 use super::work::Work;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, write_spots_csv};
+use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
@@ -31,7 +33,7 @@ use crate::ribbon::{Ribbon, RibbonPoint};
 
 /// The products of a build, in the order in which they get their names: the manifest last, so
 /// that a folder with a manifest is whole.
-pub const PRODUCTS: [&str; 10] = [
+pub const PRODUCTS: [&str; 11] = [
     "surface.ply",
     "ribbon.geojson",
     "breaklines.geojson",
@@ -41,6 +43,7 @@ pub const PRODUCTS: [&str; 10] = [
     "deviation.csv",
     "deviation.laz",
     "report.json",
+    "report.html",
     "manifest.json",
 ];
 
@@ -56,6 +59,7 @@ struct Findings {
     points_on_road: u64,
     trusted: Trusted,
     checkpoints: Option<CheckpointsReport>,
+    page: Option<PageData>,
 }
 
 /// Build the drivable surface of the course in `paths` into the folder `out`.
@@ -82,21 +86,37 @@ pub fn fit(
         clock: &mut clock,
         progress,
     };
-    let (findings, road) = surface_of(&mut scans, &mut stages, &mut folder, &work)?;
+    let (mut findings, road) = surface_of(&mut scans, &mut stages, &mut folder, &work)?;
     let ribbon_text = road.ribbon.to_geojson()?;
     folder.put("ribbon.geojson", ribbon_text.as_bytes())?;
     let map = (&findings.map, findings.spots.as_slice());
     write_map(map, &road.ribbon, params.tolerance_m, &mut folder)?;
     clock.lap("picture");
+    let page = findings.page.take();
     let report = report(&scans, inputs, &road, findings, params, clock.report());
-    let text = report
-        .to_json()
-        .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
-    folder.put("report.json", text.as_bytes())?;
+    put_report(&report, page.as_ref(), &mut folder)?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
-    folder.publish(&RESCAN_PRODUCTS)?;
+    // Other formats of the build before would speak of another surface.
+    let others = ExportFormat::all().flat_map(ExportFormat::products);
+    let all: Vec<&'static str> = others.chain(RESCAN_PRODUCTS).collect();
+    folder.publish(&all)?;
     Ok(report)
+}
+
+/// The report for scripts and for readers.
+fn put_report(
+    report: &Report,
+    page: Option<&PageData>,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let text = report
+        .to_json()
+        .map_err(|e| write_error(Path::new("report.json"))(e.into()))?;
+    folder.put("report.json", text.as_bytes())?;
+    page.map_or(Ok(()), |page| {
+        page::write(page, report, &folder.part("report.html")?)
+    })
 }
 
 /// Go through `fit` as far as the height field and leave a plan of `sections` of the course that
@@ -166,6 +186,8 @@ fn surface_of(
     let checkpoints = checkpoints.hold(&mesher, levelled.trusted.shift_m())?;
     let spots = spots_of(&map, ribbon, params.tolerance_m);
     let points = &levelled.points;
+    let page = page::gather(&mesher, levelled.held(), &map, &spots, stages.progress)?;
+    stages.clock.lap("page");
     let findings = Findings {
         lattice,
         field: heights.counts.clone(),
@@ -177,6 +199,7 @@ fn surface_of(
         points_on_road: points.keys().map(|key| points.count(key)).sum(),
         trusted: levelled.trusted,
         checkpoints,
+        page,
     };
     Ok((findings, words))
 }
@@ -255,11 +278,7 @@ fn mesh_and_hold(
     let mut laz = deviation_laz(folder, &words.ribbon, words.crs.record(), params)?;
     let which = (params.deviation_points, params.tolerance_m);
     let ply = folder.part("surface.ply")?;
-    let held = LevelledPoints {
-        points: &levelled.points,
-        setups: &levelled.trusted.models,
-    };
-    let done = mesher.run(&ply, held, &mut laz, which, progress)?;
+    let done = mesher.run(&ply, levelled.held(), &mut laz, which, progress)?;
     if let Some(laz) = laz {
         laz.finish()?;
     }

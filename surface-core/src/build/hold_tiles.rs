@@ -79,6 +79,7 @@ impl<'a> Holder<'a> {
             }
         }
         out.cells = self.cells.section(&SectionPoints {
+            intensity: &[],
             key,
             u_m: &x,
             v_m: &y,

@@ -9,6 +9,7 @@ use super::ingest::Ingested;
 use super::params::FitParams;
 use super::road::KnownSetup;
 use super::sections::sort_by_section;
+use super::surface::LevelledPoints;
 use super::trust::{Trusted, learn_setups};
 use crate::cloud::TileStore;
 use crate::field::{Lattice, Mark};
@@ -58,6 +59,14 @@ impl LevelledRoad {
         let trusted = trusted(&points, &z_steps_m, course, params, progress)?;
         clock.lap("level");
         Ok(Self { points, trusted })
+    }
+
+    /// The points, with what is taken off each setup's heights.
+    pub fn held(&self) -> LevelledPoints<'_> {
+        LevelledPoints {
+            points: &self.points,
+            setups: &self.trusted.models,
+        }
     }
 
     /// Fits heights from the levelled points.

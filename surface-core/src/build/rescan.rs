@@ -33,7 +33,7 @@ use crate::setups::SetupModels;
 
 /// What a rescan leaves, in the order in which it gets its names: those of a build, and what
 /// changed. The manifest comes last, so that a folder with a manifest is whole.
-pub const RESCAN_PRODUCTS: [&str; 15] = [
+pub const RESCAN_PRODUCTS: [&str; 16] = [
     "surface.ply",
     "ribbon.geojson",
     "breaklines.geojson",
@@ -48,6 +48,7 @@ pub const RESCAN_PRODUCTS: [&str; 15] = [
     "vertices.csv",
     "ids.npy",
     "report.json",
+    "report.html",
     "manifest.json",
 ];
 

@@ -231,6 +231,7 @@ fn map(old: &Finished, found: &Found, mesher: &Mesher) -> Result<DeviationMap, B
             u_m: &s,
             v_m: &t,
             d_m: &d,
+            intensity: &[],
             across_m: across,
             ground: &|_, _| scanned.then_some(flags::INSIDE),
         })?);

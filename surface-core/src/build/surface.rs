@@ -70,6 +70,7 @@ impl<'a> Mesher<'a> {
         ))
     }
 
+    /// The mesh of a section, with the rows of the field that it stands on.
     pub fn patch(&self, section: usize) -> Result<(Patch, FieldRows), BuildError> {
         let rows = self.field.section_and_next(section)?;
         let (layout, mask) = (self.layout, &self.mask);
@@ -77,13 +78,17 @@ impl<'a> Mesher<'a> {
         Ok((patch, rows))
     }
 
+    /// The section that holds station `s`.
+    pub fn section_at(&self, s: f64) -> usize {
+        let lattice = self.layout.lattice();
+        let row = to_index(self.ribbon.line.wrap_s(s) / lattice.s_step_m);
+        (row / SECTION_ROWS).min(lattice.sections() - 1)
+    }
+
     /// How far a local point lies over the surface along its normal, metres; `None` where there is
     /// none.
     pub fn distance(&self, place: RibbonPoint, xyz_m: [f64; 3]) -> Result<Option<f64>, BuildError> {
-        let lattice = self.layout.lattice();
-        let row = to_index(place.s / lattice.s_step_m);
-        let section = (row / SECTION_ROWS).min(lattice.sections() - 1);
-        let (patch, _) = self.patch(section)?;
+        let (patch, _) = self.patch(self.section_at(place.s))?;
         Ok(PatchIndex::new(&patch).signed_distance(xyz_m))
     }
 
@@ -153,6 +158,7 @@ impl<'a> Mesher<'a> {
             u_m: &held.s,
             v_m: &held.t,
             d_m: &held.d,
+            intensity: &held.intensity,
             across_m: across,
             ground: &|s, t| ground.at(s, t),
         })?;
@@ -164,8 +170,36 @@ impl<'a> Mesher<'a> {
     fn hold(
         &self,
         section: usize,
+        points: LevelledPoints,
+        patch: &Patch,
+    ) -> Result<Columns, BuildError> {
+        self.hold_where(section, points, patch, |_, _| true)
+    }
+
+    /// Give s, t and distance of the section's points that have a surface and that `wanted` asks
+    /// for by s and t.
+    pub fn near(
+        &self,
+        section: usize,
+        points: LevelledPoints,
+        patch: &Patch,
+        wanted: impl Fn(f64, f64) -> bool,
+        take: &mut dyn FnMut(f64, f64, f64),
+    ) -> Result<(), BuildError> {
+        let held = self.hold_where(section, points, patch, wanted)?;
+        let columns = held.s.iter().zip(&held.t).zip(&held.d);
+        columns
+            .filter(|(_, d)| d.is_finite())
+            .for_each(|((&s, &t), &d)| take(s, t, d));
+        Ok(())
+    }
+
+    fn hold_where(
+        &self,
+        section: usize,
         LevelledPoints { points, setups }: LevelledPoints,
         patch: &Patch,
+        wanted: impl Fn(f64, f64) -> bool,
     ) -> Result<Columns, BuildError> {
         let lattice = self.layout.lattice();
         let [from, to] = lattice
@@ -193,7 +227,7 @@ impl<'a> Mesher<'a> {
             let [s, t, z] = point.metres();
             let last_row_of_all = k >= own && !lattice.closed && section + 1 == lattice.sections();
             let here = (from..to).contains(&s) || (last_row_of_all && s >= from);
-            if here && !setups.left_out(point.setup) {
+            if here && wanted(s, t) && !setups.left_out(point.setup) {
                 let [x, y] = self.ribbon.line.to_local(RibbonPoint { s, t });
                 let z = z - setups.correction_m(point.setup, [x, y]);
                 let d = index.signed_distance([x, y, z]).unwrap_or(f64::NAN);

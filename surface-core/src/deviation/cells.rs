@@ -19,6 +19,8 @@ pub struct SectionPoints<'a> {
     /// Cloud minus surface along the surface's upward normal, metres; NaN where the point has no
     /// surface under it.
     pub d_m: &'a [f64],
+    /// Intensity of each point, 0..=65535; empty where nobody asks for it.
+    pub intensity: &'a [u16],
     /// What is looked at across the ribbon, from right to left, metres (ignored for tiles).
     pub across_m: (f64, f64),
     /// What the surface is at (u, v): `None` where there is none, else the field's marks
@@ -45,7 +47,8 @@ pub struct SectionCells {
 /// let (u, v, d) = (vec![5.1; 9], vec![0.1; 9], vec![-0.004; 9]);
 /// let road = |_s: f64, t: f64| (t.abs() < 3.0).then_some(0);
 /// let section = cells.section(&SectionPoints {
-///     key: (0, 0), u_m: &u, v_m: &v, d_m: &d, across_m: (-3.0, 3.0), ground: &road,
+///     key: (0, 0), u_m: &u, v_m: &v, d_m: &d, intensity: &[], across_m: (-3.0, 3.0),
+///     ground: &road,
 /// })?;
 /// let mut builder = MapBuilder::new(frame);
 /// builder.push(section);
@@ -144,9 +147,11 @@ impl Window {
         let d = sorted.of(k);
         match (ground(u, v), d.len()) {
             (None, 0) => out.cells_off_surface += u64::from(sorted.off[k]),
-            (marks, _) => out
-                .cells
-                .push((row, cell(column, d, sorted.usual_scale, marks.unwrap_or(0)))),
+            (marks, _) => {
+                let cell = cell(column, d, sorted.usual_scale, marks.unwrap_or(0));
+                let intensity = sorted.intensity(k);
+                out.cells.push((row, Cell { intensity, ..cell }));
+            }
         }
     }
 }
@@ -170,6 +175,8 @@ fn cell(column: i32, sorted_um: &[i32], usual_scale: f64, marks: u8) -> Cell {
 struct Sorted {
     start: Vec<u32>,
     d_um: Vec<i32>,
+    /// Sum of intensities a cell; empty where nobody asks for it.
+    intensity: Vec<u64>,
     /// Whether a cell holds points without surface.
     off: Vec<bool>,
     /// Median over the section's cells of a point's scale, micrometres.
@@ -214,18 +221,41 @@ impl Sorted {
         start
             .windows(2)
             .for_each(|w| d_um[w[0] as usize..w[1] as usize].sort_unstable());
+        let intensity = sums(window.len(), &cells, points.intensity);
         let usual_scale = usual_scale(&start, &d_um);
         Self {
             start,
             d_um,
+            intensity,
             off,
             usual_scale,
         }
     }
 
+    /// Mean intensity of a cell's points, 0 where there is none.
+    fn intensity(&self, cell: usize) -> u16 {
+        let sum = self.intensity.get(cell).copied().unwrap_or(0);
+        let n = self.of(cell).len() as u64;
+        u16::try_from((sum + n / 2) / n.max(1)).unwrap_or(u16::MAX)
+    }
+
     fn of(&self, cell: usize) -> &[i32] {
         &self.d_um[self.start[cell] as usize..self.start[cell + 1] as usize]
     }
+}
+
+/// Sum of the values of the points of each cell; nothing where there are no values.
+fn sums(cells: usize, cell_of: &[u32], values: &[u16]) -> Vec<u64> {
+    if values.is_empty() {
+        return Vec::new();
+    }
+    let mut out = vec![0; cells];
+    for (&cell, &value) in cell_of.iter().zip(values) {
+        if let Some(sum) = out.get_mut(cell as usize) {
+            *sum += u64::from(value);
+        }
+    }
+    out
 }
 
 /// Median of the cells' own scales; 0 where no cell has enough points.
@@ -242,6 +272,7 @@ fn usual_scale(start: &[u32], d_um: &[i32]) -> f64 {
 pub(super) mod tests {
     use super::*;
     use crate::deviation::frame::Closure;
+    use crate::numeric::to_u16;
 
     /// Gaussian noise from a counter: the sum of 12 hashed uniform numbers.
     pub struct Noise(u64);
@@ -270,11 +301,14 @@ pub(super) mod tests {
 
     fn section(u: &[f64], v: &[f64], d: &[f64]) -> SectionCells {
         let road = |_: f64, t: f64| (t > -1.0 && t < 1.0).then_some(16);
+        // Bright where it is far off: 100 a millimetre, whatever the order of the points.
+        let intensity: Vec<u16> = d.iter().map(|d| to_u16(1e5 * d.abs())).collect();
         let points = SectionPoints {
             key: (1, 0),
             u_m: u,
             v_m: v,
             d_m: d,
+            intensity: &intensity,
             across_m: (-2.0, 1.99),
             ground: &road,
         };
@@ -292,7 +326,7 @@ pub(super) mod tests {
             (1, 9, -1, 4)
         );
         assert!((hit[0].1.mean_m - 0.0025).abs() < 1e-6);
-        assert_eq!(hit[0].1.marks, 16);
+        assert_eq!((hit[0].1.marks, hit[0].1.intensity), (16, 250));
         assert!(
             out.cells
                 .windows(2)

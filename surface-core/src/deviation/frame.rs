@@ -186,6 +186,18 @@ impl CellFrame {
         )
     }
 
+    /// Rows of section `section` along a ribbon, first and one past the last, and the interval of
+    /// s that they cover, metres; `None` in the plane and past the last section.
+    #[must_use]
+    pub fn section(&self, section: usize) -> Option<((i32, i32), (f64, f64))> {
+        let Rows::Sections { spans, .. } = &self.rows else {
+            return None;
+        };
+        let span = spans.get(section)?;
+        let to_m = span.from_m + f64::from(span.rows) * span.cell_m;
+        Some(((span.first, span.first + span.rows), (span.from_m, to_m)))
+    }
+
     /// Interval of v that column `column` covers, metres.
     #[must_use]
     pub fn column_m(&self, column: i32) -> (f64, f64) {

@@ -23,6 +23,8 @@ pub struct Cell {
     pub marks: u8,
     /// Share of points that carry no weight, in 255ths.
     pub outliers: u8,
+    /// Mean intensity of the points, 0..=65535; 0 where the scan has none.
+    pub intensity: u16,
 }
 
 /// What can be said of a cell.
@@ -46,6 +48,7 @@ impl Cell {
             u95_m: f32::NAN,
             marks: 0,
             outliers: 0,
+            intensity: 0,
         }
     }
 
@@ -70,9 +73,8 @@ impl PartialEq for Cell {
     /// Bit for bit, so that cells without verdict equal themselves.
     fn eq(&self, other: &Self) -> bool {
         let bits = |c: &Self| [c.mean_m, c.spread_m, c.u95_m].map(f32::to_bits);
-        (self.column, self.n, self.marks, self.outliers)
-            == (other.column, other.n, other.marks, other.outliers)
-            && bits(self) == bits(other)
+        let words = |c: &Self| (c.column, c.n, c.marks, c.outliers, c.intensity);
+        words(self) == words(other) && bits(self) == bits(other)
     }
 }
 
@@ -179,6 +181,17 @@ impl DeviationMap {
         (self.first_row..).zip(spans.map(|span| &self.cells[span]))
     }
 
+    /// The cells of a row, by column; none where the row has neither surface nor point.
+    #[must_use]
+    pub fn row(&self, row: i32) -> &[Cell] {
+        let k = row.checked_sub(self.first_row).map(usize::try_from);
+        let Some(Ok(k)) = k else { return &[] };
+        match (self.start.get(k), self.start.get(k + 1)) {
+            (Some(&from), Some(&to)) => &self.cells[from as usize..to as usize],
+            _ => &[],
+        }
+    }
+
     /// The cell at (row, column); `None` where there is neither surface nor point.
     #[must_use]
     pub fn get(&self, row: i32, column: i32) -> Option<&Cell> {
@@ -251,6 +264,11 @@ mod tests {
         assert_eq!(
             (map.row_range(), map.column_range()),
             ((-3, 5), Some((-7, 5)))
+        );
+        let columns = |row| map.row(row).iter().map(|c| c.column).collect::<Vec<_>>();
+        assert_eq!(
+            (columns(-3), columns(1), columns(9)),
+            (vec![-7, 5], vec![], vec![])
         );
         let rows: Vec<i32> = (0..4).map(|k| map.row_of(k)).collect();
         assert_eq!(rows, [-3, -3, 0, 4]);

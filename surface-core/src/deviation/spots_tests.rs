@@ -51,6 +51,7 @@ impl Lap<'_> {
             let d: Vec<f64> = (0..n).map(d).collect();
             let ground = |s: f64, t: f64| (t.abs() < HALF_WIDTH_M).then(|| (self.marks)(s, t));
             let points = SectionPoints {
+                intensity: &[],
                 key: (key, 0),
                 u_m: &u,
                 v_m: &v,

@@ -54,6 +54,8 @@ struct Layout {
     format: u8,
     /// First of one return, in the format's bits.
     returns: u8,
+    /// Where the class stands.
+    class: usize,
     /// Where the point source id stands.
     source_id: usize,
     /// Bytes of the format, behind which the deviation stands.
@@ -64,6 +66,7 @@ struct Layout {
 const FORMAT_6: Layout = Layout {
     format: 6,
     returns: 0x11,
+    class: 16,
     source_id: 20,
     own: 30,
 };
@@ -71,6 +74,7 @@ const FORMAT_6: Layout = Layout {
 const FORMAT_0: Layout = Layout {
     format: 0,
     returns: 0x09,
+    class: 15,
     source_id: 18,
     own: 20,
 };
@@ -171,8 +175,20 @@ impl DeviationLaz {
     /// # Errors
     /// [`LazError`] when writing fails.
     pub fn add(&mut self, points: &[HeldPoint]) -> Result<(), LazError> {
+        self.add_classed(points, |_| 0)
+    }
+
+    /// Append points with a class of the standard (LAS 1.4 R15, table 17; 0 to 31).
+    ///
+    /// # Errors
+    /// [`LazError`] when writing fails.
+    pub fn add_classed(
+        &mut self,
+        points: &[HeldPoint],
+        class: impl Fn(&HeldPoint) -> u8,
+    ) -> Result<(), LazError> {
         for point in points {
-            record(point, self.layout, &mut self.bytes);
+            record(point, class(point), self.layout, &mut self.bytes);
         }
         self.points += points.len() as u64;
         if self.bytes.len() >= BATCH * self.layout.bytes() {
@@ -323,7 +339,7 @@ fn dimension(name: &str, what: &str) -> [u8; DESCRIPTION] {
 }
 
 /// One point (LAS 1.4 R15, tables 7 and 14) and its deviation.
-fn record(point: &HeldPoint, layout: Layout, out: &mut Vec<u8>) {
+fn record(point: &HeldPoint, class: u8, layout: Layout, out: &mut Vec<u8>) {
     let start = out.len();
     out.resize(start + layout.bytes(), 0);
     let out = &mut out[start..];
@@ -332,6 +348,7 @@ fn record(point: &HeldPoint, layout: Layout, out: &mut Vec<u8>) {
     }
     out[12..14].copy_from_slice(&point.intensity.to_le_bytes());
     out[14] = layout.returns;
+    out[layout.class] = class & 31;
     let id = point.setup.saturating_add(1).to_le_bytes();
     out[layout.source_id..layout.source_id + 2].copy_from_slice(&id);
     out[layout.own..].copy_from_slice(&to_f32(point.d_m).to_le_bytes());

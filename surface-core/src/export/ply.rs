@@ -1,64 +1,11 @@
 //! The mesh as binary PLY, written as it comes.
 
 use std::fs::File;
-use std::io::{BufWriter, Read, Seek, SeekFrom, Write};
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use super::draft::{Draft, WriteError, named};
 use crate::mesh::{MeshSink, Patch};
-
-/// Why a mesh file could not be written.
-#[derive(Debug, thiserror::Error)]
-#[error("{path}: {source}")]
-pub struct PlyError {
-    /// The file.
-    pub path: PathBuf,
-    /// What the system said.
-    pub source: std::io::Error,
-}
-
-/// A file that is deleted unless it was given its final name.
-#[derive(Debug)]
-struct Draft {
-    path: PathBuf,
-    file: BufWriter<File>,
-}
-
-impl Draft {
-    fn create(path: PathBuf) -> Result<Self, PlyError> {
-        let mut options = File::options();
-        let file = options
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(true)
-            .open(&path);
-        match file {
-            Ok(file) => Ok(Self {
-                path,
-                file: BufWriter::with_capacity(1 << 18, file),
-            }),
-            Err(source) => Err(PlyError { path, source }),
-        }
-    }
-
-    /// Do something with the file; what goes wrong is said with its name.
-    fn with<T>(
-        &mut self,
-        act: impl FnOnce(&mut BufWriter<File>) -> std::io::Result<T>,
-    ) -> Result<T, PlyError> {
-        act(&mut self.file).map_err(|source| PlyError {
-            path: self.path.clone(),
-            source,
-        })
-    }
-}
-
-impl Drop for Draft {
-    fn drop(&mut self) {
-        // A draft that was renamed is not here any more; one that was not is scratch.
-        let _ = std::fs::remove_file(&self.path);
-    }
-}
 
 /// Writes a mesh of any size as binary little-endian PLY.
 ///
@@ -89,15 +36,10 @@ impl PlyWriter {
     /// Begin the file `path` of a mesh relative to `origin_m`.
     ///
     /// # Errors
-    /// [`PlyError`] when the drafts cannot be made beside it.
-    pub fn create(path: &Path, origin_m: [f64; 3]) -> Result<Self, PlyError> {
-        let named = |end: &str| {
-            let mut name = path.as_os_str().to_owned();
-            name.push(end);
-            PathBuf::from(name)
-        };
-        let mut body = Draft::create(named(".part"))?;
-        let tail = Draft::create(named(".faces.part"))?;
+    /// [`WriteError`] when the drafts cannot be made beside it.
+    pub fn create(path: &Path, origin_m: [f64; 3]) -> Result<Self, WriteError> {
+        let mut body = Draft::create(named(path, ".part"))?;
+        let tail = Draft::create(named(path, ".faces.part"))?;
         body.with(|file| file.write_all(&[b' '; HEADER_BYTES]))?;
         Ok(Self {
             path: path.to_owned(),
@@ -123,39 +65,31 @@ impl PlyWriter {
     /// Join vertices and faces and give the file its name.
     ///
     /// # Errors
-    /// [`PlyError`] when writing or renaming fails; then there is no file.
-    pub fn finish(mut self) -> Result<(), PlyError> {
+    /// [`WriteError`] when writing or renaming fails; then there is no file.
+    pub fn finish(mut self) -> Result<(), WriteError> {
         let header = header(self.origin_m, &self.crs, self.vertices, self.faces);
-        self.tail.with(|file| file.seek(SeekFrom::Start(0)))?;
-        let faces = self.tail.file.get_mut();
+        self.body.append(&mut self.tail)?;
         self.body.with(|file| {
-            std::io::copy(faces, file)?;
             file.seek(SeekFrom::Start(0))?;
-            file.write_all(&header)?;
-            file.flush()?;
-            file.get_ref().sync_all()
+            file.write_all(&header)
         })?;
-        std::fs::rename(&self.body.path, &self.path).map_err(|source| PlyError {
-            path: self.path.clone(),
-            source,
-        })
+        self.body.publish(&self.path)
     }
 }
 
 impl MeshSink for PlyWriter {
-    type Error = PlyError;
+    type Error = WriteError;
 
-    fn vertices(&mut self, patch: &Patch, count: usize) -> Result<(), PlyError> {
+    fn vertices(&mut self, patch: &Patch, count: usize) -> Result<(), WriteError> {
         self.bytes.clear();
         for v in 0..count {
             self.bytes.extend_from_slice(&vertex_record(patch, v));
         }
         self.vertices += count as u64;
-        let bytes = &self.bytes;
-        self.body.with(|file| file.write_all(bytes))
+        self.body.put(&self.bytes)
     }
 
-    fn faces(&mut self, faces: &[[u32; 3]], zones: &[u8]) -> Result<(), PlyError> {
+    fn faces(&mut self, faces: &[[u32; 3]], zones: &[u8]) -> Result<(), WriteError> {
         self.bytes.clear();
         for (face, &zone) in faces.iter().zip(zones) {
             self.bytes.push(3);
@@ -165,8 +99,7 @@ impl MeshSink for PlyWriter {
             self.bytes.push(zone);
         }
         self.faces += faces.len() as u64;
-        let bytes = &self.bytes;
-        self.tail.with(|file| file.write_all(bytes))
+        self.tail.put(&self.bytes)
     }
 }
 
@@ -199,9 +132,9 @@ impl VertexRecords {
     /// Open a file that [`PlyWriter`] wrote.
     ///
     /// # Errors
-    /// [`PlyError`] when it cannot be opened.
-    pub fn open(path: &Path) -> Result<Self, PlyError> {
-        let error = |source| PlyError {
+    /// [`WriteError`] when it cannot be opened.
+    pub fn open(path: &Path) -> Result<Self, WriteError> {
+        let error = |source| WriteError {
             path: path.to_owned(),
             source,
         };
@@ -218,9 +151,9 @@ impl VertexRecords {
     /// The name of the coordinate system that the header has, if any.
     ///
     /// # Errors
-    /// [`PlyError`] when the header cannot be read.
-    pub fn crs(&self) -> Result<Option<String>, PlyError> {
-        let error = |source| PlyError {
+    /// [`WriteError`] when the header cannot be read.
+    pub fn crs(&self) -> Result<Option<String>, WriteError> {
+        let error = |source| WriteError {
             path: self.path.clone(),
             source,
         };
@@ -235,12 +168,12 @@ impl VertexRecords {
     /// Whether the next `count` vertices are the first of `patch`, byte for byte.
     ///
     /// # Errors
-    /// [`PlyError`] when the file ends before.
-    pub fn next_are(&mut self, patch: &Patch, count: usize) -> Result<bool, PlyError> {
+    /// [`WriteError`] when the file ends before.
+    pub fn next_are(&mut self, patch: &Patch, count: usize) -> Result<bool, WriteError> {
         self.bytes.resize(count * VERTEX_BYTES, 0);
         self.file
             .read_exact(&mut self.bytes)
-            .map_err(|source| PlyError {
+            .map_err(|source| WriteError {
                 path: self.path.clone(),
                 source,
             })?;
@@ -277,6 +210,8 @@ fn header(origin_m: [f64; 3], crs: &str, vertices: u64, faces: u64) -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs::File;
+
     use crate::mesh::{MeshColumns, SurfaceMesh};
 
     fn patch() -> Patch {

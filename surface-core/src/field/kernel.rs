@@ -10,7 +10,9 @@ use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
 use super::lattice::Lattice;
 use super::rounding::Rounding;
-use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, biweight, ceil_i32, floor_i32};
+use crate::numeric::{
+    FittedPlane, PlaneSums, TUKEY_C, biweight_of_square, ceil_i32, exp_of_minus, floor_i32,
+};
 use crate::zones::Breaklines;
 
 /// Best window over (A·W)^(−1/3), see the module's text.
@@ -23,6 +25,8 @@ pub const REACH: usize = 8;
 const CUT: f64 = 2.5;
 /// Rounds of Tukey's weights in a window after the start.
 const ROUNDS: usize = 2;
+/// A round that moves the height by less than this share of its σ is the last.
+const SETTLED_SHARE: f64 = 0.03;
 /// A jump in the window larger than this, metres and standard deviations, is a step.
 const STEP_M: f64 = 0.002;
 /// Breaklines within so many steps of a place are asked what its density is, and mark its height.
@@ -68,6 +72,22 @@ pub(super) struct Seen {
     s: f64,
     t: f64,
     z: f64,
+}
+
+/// An observation in a window about a place.
+struct Near {
+    /// From the place along s and t, metres.
+    u: f64,
+    v: f64,
+    z: f64,
+    /// Gaussian times weight.
+    w: f64,
+    /// Gaussian squared times weight.
+    gw: f64,
+    /// Of the observation, and of the road over the distance, m².
+    variance_m2: f64,
+    /// What a change of slope adds over the distance, m².
+    slope_m2: f64,
 }
 
 /// A height with what is known of it.
@@ -230,15 +250,39 @@ impl<'a> Window<'a> {
         let seen = sight.map(|sight| self.in_sight(s, t, 2.0 * b, sight));
         let seen = seen.as_deref();
         let mut plane = self.start(s, t, anchor, sight, self.slope(s, t, b, seen))?;
+        let near = self.near([s, t], b, level_m, seen);
         let mut fitted = None;
         for round in 0..=ROUNDS {
             let widen = if round == 0 { 2.0 } else { 1.0 };
-            let (sums, parts) = self.gather([s, t], b, level_m, &plane, widen, seen);
+            let (sums, parts) = gather(&near, &plane, widen);
             let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
+            let before = plane.z0;
             plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
-            fitted = Some(self.quality(plane, parts, b, level_m));
+            let found = self.quality(plane, parts, b, level_m);
+            fitted = Some(found);
+            if round > 0 && (plane.z0 - before).abs() < SETTLED_SHARE * found.sigma_m {
+                break;
+            }
         }
         fitted
+    }
+
+    /// What a window holds, with all that no round changes.
+    fn near(&self, [s, t]: [f64; 2], b: f64, level_m: f64, among: Option<&[Seen]>) -> Vec<Near> {
+        let mut near = Vec::with_capacity(128);
+        self.each_in(s, t, b, among, |seen, d2, g| {
+            near.push(Near {
+                u: seen.s - s,
+                v: seen.t - t,
+                z: seen.z,
+                w: g * seen.w,
+                gw: g * g * seen.w,
+                // Road itself differs by √(8π²A·d) over d (its structure function).
+                variance_m2: seen.w.recip() + STRUCTURE * level_m * d2.sqrt(),
+                slope_m2: SLOPE_CHANGE * SLOPE_CHANGE * 0.25 * d2,
+            });
+        });
+        near
     }
 
     /// What is in sight within the cut of a window.
@@ -383,14 +427,14 @@ impl<'a> Window<'a> {
         among: Option<&[Seen]>,
         mut each: impl FnMut(Seen, f64, f64),
     ) {
-        let half = -0.5 / (b * b);
+        let half = 0.5 / (b * b);
         if let Some(among) = among {
             let reach = self.reach_m(b);
             for seen in among {
                 let (u, v) = (seen.s - s, seen.t - t);
                 if u.abs() <= reach && v.abs() <= reach {
                     let d2 = u * u + v * v;
-                    each(*seen, d2, (half * d2).exp());
+                    each(*seen, d2, exp_of_minus(half * d2));
                 }
             }
             return;
@@ -400,42 +444,10 @@ impl<'a> Window<'a> {
             for k in row * self.columns + columns.start..row * self.columns + columns.end {
                 if self.w[k] > 0.0 {
                     let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
-                    each(self.seen(k), d2, (half * d2).exp());
+                    each(self.seen(k), d2, exp_of_minus(half * d2));
                 }
             }
         }
-    }
-
-    /// Moments of the window about (s, t) with Tukey's weights against `plane`; and what the
-    /// quality needs: Σg²w, Σgw, Σ of weight lost to steps.
-    fn gather(
-        &self,
-        [s, t]: [f64; 2],
-        b: f64,
-        level_m: f64,
-        plane: &FittedPlane,
-        widen: f64,
-        among: Option<&[Seen]>,
-    ) -> (PlaneSums, [f64; 3]) {
-        let mut sums = PlaneSums::default();
-        let mut parts = [0.0; 3];
-        let reach = TUKEY_C * widen;
-        self.each_in(s, t, b, among, |seen, d2, g| {
-            let (u, v) = (seen.s - s, seen.t - t);
-            let r = seen.z - plane.at(u, v);
-            // Road itself differs by √(8π²A·d) over d (its structure function).
-            let road = STRUCTURE * level_m * d2.sqrt() + (SLOPE_CHANGE * widen).powi(2) * d2 * 0.25;
-            let variance = seen.w.recip() + road;
-            let tukey = biweight(r / (reach * variance.sqrt()));
-            let w = g * seen.w;
-            sums.add(w * tukey, u, v, seen.z);
-            parts[0] += g * g * seen.w * tukey;
-            parts[1] += w;
-            if r.abs() > STEP_M && tukey < 0.1 {
-                parts[2] += w;
-            }
-        });
-        (sums, parts)
     }
 
     fn quality(&self, plane: FittedPlane, parts: [f64; 3], b: f64, level_m: f64) -> Fitted {
@@ -452,6 +464,26 @@ impl<'a> Window<'a> {
             stepped: lost > 0.25 * gw,
         }
     }
+}
+
+/// Moments of a window with Tukey's weights against `plane`; and what the quality needs: Σg²w, Σgw,
+/// Σ of weight lost to steps.
+fn gather(near: &[Near], plane: &FittedPlane, widen: f64) -> (PlaneSums, [f64; 3]) {
+    let mut sums = PlaneSums::default();
+    let mut parts = [0.0; 3];
+    let reach2 = (TUKEY_C * widen).powi(2);
+    for n in near {
+        let r = n.z - plane.at(n.u, n.v);
+        let variance = n.variance_m2 + widen * widen * n.slope_m2;
+        let tukey = biweight_of_square(r * r / (reach2 * variance));
+        sums.add(n.w * tukey, n.u, n.v, n.z);
+        parts[0] += n.gw * tukey;
+        parts[1] += n.w;
+        if r.abs() > STEP_M && tukey < 0.1 {
+            parts[2] += n.w;
+        }
+    }
+    (sums, parts)
 }
 
 /// The rounding of the run whose heights come in the largest steps.

@@ -180,6 +180,12 @@ impl<'a> PatchIndex<'a> {
         }
     }
 
+    /// Height of the patch at local (x, y), metres; `None` where it has no triangle.
+    #[must_use]
+    pub fn height_at(&self, x_m: f64, y_m: f64) -> Option<f64> {
+        self.triangles().first(x_m, y_m).map(|hit| hit.z_m)
+    }
+
     /// How far the local point `p_m` lies above the patch (metres, along the upward normal of the
     /// triangle there; negative below); `None` where the patch has no triangle.
     #[must_use]

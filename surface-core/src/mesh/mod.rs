@@ -20,6 +20,7 @@ mod plan_grid;
 mod read;
 mod rim;
 mod seams;
+mod simplify;
 mod station;
 mod surface;
 #[cfg(test)]
@@ -32,7 +33,10 @@ pub use layout::Layout;
 pub use lookup::PatchIndex;
 pub use mask::{DroppedPart, MaskReport, NodeMask, SectionLoss};
 pub use patch::{Patch, ZONE_BRIDGED, ZONE_PAVED};
-pub use read::{MeshReadError, Place};
+pub use read::{
+    MeshReadError, MeshSection, Place, SectionIndex, SectionReader, SurfacePoint, VertexColumns,
+};
 pub use seams::{SeamPlan, SeamReport, Seams};
+pub use simplify::{Level, Simplifier};
 pub use station::RowFrame;
 pub use surface::{MeshColumns, SurfaceMesh};

@@ -3,6 +3,7 @@
 mod banded;
 mod chi_square;
 mod convert;
+mod exp;
 mod expm;
 mod normal;
 mod plane;
@@ -14,9 +15,12 @@ pub use banded::{BandedFactor, BandedSpd, Singular};
 pub(crate) use banded::{factor_dense, solve_dense};
 pub use chi_square::chi_square_quantile;
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
+pub use exp::exp_of_minus;
 pub use expm::matrix_exponential;
 pub use normal::two_sided_p;
-pub use plane::{FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, robust_plane};
+pub use plane::{
+    FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, biweight_of_square, robust_plane,
+};
 pub use quantile::{MEDIAN_CHI2, mad_sigma, median, quantile};
 pub use regression::{huber, reweighted_fit, weighted_fit};
 pub use spectrum::{Complex64, CrossSpectra, subtract_line};

@@ -91,6 +91,14 @@ pub fn biweight(x: f64) -> f64 {
     k * k
 }
 
+/// [`biweight`] of x given x²: needs no root where a variance is at hand.
+#[must_use]
+#[inline]
+pub fn biweight_of_square(x2: f64) -> f64 {
+    let k = (1.0 - x2).max(0.0);
+    k * k
+}
+
 /// 95 % efficiency for Gaussian errors: Tukey's c (Holland & Welsch 1977; default of statsmodels).
 pub const TUKEY_C: f64 = 4.685;
 /// MAD → standard deviation of a Gaussian, 1/Φ⁻¹(3/4).

@@ -187,6 +187,12 @@ impl ReferenceLine {
         self.spline.jet(s)[0]
     }
 
+    /// Point, first and second derivative by `s` at `s`: between two knots the line is a cubic.
+    #[must_use]
+    pub fn jet(&self, s: f64) -> [[f64; 2]; 3] {
+        self.spline.jet(s)
+    }
+
     /// Unit vector along the line at `s`.
     #[must_use]
     pub fn tangent(&self, s: f64) -> [f64; 2] {

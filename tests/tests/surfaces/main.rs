@@ -5,5 +5,6 @@ mod breaklines_demo;
 mod demo;
 mod levelling;
 mod plane_laz;
+mod report_page;
 mod roughness;
 mod seams;

@@ -19,6 +19,21 @@ pub enum CrsRecord {
     },
 }
 
+impl CrsRecord {
+    /// Number of the projected system in the EPSG register, where the record tells it.
+    #[must_use]
+    pub fn epsg(&self) -> Option<u16> {
+        match self {
+            Self::Wkt(text) => super::wkt::read(text)?.epsg,
+            Self::GeoKeys {
+                directory,
+                doubles,
+                text,
+            } => super::geokeys::GeoKeys::new(directory, doubles, text).epsg(),
+        }
+    }
+}
+
 /// The coordinate system of products whose lengths are metres.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ProductCrs {
@@ -133,6 +148,16 @@ mod tests {
                 .record()
                 .is_none()
         );
+    }
+
+    #[test]
+    fn a_record_tells_its_number_in_the_register() {
+        let wkt = |text: &str| CrsRecord::Wkt(text.to_owned()).epsg();
+        let one = "PROJCS[\"a\",GEOGCS[\"b\",AUTHORITY[\"EPSG\",\"4258\"]],AUTHORITY[\"EPSG\",\"25832\"]]";
+        let two = "PROJCRS[\"a\",BASEGEOGCRS[\"b\",ID[\"EPSG\",4258]],ID[\"EPSG\",25833]]";
+        assert_eq!((wkt(one), wkt(two)), (Some(25832), Some(25833)));
+        let compound = format!("COMPD_CS[\"c\",{one},VERT_CS[\"v\"],AUTHORITY[\"EPSG\",\"5555\"]]");
+        assert_eq!((wkt(&compound), wkt(METRES)), (Some(25832), None));
     }
 
     #[test]

@@ -86,7 +86,8 @@ impl<'a> GeoKeys<'a> {
         }
     }
 
-    fn epsg(&self) -> Option<u16> {
+    /// Number of the projected system in the EPSG register.
+    pub fn epsg(&self) -> Option<u16> {
         self.code(PROJECTED_SYSTEM)
             .filter(|&c| c != USER_DEFINED && c != 0)
     }

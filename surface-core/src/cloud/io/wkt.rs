@@ -30,6 +30,8 @@ pub(super) struct System {
     pub angular: Option<String>,
     /// Name of the outermost system.
     pub name: String,
+    /// Number of the projected system in the EPSG register, where the text tells it.
+    pub epsg: Option<u16>,
 }
 
 /// Deeper nesting than any real system; keeps a hostile text from using up the stack.
@@ -54,6 +56,13 @@ impl<'a> Node<'a> {
         self.children
             .iter()
             .find(|c| keywords.contains(&c.keyword.as_str()))
+    }
+
+    /// `AUTHORITY["EPSG","25832"]` (WKT 1) or `ID["EPSG",25832]` (WKT 2) of this node.
+    fn epsg(&self) -> Option<u16> {
+        let id = self.child(&["AUTHORITY", "ID"])?;
+        let register = id.words.first()?.eq_ignore_ascii_case("EPSG");
+        id.words.get(1)?.trim().parse().ok().filter(|_| register)
     }
 
     /// The unit of this system: its own, else (WKT 2) that of its first axis.
@@ -91,6 +100,7 @@ pub(super) fn read(text: &str) -> Option<System> {
             .words
             .first()
             .map_or_else(String::new, |&w| w.to_owned()),
+        epsg: projected.and_then(Node::epsg),
     })
 }
 

@@ -9,6 +9,8 @@ const MARGIN: [f64; 4] = [84.0, 24.0, 44.0, 96.0];
 /// those who print in grey.
 const COLOURS: [&str; 5] = ["#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000"];
 const DASHES: [&str; 5] = ["", "9 4", "2 3", "9 3 2 3", "14 4"];
+/// Colour of bands.
+const BAND: &str = "#cfe8dc";
 /// Ticks of a linear axis.
 const TICKS: f64 = 6.0;
 
@@ -97,6 +99,29 @@ pub struct Line {
     pub style: usize,
 }
 
+/// A ribbon of paper between two lines that have the same places. Values that are not finite part
+/// it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Band {
+    /// Name in the legend.
+    pub name: String,
+    /// Its lower side.
+    pub lower: Vec<[f64; 2]>,
+    /// Its upper side.
+    pub upper: Vec<[f64; 2]>,
+}
+
+/// Single values.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Dots {
+    /// Name in the legend.
+    pub name: String,
+    /// Where they are.
+    pub points: Vec<[f64; 2]>,
+    /// Number of their colour, from 0.
+    pub style: usize,
+}
+
 /// A chart with its lines.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Chart {
@@ -109,10 +134,19 @@ pub struct Chart {
     /// Grey areas behind the lines: four corners from the lower left one on, counted against the
     /// clock, with a name at the right end.
     pub areas: Vec<(String, [[f64; 2]; 4])>,
+    /// Coloured bands behind the dots and lines.
+    pub bands: Vec<Band>,
+    /// Dots behind the lines.
+    pub dots: Vec<Dots>,
     /// Thin straight lines with a name: ends.
     pub rules: Vec<(String, [[f64; 2]; 2])>,
     /// The lines.
     pub lines: Vec<Line>,
+}
+
+/// Room of an entry of the legend, pixels.
+fn entry_width(name: &str) -> f64 {
+    56.0 + 7.6 * name.chars().count() as f64
 }
 
 fn escaped(text: &str) -> String {
@@ -151,7 +185,9 @@ impl Chart {
             MARGIN[0], MARGIN[2]
         );
         self.areas(&mut out);
+        self.bands.iter().for_each(|b| self.band(b, &mut out));
         self.grid(&mut out);
+        self.dots.iter().for_each(|d| self.dots(d, &mut out));
         self.rules(&mut out);
         self.lines.iter().for_each(|l| self.line(l, &mut out));
         self.legend(&mut out);
@@ -240,6 +276,41 @@ impl Chart {
         }
     }
 
+    fn band(&self, band: &Band, out: &mut String) {
+        let there = |k: &usize| band.lower[*k][1].is_finite() && band.upper[*k][1].is_finite();
+        let all: Vec<usize> = (0..band.lower.len().min(band.upper.len()))
+            .filter(there)
+            .collect();
+        for run in all.chunk_by(|a, b| a + 1 == *b) {
+            let upper = run.iter().map(|&k| band.upper[k]);
+            let around = upper.chain(run.iter().rev().map(|&k| band.lower[k]));
+            let corners: Vec<String> = around
+                .map(|p| self.place(p))
+                .map(|[x, y]| format!("{x:.1},{y:.1}"))
+                .collect();
+            let _ = writeln!(
+                out,
+                "<polygon clip-path=\"url(#c)\" fill=\"{BAND}\" points=\"{}\"/>",
+                corners.join(" ")
+            );
+        }
+    }
+
+    /// A path of points that are drawn with round ends: far shorter than a circle each.
+    fn dots(&self, dots: &Dots, out: &mut String) {
+        let mut d = String::new();
+        for p in &dots.points {
+            let [x, y] = self.place(*p);
+            let _ = write!(d, "M{x:.1} {y:.1}h0");
+        }
+        let _ = writeln!(
+            out,
+            "<path clip-path=\"url(#c)\" d=\"{d}\" fill=\"none\" stroke=\"{}\" \
+             stroke-width=\"3\" stroke-linecap=\"round\" stroke-opacity=\"0.45\"/>",
+            COLOURS[dots.style % COLOURS.len()]
+        );
+    }
+
     fn line(&self, line: &Line, out: &mut String) {
         let mut d = String::new();
         let mut pen_down = false;
@@ -276,7 +347,32 @@ impl Chart {
                 y + 4.0,
                 escaped(&line.name)
             );
-            x += 56.0 + 7.6 * line.name.chars().count() as f64;
+            x += entry_width(&line.name);
+        }
+        for band in &self.bands {
+            let _ = writeln!(
+                out,
+                "<rect x=\"{x}\" y=\"{}\" width=\"34\" height=\"14\" fill=\"{BAND}\"/>\
+                 <text x=\"{}\" y=\"{}\">{}</text>",
+                y - 7.0,
+                x + 40.0,
+                y + 4.0,
+                escaped(&band.name)
+            );
+            x += entry_width(&band.name);
+        }
+        for dots in self.dots.iter().filter(|d| !d.points.is_empty()) {
+            let _ = writeln!(
+                out,
+                "<circle cx=\"{}\" cy=\"{y}\" r=\"3\" fill=\"{}\"/>\
+                 <text x=\"{}\" y=\"{}\">{}</text>",
+                x + 28.0,
+                COLOURS[dots.style % COLOURS.len()],
+                x + 40.0,
+                y + 4.0,
+                escaped(&dots.name)
+            );
+            x += entry_width(&dots.name);
         }
     }
 }

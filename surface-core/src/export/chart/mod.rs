@@ -3,5 +3,5 @@
 mod axes;
 mod rough;
 
-pub use axes::{Axis, Chart, Line, Scale};
+pub use axes::{Axis, Band, Chart, Dots, Line, Scale};
 pub use rough::{PathFigures, coherence_chart, iri_chart, spectrum_chart, straightedge_chart};

@@ -78,6 +78,8 @@ pub fn spectrum_chart(paths: &[PathFigures]) -> Chart {
         x: axis("cycles per metre", range, Scale::Log),
         y: axis("displacement spectrum, m³", [1e-11, 1e-1], Scale::Log),
         areas: (0..).zip(&CLASSES).map(class).collect(),
+        bands: Vec::new(),
+        dots: Vec::new(),
         rules: Vec::new(),
         lines,
     }
@@ -128,6 +130,8 @@ pub fn coherence_chart(paths: &[PathFigures]) -> Chart {
             Scale::Linear,
         ),
         areas: Vec::new(),
+        bands: Vec::new(),
+        dots: Vec::new(),
         rules,
         lines,
     }
@@ -171,6 +175,8 @@ fn along(
         ),
         y: axis(unit, [0.0, 1.1 * most], Scale::Linear),
         areas: Vec::new(),
+        bands: Vec::new(),
+        dots: Vec::new(),
         rules: Vec::new(),
         lines,
     }

@@ -29,6 +29,7 @@ fn map(frame: CellFrame, keys: i32, to_m: [f64; 2], d: &dyn Fn(f64, f64) -> f64)
         let v: Vec<f64> = points.iter().map(|p| p.1).collect();
         let d: Vec<f64> = points.iter().map(|p| d(p.0, p.1)).collect();
         let section = SectionPoints {
+            intensity: &[],
             key: (key, 0),
             u_m: &u,
             v_m: &v,
@@ -139,6 +140,7 @@ fn the_page_stays_of_a_size_that_opens() {
         let frame = CellFrame::ribbon(&[0.0, length_m], Closure::Closed, 0.25).unwrap();
         let mut builder = MapBuilder::new(frame.clone());
         let points = SectionPoints {
+            intensity: &[],
             key: (0, 0),
             u_m: &[],
             v_m: &[],

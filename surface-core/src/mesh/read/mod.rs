@@ -3,11 +3,16 @@
 mod error;
 mod obj;
 mod ply;
+mod section;
 mod source;
+mod stream;
 #[cfg(test)]
 mod tests;
+mod walk;
 
 pub use error::{MeshReadError, Place};
+pub use section::{MeshSection, SectionIndex, SurfacePoint, VertexColumns};
+pub use stream::SectionReader;
 
 use std::io::BufRead;
 use std::path::Path;

@@ -49,7 +49,8 @@ pub(super) fn read<R: BufRead>(source: &mut Source<'_, R>) -> Result<MeshColumns
     Ok(columns)
 }
 
-fn layout<R: BufRead>(source: &mut Source<'_, R>) -> Result<PlyLayout, MeshReadError> {
+/// The header.
+pub(super) fn layout<R: BufRead>(source: &mut Source<'_, R>) -> Result<PlyLayout, MeshReadError> {
     const EXPECTED: &str = "expected the header of a PLY file";
     let mut parser = LayoutParser::default();
     loop {

@@ -42,6 +42,11 @@ impl<'a, R: BufRead> Source<'a, R> {
         Ok(bytes?.starts_with(magic))
     }
 
+    /// Bytes read so far.
+    pub(super) fn byte(&self) -> u64 {
+        self.byte
+    }
+
     /// From here on places are bytes.
     pub(super) fn leave_text(&mut self) {
         self.text = false;

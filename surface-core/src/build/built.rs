@@ -1,0 +1,89 @@
+//! A finished build, read back as far as a command needs it.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+
+use super::BuildError;
+use super::finished::not_a_build;
+use crate::cloud::io::{ReadOptions, Scans};
+use crate::export::FieldStore;
+use crate::field::Lattice;
+use crate::mesh::SectionReader;
+use crate::ribbon::Ribbon;
+
+/// What `surface fit` has left in a folder.
+#[derive(Debug)]
+pub(super) struct FinishedBuild {
+    dir: PathBuf,
+    pub ribbon: Ribbon,
+    pub lattice: Lattice,
+    report: Value,
+}
+
+impl FinishedBuild {
+    /// Read the ribbon, the lattice and the report; a folder without a manifest is not whole.
+    pub fn open(dir: &Path) -> Result<Self, BuildError> {
+        let manifest = dir.join("manifest.json");
+        std::fs::metadata(&manifest).map_err(|e| not_a_build(&manifest, e))?;
+        let text = |name: &str| {
+            let path = dir.join(name);
+            std::fs::read_to_string(&path).map_err(|e| not_a_build(&path, e))
+        };
+        let ribbon = Ribbon::from_geojson(&text("ribbon.geojson")?)
+            .map_err(|e| not_a_build(&dir.join("ribbon.geojson"), e))?;
+        let report = serde_json::from_str(&text("report.json")?)
+            .map_err(|e| not_a_build(&dir.join("report.json"), e))?;
+        let store = dir.join("field");
+        let (field, _) = FieldStore::open(&store).map_err(|e| not_a_build(&store, e))?;
+        Ok(Self {
+            dir: dir.to_owned(),
+            ribbon,
+            lattice: *field.lattice(),
+            report,
+        })
+    }
+
+    /// A file of the folder.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.dir.join(name)
+    }
+
+    /// The mesh, section by section.
+    pub fn mesh(&self) -> Result<SectionReader, BuildError> {
+        let path = self.path("surface.ply");
+        let reader = SectionReader::open(&path, &self.ribbon, self.lattice)?;
+        let (mesh, ribbon) = (reader.origin_m(), self.ribbon.frame.origin_m);
+        if mesh.map(f64::to_bits) != ribbon.map(f64::to_bits) {
+            let why = format!("its origin is {mesh:?}, the ribbon's {ribbon:?}");
+            return Err(not_a_build(&path, why));
+        }
+        Ok(reader)
+    }
+
+    /// The points with their deviation; `None` where the build kept none.
+    pub fn points(&self) -> Result<Option<Scans>, BuildError> {
+        let path = self.path("deviation.laz");
+        if !path.exists() {
+            return Ok(None);
+        }
+        Ok(Some(Scans::open(&[path], &ReadOptions::default())?))
+    }
+
+    /// Name of the coordinate system, where the build has one.
+    pub fn crs(&self) -> Option<&str> {
+        self.report["crs"].as_str()
+    }
+
+    /// The tolerance that the build was held to, metres.
+    pub fn tolerance_m(&self) -> Result<f64, BuildError> {
+        let found = self.report["parameters"]["tolerance_mm"].as_f64();
+        let missing = || {
+            not_a_build(
+                &self.path("report.json"),
+                "no parameters.tolerance_mm in it",
+            )
+        };
+        Ok(1e-3 * found.ok_or_else(missing)?)
+    }
+}

@@ -1,0 +1,106 @@
+//! A finished build in the formats of others.
+
+mod crg;
+mod format;
+mod meshes;
+mod opendrive;
+mod points;
+mod profile;
+mod raster;
+mod report;
+mod stream;
+mod tables;
+
+use std::path::Path;
+
+pub use format::ExportFormat;
+pub use report::{ExportReport, ExportedFile};
+
+pub(super) use profile::{carry_over, straight_line};
+pub(super) use stream::sections as mesh_sections;
+
+use super::BuildError;
+use super::built::FinishedBuild;
+use crate::progress::Progress;
+
+/// What steers an export.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ExportParams {
+    /// Distance between values of grids, rasters and profiles, metres; the build's own when
+    /// absent.
+    pub spacing_m: Option<f64>,
+    /// What a raster holds.
+    pub layer: Layer,
+}
+
+/// What a raster holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Layer {
+    /// Height of the surface.
+    #[default]
+    Height,
+    /// Standard deviation of the height.
+    Sigma,
+    /// Mean deviation of the points that the build kept.
+    Deviation,
+}
+
+impl Layer {
+    /// What a value is, with its unit.
+    #[must_use]
+    pub fn what(self) -> &'static str {
+        match self {
+            Self::Height => "height of the road's surface, metres",
+            Self::Sigma => "standard deviation of the height, metres",
+            Self::Deviation => "mean deviation of the points (cloud minus surface), metres",
+        }
+    }
+}
+
+impl ExportParams {
+    /// # Errors
+    /// [`BuildError::Parameter`] naming the option and what is wrong with it.
+    pub fn check(&self) -> Result<(), BuildError> {
+        match self.spacing_m {
+            Some(step_m) if !(0.01..=10.0).contains(&step_m) => Err(BuildError::Parameter {
+                name: "--spacing",
+                value: format!("{step_m}"),
+                why: "give 0.01 to 10 metres",
+            }),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Write the build in `dir` to `out` in another format.
+///
+/// The mesh is read section by section, so memory does not grow with the course. `out` gets its
+/// name when it is whole; after an error a file that was there before is as it was.
+///
+/// # Errors
+/// [`BuildError`] naming the file and the remedy.
+pub fn export(
+    dir: &Path,
+    format: ExportFormat,
+    out: &Path,
+    params: &ExportParams,
+    progress: &mut dyn Progress,
+) -> Result<ExportReport, BuildError> {
+    params.check()?;
+    let build = FinishedBuild::open(dir)?;
+    match format {
+        ExportFormat::Gltf => meshes::gltf(&build, out, progress),
+        ExportFormat::Obj => meshes::obj(&build, out, progress),
+        ExportFormat::Stl => meshes::stl(&build, out, progress),
+        ExportFormat::Ply => meshes::ply(&build, out, progress),
+        ExportFormat::OpenCrg => crg::crg(&build, out, false, params, progress),
+        ExportFormat::OpenCrgText => crg::crg(&build, out, true, params, progress),
+        ExportFormat::GeoTiff => raster::geotiff(&build, out, params, progress),
+        ExportFormat::OpenDrive => opendrive::opendrive(&build, out, params, progress),
+        ExportFormat::GeoJson => tables::geojson(&build, out, params, progress),
+        ExportFormat::Csv => tables::csv(&build, out, params, progress),
+        ExportFormat::Parquet => tables::parquet(&build, out, params, progress),
+        ExportFormat::Laz => points::laz(&build, out, progress),
+        ExportFormat::LandXml => meshes::landxml(&build, out, progress),
+    }
+}

@@ -1,0 +1,62 @@
+//! What an export left, in words.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+/// A file that was written.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct ExportedFile {
+    /// Where it is.
+    pub path: PathBuf,
+    /// Its size, bytes.
+    pub bytes: u64,
+}
+
+/// What an export left.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct ExportReport {
+    /// The files.
+    pub files: Vec<ExportedFile>,
+    /// What is in them, in words.
+    pub holds: Vec<String>,
+    /// What the format could not hold, in words.
+    pub loses: Vec<String>,
+}
+
+impl ExportReport {
+    pub(super) fn of(paths: impl IntoIterator<Item = PathBuf>) -> Self {
+        let file = |path: PathBuf| ExportedFile {
+            bytes: std::fs::metadata(&path).map_or(0, |m| m.len()),
+            path,
+        };
+        Self {
+            files: paths.into_iter().map(file).collect(),
+            holds: Vec::new(),
+            loses: Vec::new(),
+        }
+    }
+
+    pub(super) fn holds(&mut self, what: impl Into<String>) {
+        self.holds.push(what.into());
+    }
+
+    pub(super) fn loses(&mut self, what: impl Into<String>) {
+        self.loses.push(what.into());
+    }
+
+    /// The report for people.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        let mut out = String::new();
+        for file in &self.files {
+            let mb = file.bytes as f64 / 1e6;
+            let _ = writeln!(out, "file        {} ({mb:.1} MB)", file.path.display());
+        }
+        for (name, lines) in [("holds", &self.holds), ("loses", &self.loses)] {
+            for line in lines {
+                let _ = writeln!(out, "{name:<11} {line}");
+            }
+        }
+        out
+    }
+}
