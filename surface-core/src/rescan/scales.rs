@@ -19,16 +19,16 @@ pub(super) fn means(grid: &Grid, values: &[f32], weights: &[f32], width_m: f64) 
     let mut out = Vec::with_capacity(grid.nodes());
     for row in 0..grid.rows() {
         let near: Vec<usize> = near_rows(grid, row, along);
-        for column in 0..columns {
+        let sum = |k: usize, column: usize| near.iter().map(|&r| rows[r][k][column]).sum::<f64>();
+        out.extend((0..columns).map(|column| {
             let own = row * columns + column;
-            let sum = |k: usize| near.iter().map(|&r| rows[r][k][column]).sum::<f64>();
             let known = values[own].is_finite() && weights[own] > 0.0;
-            out.push(if known {
-                to_f32(sum(1) / sum(0))
+            if known {
+                to_f32(sum(1, column) / sum(0, column))
             } else {
                 f32::NAN
-            });
-        }
+            }
+        }));
     }
     out
 }

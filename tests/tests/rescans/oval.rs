@@ -109,7 +109,7 @@ fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
         match left.remove(id) {
             Some(was) if was == record => {}
             Some(was) => {
-                assert_eq!(place(was), place(record), "a vertex keeps its place");
+                assert_eq!(was[..16], record[..16], "a vertex keeps its place");
                 out.push(place(record));
             }
             None => out.push(place(record)),
