@@ -206,7 +206,7 @@ mod tests {
     #[test]
     fn touching_nodes_of_one_sign_are_one_place_with_its_holes_filled() {
         let lattice = Lattice::new([0.1, 0.1], 40, 0..20, false).unwrap();
-        let grid = Grid::new(lattice, &[0..20, 20..40]);
+        let grid = Grid::new(lattice, std::slice::from_ref(&(0..40)));
         let mut sign = vec![0i8; grid.nodes()];
         for row in 5..15 {
             for column in 5..12 {

@@ -19,12 +19,12 @@ pub(super) fn means(grid: &Grid, values: &[f32], weights: &[f32], width_m: f64) 
     let mut out = Vec::with_capacity(grid.nodes());
     for row in 0..grid.rows() {
         let near: Vec<usize> = near_rows(grid, row, along);
-        let sum = |k: usize, column: usize| near.iter().map(|&r| rows[r][k][column]).sum::<f64>();
         out.extend((0..columns).map(|column| {
             let own = row * columns + column;
+            let sum = |k: usize| near.iter().map(|&r| rows[r][k][column]).sum::<f64>();
             let known = values[own].is_finite() && weights[own] > 0.0;
             if known {
-                to_f32(sum(1, column) / sum(0, column))
+                to_f32(sum(1) / sum(0))
             } else {
                 f32::NAN
             }

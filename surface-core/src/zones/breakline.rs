@@ -187,6 +187,7 @@ mod tests {
     }
 
     #[test]
+    #[expect(clippy::float_cmp, reason = "exact small cases")]
     fn pieces_of_a_cut_line_keep_their_place_before_younger_lines() {
         let whole = [0.0, 200.0];
         let pieces = vec![

@@ -19,6 +19,7 @@ fn reader(ply: &std::path::Path) -> (SectionReader, usize) {
 }
 
 #[test]
+#[expect(clippy::float_cmp, reason = "the same bytes, read twice")]
 fn all_sections_together_are_the_mesh_and_neighbours_share_their_border() {
     let path = build().join("surface.ply");
     let file = BufReader::new(File::open(&path).unwrap());

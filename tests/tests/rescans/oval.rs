@@ -109,6 +109,7 @@ fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
         match left.remove(id) {
             Some(was) if was == record => {}
             Some(was) => {
+                // Both coordinates of the plan, bit for bit.
                 assert_eq!(was[..16], record[..16], "a vertex keeps its place");
                 out.push(place(record));
             }

@@ -95,7 +95,7 @@ const NOISE_M: f64 = 2e-4;
 /// A level strip of 60 × 8 m whose heights differ by correlated noise and `change`.
 fn pair(seed: u64, change: impl Fn(f64, f64) -> f64) -> Pair {
     let lattice = Lattice::new([0.1, 0.1], 600, -40..41, false).unwrap();
-    let mut pair = Pair::new(Grid::new(lattice, &[0..300, 300..600]));
+    let mut pair = Pair::new(Grid::new(lattice, std::slice::from_ref(&(0..600))));
     let noise = noise(&pair.grid, seed);
     for (k, noise) in noise.iter().enumerate() {
         let [s, t] = pair.grid.place(k);
