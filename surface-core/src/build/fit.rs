@@ -97,15 +97,19 @@ pub fn fit(
     put_report(&report, page.as_ref(), &mut folder)?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
-    // Other formats of the build before would speak of another surface.
-    let others = ExportFormat::all().flat_map(ExportFormat::products);
-    let all: Vec<&'static str> = others.chain(RESCAN_PRODUCTS).collect();
-    folder.publish(&all)?;
+    folder.publish(&all_products())?;
     Ok(report)
 }
 
+/// Everything that a build folder may hold: other formats of the build before would speak of
+/// another surface.
+pub(super) fn all_products() -> Vec<&'static str> {
+    let others = ExportFormat::all().flat_map(ExportFormat::products);
+    others.chain(RESCAN_PRODUCTS).collect()
+}
+
 /// The report for scripts and for readers.
-fn put_report(
+pub(super) fn put_report(
     report: &Report,
     page: Option<&PageData>,
     folder: &mut BuildFolder,

@@ -6,10 +6,11 @@ use std::time::Instant;
 use super::BuildError;
 use super::clock::StageClock;
 use super::finished::{Finished, Skeleton};
-use super::fit::{deviation_laz, spots_of, write_map};
+use super::fit::{all_products, deviation_laz, put_report, spots_of, write_map};
 use super::folder::{BuildFolder, write_error};
 use super::heights::HeightFitter;
 use super::manifest::Manifest;
+use super::page;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan_find::{Found, find_changes};
@@ -24,7 +25,7 @@ use super::surface::{LevelledPoints, Mesher};
 use crate::cloud::TileStore;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
-use crate::export::{VertexRecords, write_ids};
+use crate::export::{PageData, VertexRecords, write_ids};
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
 use crate::report::{FORMAT_VERSION, Input, RebuiltReport, Report, RescanReport, RunReport};
@@ -318,6 +319,7 @@ struct Meshed {
     seams: crate::mesh::SeamReport,
     map: DeviationMap,
     spots: Vec<Spot>,
+    page: Option<PageData>,
 }
 
 impl State<'_> {
@@ -401,31 +403,32 @@ impl State<'_> {
             laz.finish()?;
         }
         let spots = spots_of(&map, ribbon, self.fit.tolerance_m);
+        let page = page::gather(&mesher, points, &map, &spots, progress)?;
         Ok(Meshed {
             mask,
             check,
             seams: mesher.seams.report(),
             map,
             spots,
+            page,
         })
     }
 
     fn publish(
         &self,
         rescan: &RescanReport,
-        meshed: Meshed,
+        mut meshed: Meshed,
         joined: &Joined,
         cloud: &Scans,
         mut folder: BuildFolder,
     ) -> Result<(), BuildError> {
+        let page = meshed.page.take();
         let report = self.whole_report(rescan, meshed, joined, cloud);
-        let name = Path::new("report.json");
-        let text = report.to_json().map_err(|e| write_error(name)(e.into()))?;
-        folder.put("report.json", text.as_bytes())?;
+        put_report(&report, page.as_ref(), &mut folder)?;
         let chain = (Some(rescan.changes.len() as u64), self.old.history());
         let manifest = Manifest::after(&folder, &report, &rescan.inputs, chain)?;
         folder.put("manifest.json", manifest.as_bytes())?;
-        folder.publish(&RESCAN_PRODUCTS)
+        folder.publish(&all_products())
     }
 
     /// The report of the surface: the old one with what is new.
