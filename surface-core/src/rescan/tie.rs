@@ -1,10 +1,12 @@
 //! The new scan's setups put onto the ground that stayed.
 //!
-//! At small places of smooth road the old surface is one more sight, a fixed one. First every
-//! setup is held to it alone, from the most frequent difference on (so that even a majority of
-//! changed ground does not mislead it as long as what changed did not change alike), by Tukey's
-//! weights; places that do not fit are changed ground and lose the old surface. What is left goes
-//! into the levelling that setups of one scan get ([`level`]), with the old surface as datum.
+//! At small places of smooth road the old surface is one more sight, a fixed one. First the setups
+//! are levelled among each other, which all saw the same new ground: a setup that saw changed
+//! ground alone must not take it for an error of its own. Then they are held to the old surface
+//! together, from the most frequent difference on (so that even a majority of changed ground does
+//! not mislead them as long as what changed did not change alike), by Tukey's weights; places that
+//! do not fit are changed ground and lose the old surface. What is left goes into the levelling that
+//! setups of one scan get ([`level`]), with the old surface as datum.
 
 use crate::numeric::{TUKEY_C, biweight, factor_dense, mad_sigma, median, quantile, solve_dense};
 use crate::setups::{LevelError, Levelled, Place, Places, SURVEYED, Sight, level};
@@ -16,6 +18,9 @@ const LEAST_SHARE: f64 = 0.15;
 /// Places that differ by this much from the most frequent difference may still be the same ground
 /// seen by a tilted setup, metres.
 const NEAR_M: f64 = 0.006;
+/// The same for setups that were levelled among each other: together they are hardly tilted, and a
+/// plane through half of changed ground must not swing round to the other half.
+const NEAR_TOGETHER_M: f64 = 0.0025;
 /// Width of the window that finds the most frequent difference, metres.
 const WINDOW_M: f64 = 0.002;
 /// Where most places that agree scatter by more than this, the scan is of other ground, metres.
@@ -96,14 +101,16 @@ pub struct Tie {
 /// # Errors
 /// [`TieError`] with the reason.
 pub fn tie(places: &Places, setups: usize, about_m: &[Option<[f64; 3]>]) -> Result<Tie, TieError> {
-    let sights = Differences::of(places, setups, about_m);
+    let among = level(&without_old(places), setups, about_m)?;
+    let sights = Differences::of(places, &among, about_m);
     let common = sights.by_place.iter().filter(|p| !p.is_empty()).count();
     if common < FEWEST_PLACES {
         let (places, needed) = (common, FEWEST_PLACES);
         return Err(TieError::TooFew { places, needed });
     }
     let shift_m = most_frequent(&sights.all);
-    let fits: Vec<Option<[f64; 3]>> = (0..setups).map(|k| sights.fit(k, shift_m)).collect();
+    let groups = 0..sights.about_m.len();
+    let fits: Vec<Option<[f64; 3]>> = groups.map(|g| sights.fit(g, shift_m)).collect();
     let scale = sights.scale_m(&fits);
     let stable = sights.stable(&fits, scale);
     let agree = stable.iter().filter(|s| **s).count();
@@ -124,8 +131,11 @@ pub fn tie(places: &Places, setups: usize, about_m: &[Option<[f64; 3]>]) -> Resu
         }
     }
     let setups = setup_ties(places, &stable, &levelled);
-    let before = sights.all_stable(&stable, &|_, _| shift_m);
-    let after = sights.all_stable(&stable, &|k, at| levelled.corrections[k].at(at));
+    let own = |k: usize, at: [f64; 2]| among.corrections[k].at(at);
+    let before = sights.all_stable(&stable, &|k, at| shift_m - own(k, at));
+    let after = sights.all_stable(&stable, &|k, at| {
+        levelled.corrections[k].at(at) - own(k, at)
+    });
     Ok(Tie {
         setups,
         places: [common, agree],
@@ -135,7 +145,20 @@ pub fn tie(places: &Places, setups: usize, about_m: &[Option<[f64; 3]>]) -> Resu
     })
 }
 
-/// One setup's difference to the old surface at a place.
+/// Places as the new scan alone saw them.
+fn without_old(places: &Places) -> Places {
+    let mut out = Places::default();
+    for place in places.iter() {
+        let new = place.sights.iter().filter(|s| s.setup != SURVEYED);
+        let new: Vec<Sight> = new.copied().collect();
+        if !new.is_empty() {
+            out.push(place.xyz_m, &new);
+        }
+    }
+    out
+}
+
+/// One setup's difference to the old surface at a place, once the setups agree among each other.
 #[derive(Debug, Clone, Copy)]
 struct Difference {
     setup: usize,
@@ -147,6 +170,9 @@ struct Difference {
 struct Differences {
     by_place: Vec<Vec<Difference>>,
     all: Vec<f64>,
+    /// By setup: the group that it was levelled with, or one of its own.
+    group: Vec<usize>,
+    /// By group: what its tilts are about.
     about_m: Vec<[f64; 2]>,
 }
 
@@ -155,47 +181,42 @@ fn old_of<'a>(place: &Place<'a>) -> Option<&'a Sight> {
 }
 
 impl Differences {
-    fn of(places: &Places, setups: usize, about_m: &[Option<[f64; 3]>]) -> Self {
+    fn of(places: &Places, among: &Levelled, about_m: &[Option<[f64; 3]>]) -> Self {
+        let setups = among.corrections.len();
         let one = |place: Place| {
             let Some(old) = old_of(&place) else {
                 return Vec::new();
             };
+            let at_m = [place.xyz_m[0], place.xyz_m[1]];
             let new = place
                 .sights
                 .iter()
                 .filter(|s| usize::from(s.setup) < setups);
             let difference = |s: &Sight| Difference {
                 setup: usize::from(s.setup),
-                d_m: f64::from(s.mean_m) - f64::from(old.mean_m),
+                d_m: f64::from(s.mean_m)
+                    - among.corrections[usize::from(s.setup)].at(at_m)
+                    - f64::from(old.mean_m),
                 variance_m2: f64::from(s.variance_m2) / f64::from(s.n.max(1.0))
                     + f64::from(old.variance_m2)
                     + FLOOR_M * FLOOR_M,
-                at_m: [place.xyz_m[0], place.xyz_m[1]],
+                at_m,
             };
             new.map(difference).collect::<Vec<_>>()
         };
         let by_place: Vec<Vec<Difference>> = places.iter().map(one).collect();
-        let all = by_place.iter().flatten().map(|d| d.d_m).collect();
-        let middle = |k: usize| {
-            let own = by_place.iter().flatten().filter(|d| d.setup == k);
-            let (mut sum, mut n) = ([0.0; 2], 0.0);
-            own.for_each(|d| {
-                sum = [sum[0] + d.at_m[0], sum[1] + d.at_m[1]];
-                n += 1.0;
-            });
-            sum.map(|v| v / f64::max(n, 1.0))
-        };
-        let known = |k: usize| about_m.get(k).copied().flatten().map(|p| [p[0], p[1]]);
-        let about_m = (0..setups).map(|k| known(k).unwrap_or(middle(k))).collect();
+        let group = groups(among);
+        let about_m = middles(&by_place, &group, about_m);
         Self {
+            all: by_place.iter().flatten().map(|d| d.d_m).collect(),
             by_place,
-            all,
+            group,
             about_m,
         }
     }
 
     fn shape(&self, d: &Difference) -> [f64; 3] {
-        let [x, y] = self.about_m[d.setup];
+        let [x, y] = self.about_m[self.group[d.setup]];
         [1.0, (d.at_m[0] - x) / ARM_M, (d.at_m[1] - y) / ARM_M]
     }
 
@@ -204,12 +225,13 @@ impl Differences {
         d.d_m - (0..3).map(|k| shape[k] * fit[k]).sum::<f64>()
     }
 
-    /// Offset and tilts of a setup by Tukey's weights from `start_m` on; `None` with too few places.
-    fn fit(&self, setup: usize, start_m: f64) -> Option<[f64; 3]> {
-        let own: Vec<Difference> = self.by_place.iter().flatten().copied().collect();
-        let own: Vec<Difference> = own.into_iter().filter(|d| d.setup == setup).collect();
+    /// Offset and tilts of a group by Tukey's weights from `start_m` on; `None` with too few places.
+    fn fit(&self, group: usize, start_m: f64) -> Option<[f64; 3]> {
+        let all = self.by_place.iter().flatten().copied();
+        let own: Vec<Difference> = all.filter(|d| self.group[d.setup] == group).collect();
         let mut fit = [start_m, 0.0, 0.0];
-        let mut reach = NEAR_M;
+        let widest = if group == 0 { NEAR_TOGETHER_M } else { NEAR_M };
+        let mut reach = widest;
         for _ in 0..ROUNDS {
             let near = own.iter().map(|d| (d, self.left_m(d, &fit)));
             let near: Vec<(&Difference, f64)> = near.filter(|(_, r)| r.abs() < reach).collect();
@@ -219,7 +241,7 @@ impl Differences {
             fit = self.step(&near, fit, start_m, reach)?;
             let mut left: Vec<f64> = near.iter().map(|(d, _)| self.left_m(d, &fit)).collect();
             let spread = mad_sigma(&mut left, 0.0)?.max(FLOOR_M);
-            reach = (TUKEY_C * spread).clamp(5.0 * FLOOR_M, NEAR_M);
+            reach = (TUKEY_C * spread).clamp(5.0 * FLOOR_M, widest);
         }
         Some(fit)
     }
@@ -254,7 +276,7 @@ impl Differences {
     fn scale_m(&self, fits: &[Option<[f64; 3]>]) -> f64 {
         let mut left = Vec::new();
         for d in self.by_place.iter().flatten() {
-            if let Some(fit) = &fits[d.setup] {
+            if let Some(fit) = &fits[self.group[d.setup]] {
                 let r = self.left_m(d, fit).abs();
                 left.extend((r < NEAR_M).then_some(r));
             }
@@ -268,7 +290,7 @@ impl Differences {
     fn stable(&self, fits: &[Option<[f64; 3]>], scale_m: f64) -> Vec<bool> {
         let one = |place: &Vec<Difference>| {
             let left = place.iter().filter_map(|d| {
-                let fit = fits[d.setup].as_ref()?;
+                let fit = fits[self.group[d.setup]].as_ref()?;
                 let sd = scale_m.max(d.variance_m2.sqrt());
                 Some(self.left_m(d, fit).abs() / sd)
             });
@@ -286,6 +308,45 @@ impl Differences {
             .collect();
         mad_sigma(&mut left, 0.0).unwrap_or(0.0)
     }
+}
+
+/// Setups that agree among each other are group 0; each of the others is one of its own.
+fn groups(among: &Levelled) -> Vec<usize> {
+    let report = &among.report;
+    let mut alone = 0;
+    let mut group = |k: usize| {
+        if report.shared[k] > 0 && report.tied[k] && !report.left_out[k] {
+            return 0;
+        }
+        alone += 1;
+        alone
+    };
+    (0..among.corrections.len()).map(&mut group).collect()
+}
+
+/// What each group's tilts are about: the scanner of a setup alone, else the middle of what was seen.
+fn middles(
+    by_place: &[Vec<Difference>],
+    group: &[usize],
+    about_m: &[Option<[f64; 3]>],
+) -> Vec<[f64; 2]> {
+    let middle = |g: usize| {
+        let own = by_place.iter().flatten().filter(|d| group[d.setup] == g);
+        let (mut sum, mut n) = ([0.0; 2], 0.0);
+        own.for_each(|d| {
+            sum = [sum[0] + d.at_m[0], sum[1] + d.at_m[1]];
+            n += 1.0;
+        });
+        sum.map(|v| v / f64::max(n, 1.0))
+    };
+    let known = |g: usize| {
+        let alone = group.iter().position(|own| *own == g && g > 0)?;
+        about_m.get(alone).copied().flatten().map(|p| [p[0], p[1]])
+    };
+    let count = group.iter().max().map_or(0, |most| most + 1);
+    (0..count)
+        .map(|g| known(g).unwrap_or_else(|| middle(g)))
+        .collect()
 }
 
 /// The middle of the window of [`WINDOW_M`] that holds the most values.

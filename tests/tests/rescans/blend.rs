@@ -91,8 +91,9 @@ fn where_the_scan_ends_beside_a_change_the_old_heights_end_the_blending() {
     let blend = Blend::new(&pair, &regions, &[1e-3]);
     assert!(blend.weight_at(46.9, 0.0) >= 1.0 && blend.weight_at(48.1, 0.0) == 0.0);
     let down = [47.3, 47.6, 47.9].map(|s| blend.weight_at(s, 0.0));
+    // A smooth step from 47.25 to 48.1 m is 0.14 at 47.9 m.
     assert!(
-        down[0] > down[1] && down[1] > down[2] && down[2] < 0.1,
+        down[0] > down[1] && down[1] > down[2] && down[2] < 0.15,
         "{down:?}"
     );
     let refined = blend.refined(&pair);
