@@ -8,9 +8,27 @@ use crate::build::BuildError;
 use crate::build::built::FinishedBuild;
 use crate::export::{
     GltfTile, GltfWriter, LEVELS_M, LandXmlWriter, ObjWriter, PlainPlyWriter, StlWriter,
-    materials_path,
+    WriteError, materials_path,
 };
+use crate::mesh::{MeshSection, SectionReader};
 use crate::progress::Progress;
+
+/// Hand every section of the mesh over as it is, in order.
+fn each_section(
+    build: &FinishedBuild,
+    mesh: &mut SectionReader,
+    progress: &mut dyn Progress,
+    mut add: impl FnMut(&MeshSection) -> Result<(), WriteError>,
+) -> Result<(), BuildError> {
+    let total = build.lattice.sections();
+    sections(
+        mesh,
+        total,
+        progress,
+        |_| (),
+        |section, ()| Ok(add(section)?),
+    )
+}
 
 pub(super) fn gltf(
     build: &FinishedBuild,
@@ -43,14 +61,7 @@ pub(super) fn obj(
 ) -> Result<ExportReport, BuildError> {
     let mut mesh = build.mesh()?;
     let mut writer = ObjWriter::create(out, mesh.origin_m(), build.crs())?;
-    let total = build.lattice.sections();
-    sections(
-        &mut mesh,
-        total,
-        progress,
-        |_| (),
-        |section, ()| Ok(writer.add(section)?),
-    )?;
+    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
     writer.finish()?;
     let mut report = ExportReport::of([out.to_owned(), materials_path(out)]);
     report.loses("σ of the vertices");
@@ -64,14 +75,7 @@ pub(super) fn landxml(
 ) -> Result<ExportReport, BuildError> {
     let mut mesh = build.mesh()?;
     let mut writer = LandXmlWriter::create(out, mesh.origin_m(), build.crs())?;
-    let total = build.lattice.sections();
-    sections(
-        &mut mesh,
-        total,
-        progress,
-        |_| (),
-        |section, ()| Ok(writer.add(section)?),
-    )?;
+    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
     writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("zones, normals and σ");
@@ -104,14 +108,7 @@ pub(super) fn stl(
 ) -> Result<ExportReport, BuildError> {
     let mut mesh = build.mesh()?;
     let mut writer = StlWriter::create(out, mesh.origin_m(), middle(build))?;
-    let total = build.lattice.sections();
-    sections(
-        &mut mesh,
-        total,
-        progress,
-        |_| (),
-        |section, ()| Ok(writer.add(section)?),
-    )?;
+    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
     let worst_m = writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("common vertices, zones, σ, the coordinate system");
@@ -126,14 +123,7 @@ pub(super) fn ply(
 ) -> Result<ExportReport, BuildError> {
     let mut mesh = build.mesh()?;
     let mut writer = PlainPlyWriter::create(out, mesh.origin_m(), middle(build))?;
-    let total = build.lattice.sections();
-    sections(
-        &mut mesh,
-        total,
-        progress,
-        |_| (),
-        |section, ()| Ok(writer.add(section)?),
-    )?;
+    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
     let worst_m = writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("zones");
