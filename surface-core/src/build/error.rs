@@ -196,93 +196,83 @@ impl BuildError {
     /// What the user can do about it, as one sentence.
     #[must_use]
     pub fn hint(&self) -> String {
+        self.sentence().to_owned()
+    }
+
+    fn sentence(&self) -> &str {
         match self {
-            Self::Read(error) => error.hint().to_owned(),
-            Self::Course(error) => error.hint().to_owned(),
-            Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(stop))) => {
-                Self::Cancelled(*stop).hint()
+            Self::Cancelled(_) | Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(_))) => {
+                STOPPED
             }
             Self::Ribbon(_) => {
-                "give a rough line along the course with --line, or a finished ribbon".to_owned()
+                "give a rough line along the course with --line, or a finished ribbon"
             }
             Self::Tiles(_) | Self::Scratch { .. } => {
-                "free space, or give another folder for scratch files with --scratch".to_owned()
+                "free space, or give another folder for scratch files with --scratch"
             }
-            Self::Cancelled(_) => {
-                "nothing was changed; run the same command again: it goes on from the last whole stage"
-                    .to_owned()
+            Self::Busy { .. } => "wait until it ends, or give another folder with --out",
+            Self::NoPlan { .. } => NO_PLAN,
+            Self::NoSuchSection { .. } => "the plan is in the answer of --sections",
+            Self::Lattice(_) | Self::NoSurface { .. } => {
+                "try a wider --spacing, and see what `surface inspect` says of the scans"
             }
-            Self::Busy { .. } => "wait until it ends, or give another folder with --out".to_owned(),
-            Self::NoPlan { .. } => {
-                "make one with `surface fit SCAN... --out DIR --sections N`, and give the same --scratch"
-                    .to_owned()
+            Self::MeshFile(_) => "give a mesh as PLY or OBJ; `surface fit` writes surface.ply",
+            Self::NoOverlap { .. } => NO_OVERLAP,
+            Self::TooFar { .. } => TOO_FAR,
+            Self::NotABuild { .. } => NOT_A_BUILD,
+            Self::NoPoints { .. } => "build again with `surface fit --deviation-points all`",
+            Self::Path(_) => PATH,
+            Self::Tie(_) => TIE,
+            Self::Level(_) => {
+                "check the registration of the scans: `surface inspect` lists their setups"
             }
-            Self::NoSuchSection { .. } => "the plan is in the answer of --sections".to_owned(),
+            Self::Parameter { .. } => "see the command's --help",
+            Self::Assemble(AssembleError::Sink(_)) => NOT_WRITTEN,
+            Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
+                "look at the ribbon with `surface ribbon`; give a better --line if it is wrong"
+            }
             Self::Field(_)
             | Self::Output(_)
             | Self::Beside(_)
             | Self::BreaklineFile(_)
-            | Self::Assemble(AssembleError::Sink(_))
             | Self::Laz(_)
-            | Self::Write { .. } => {
-                "check that the output folder can be written and has space left".to_owned()
-            }
-            Self::Lattice(_) | Self::NoSurface { .. } => {
-                "try a wider --spacing, and see what `surface inspect` says of the scans".to_owned()
-            }
-            Self::MeshFile(_) => {
-                "give a mesh as PLY or OBJ; `surface fit` writes surface.ply".to_owned()
-            }
-            Self::NoOverlap { .. } => {
-                "give the mesh's zero in the scans' coordinates with --origin X,Y,Z, or the scans' unit with --units".to_owned()
-            }
-            Self::TooFar { .. } => {
-                "check the heights: add the difference with --origin X,Y,Z, or reach further with --search".to_owned()
-            }
-            Self::NotABuild { .. } => {
-                "give a folder that `surface fit` has left: surface.ply, ribbon.geojson, field, report.json".to_owned()
-            }
-            Self::NoPoints { .. } => {
-                "build again with `surface fit --deviation-points all`".to_owned()
-            }
-            Self::Path(_) => {
-                "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it".to_owned()
-            }
+            | Self::Write { .. } => NOT_WRITTEN,
+            Self::Read(error) => error.hint(),
+            Self::Course(error) => error.hint(),
             Self::NoCommonRoad {
                 build_xy_m,
                 scan_xy_m,
                 ..
             } => no_common_road(*build_xy_m, *scan_xy_m),
-            Self::Tie(_) => {
-                "scan further beyond what changed, check that course, coordinate system and unit are the build's, or name the areas of change with --expect".to_owned()
-            }
-            Self::Level(_) => {
-                "check the registration of the scans: `surface inspect` lists their setups".to_owned()
-            }
-            Self::Parameter { .. } => "see the command's --help".to_owned(),
-            Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
-                "look at the ribbon with `surface ribbon`; give a better --line if it is wrong"
-                    .to_owned()
-            }
         }
     }
 }
+
+const STOPPED: &str = "nothing was changed; run the same command again (`surface fit` goes on from its last whole stage)";
+const NOT_WRITTEN: &str = "check that the output folder can be written and has space left";
+const NO_PLAN: &str =
+    "make one with `surface fit SCAN... --out DIR --sections N`, and give the same --scratch";
+const NO_OVERLAP: &str = "give the mesh's zero in the scans' coordinates with --origin X,Y,Z, or the scans' unit with --units";
+const TOO_FAR: &str =
+    "check the heights: add the difference with --origin X,Y,Z, or reach further with --search";
+const NOT_A_BUILD: &str =
+    "give a folder that `surface fit` has left: surface.ply, ribbon.geojson, field, report.json";
+const PATH: &str = "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it";
+const TIE: &str = "scan further beyond what changed, check that course, coordinate system and unit are the build's, or name the areas of change with --expect";
 
 /// Feet in a metre; the two kinds differ by two millionths.
 const FEET: f64 = 3.280_84;
 
 /// A scan in feet lies 3.28 times as far out.
-fn no_common_road(build: [f64; 2], scan: [f64; 2]) -> String {
+fn no_common_road(build: [f64; 2], scan: [f64; 2]) -> &'static str {
     let times = |k: f64| (0..2).all(|i| (scan[i] - k * build[i]).abs() < 0.01 * scan[i].abs());
     if times(FEET) {
-        return "its coordinates are those of the build in feet: give --units ft or --units us-ft"
-            .to_owned();
+        return "its coordinates are those of the build in feet: give --units ft or --units us-ft";
     }
     if times(1.0 / FEET) {
-        return "the build's coordinates look like feet of the scan's: give the unit with --units"
-            .to_owned();
+        return "the build's coordinates look like feet of the scan's: give the unit with --units";
     }
-    "check that the scan is of this course, in the coordinate system of the build and in the unit that --units says".to_owned()
+    "check that the scan is of this course, in the coordinate system of the build and in the unit that --units says"
 }
 
 #[cfg(test)]
