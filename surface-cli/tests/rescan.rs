@@ -104,135 +104,139 @@ fn in_feet(from: &Path, to: &Path) {
     }
 }
 
+/// A build of the smooth oval, and the scan of three setups after a panel was laid; two see it.
+struct Case {
+    dir: tempfile::TempDir,
+    near: Vec<PathBuf>,
+}
+
+impl Case {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let first = scan(&dir.path().join("first"), &smooth(), 7);
+        let files: Vec<&Path> = first.iter().map(PathBuf::as_path).collect();
+        let works = smooth().with_works(&[PANEL]);
+        let near = scan(&dir.path().join("second"), &works, 8)[1..4].to_vec();
+        let case = Self { dir, near };
+        let course = Course::build(&works).unwrap();
+        std::fs::write(case.at("panel.geojson"), expected(&course, true)).unwrap();
+        std::fs::write(case.at("nothing.geojson"), expected(&course, false)).unwrap();
+        let build = case.text("build");
+        let fitted = surface(&["fit", "--tolerance", "50", "--out", &build], &files);
+        let whole = case.at("build/manifest.json").exists();
+        assert!(whole, "{}", said(&fitted));
+        case
+    }
+
+    fn at(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    fn text(&self, name: &str) -> String {
+        self.at(name).display().to_string()
+    }
+
+    /// `surface rescan` of a folder and scans.
+    fn on(&self, folder: &str, more: &[&str], scans: &[PathBuf]) -> Output {
+        let folder = self.at(folder);
+        let files: Vec<&Path> = std::iter::once(folder.as_path())
+            .chain(scans.iter().map(PathBuf::as_path))
+            .collect();
+        surface(&[&["rescan"], more].concat(), &files)
+    }
+
+    fn rescan(&self, more: &[&str]) -> Output {
+        self.on("build", more, &self.near)
+    }
+
+    /// The run names what is wrong, hints at a remedy and leaves nothing.
+    fn refused(&self, run: &Output, word: &str) {
+        let text = said(run);
+        assert_eq!(run.status.code(), Some(2), "{text}");
+        let told = text.contains(word) && text.contains("hint:");
+        assert!(told, "{word}: {text}");
+        assert!(!self.at("o").exists(), "{text}");
+    }
+}
+
 #[test]
 fn exit_codes_expectations_history_and_refusals() {
-    let dir = tempfile::tempdir().unwrap();
-    let at = |name: &str| dir.path().join(name);
-    let text = |name: &str| at(name).display().to_string();
-    let first = scan(&at("first"), &smooth(), 7);
-    let files: Vec<&Path> = first.iter().map(PathBuf::as_path).collect();
-    let fitted = surface(
-        &["fit", "--tolerance", "50", "--out", &text("build")],
-        &files,
-    );
-    assert!(at("build/manifest.json").exists(), "{}", said(&fitted));
+    let case = Case::new();
+    a_dry_run_tells_and_writes_nothing(&case);
+    expected_changes_decide_the_exit_code(&case);
+    states_are_told_and_compared(&case);
+    scans_that_do_not_belong_are_refused(&case);
+    folders_that_are_not_whole_are_refused(&case);
+}
 
-    // Two setups see the panel.
-    let works = smooth().with_works(&[PANEL]);
-    let second = scan(&at("second"), &works, 8);
-    let course = Course::build(&works).unwrap();
-    std::fs::write(at("panel.geojson"), expected(&course, true)).unwrap();
-    std::fs::write(at("nothing.geojson"), expected(&course, false)).unwrap();
-    let near: Vec<&Path> = second[1..4].iter().map(PathBuf::as_path).collect();
-    let build = at("build");
-    let rescan = |more: &[&str], scans: &[&Path]| {
-        let args: Vec<&str> = ["rescan"].iter().chain(more).copied().collect();
-        let files: Vec<&Path> = [build.as_path()].iter().chain(scans).copied().collect();
-        surface(&args, &files)
-    };
-
-    let dry = rescan(&["--dry-run"], &near);
+fn a_dry_run_tells_and_writes_nothing(case: &Case) {
+    let dry = case.rescan(&["--dry-run"]);
     assert_eq!(dry.status.code(), Some(0), "{}", said(&dry));
-    assert!(
-        said(&dry).contains("1 CHANGE") && said(&dry).contains("dry run"),
-        "{}",
-        said(&dry)
-    );
-    let left: Vec<_> = std::fs::read_dir(&build)
+    let told = said(&dry).contains("1 CHANGE") && said(&dry).contains("dry run");
+    assert!(told, "{}", said(&dry));
+    let left: Vec<_> = std::fs::read_dir(case.at("build"))
         .unwrap()
         .map(|e| e.unwrap().file_name())
         .collect();
-    assert!(
-        left.iter().all(|n| !n.to_string_lossy().contains("part")),
-        "{left:?}"
-    );
+    let whole = |n: &std::ffi::OsString| !n.to_string_lossy().contains("part");
+    assert!(left.iter().all(whole), "{left:?}");
+}
 
+fn expected_changes_decide_the_exit_code(case: &Case) {
     let expect = |file: &str, out: &str| {
-        rescan(
-            &[
-                "--tolerance",
-                "50",
-                "--expect",
-                &text(file),
-                "--out",
-                &text(out),
-            ],
-            &near,
-        )
+        let (file, out) = (case.text(file), case.text(out));
+        case.rescan(&["--tolerance", "50", "--expect", &file, "--out", &out])
     };
-    let (good, bad) = (
-        expect("panel.geojson", "new"),
-        expect("nothing.geojson", "bad"),
-    );
+    let good = expect("panel.geojson", "new");
+    let bad = expect("nothing.geojson", "bad");
     assert_eq!(good.status.code(), Some(0), "{}", said(&good));
     assert_eq!(bad.status.code(), Some(1), "{}", said(&bad));
     assert!(said(&bad).contains("NOT EXPECTED"), "{}", said(&bad));
-    let json = std::fs::read_to_string(at("new/report.json")).unwrap();
+    let json = std::fs::read_to_string(case.at("new/report.json")).unwrap();
     assert!(json.contains("\"kind\": \"raised\"") && json.contains("\"expected\": true"));
+}
 
-    let states = surface(&["inspect"], &[&at("new")]);
-    assert!(said(&states).contains("states (2)"), "{}", said(&states));
-    assert!(
-        said(&states).contains("rescanned, 1 change"),
-        "{}",
-        said(&states)
-    );
+fn states_are_told_and_compared(case: &Case) {
+    let states = said(&surface(&["inspect"], &[&case.at("new")]));
+    assert!(states.contains("states (2)"), "{states}");
+    assert!(states.contains("rescanned, 1 change"), "{states}");
     let compared = surface(
         &["rescan", "--compare", "--format", "json"],
-        &[&build, &at("new")],
+        &[&case.at("build"), &case.at("new")],
     );
     assert_eq!(compared.status.code(), Some(0), "{}", said(&compared));
-    assert!(
-        said(&compared).contains("\"relation\": \"descends\""),
-        "{}",
-        said(&compared)
-    );
+    let descends = said(&compared).contains("\"relation\": \"descends\"");
+    assert!(descends, "{}", said(&compared));
+}
 
-    // Refusals: each names what is wrong, leaves nothing and hints at a remedy.
-    let refused = |run: Output, word: &str| {
-        let text = said(&run);
-        assert_eq!(run.status.code(), Some(2), "{text}");
-        assert!(
-            text.contains(word) && text.contains("hint:"),
-            "{word}: {text}"
-        );
-    };
-    in_feet(&second[2], &at("feet.las"));
-    refused(
-        rescan(&["--out", &text("o")], &[&at("feet.las")]),
-        "--units ft",
-    );
-    let same = rescan(&["--out", &text("build")], &near);
-    refused(same, "old build");
+fn scans_that_do_not_belong_are_refused(case: &Case) {
+    let o = case.text("o");
+    in_feet(&case.near[1], &case.at("feet.las"));
+    let feet = case.on("build", &["--out", &o], &[case.at("feet.las")]);
+    case.refused(&feet, "--units ft");
+    case.refused(&case.rescan(&["--out", &case.text("build")]), "old build");
     // Its legs cross the build's road at other heights.
-    let other = scan(&at("other"), &CourseSpec::near_legs().with_seed(5), 3);
-    let other: Vec<&Path> = other.iter().map(PathBuf::as_path).collect();
-    refused(rescan(&["--out", &text("o")], &other), "tied");
-    refused(
-        rescan(&["--dry-run", "--expect", &text("feet.las")], &near),
-        "",
-    );
+    let other = scan(&case.at("other"), &CourseSpec::near_legs().with_seed(5), 3);
+    case.refused(&case.on("build", &["--out", &o], &other), "tied");
+    let areas = case.text("feet.las");
+    case.refused(&case.rescan(&["--dry-run", "--expect", &areas]), "feet.las");
+}
 
-    copy_tree(&build, &at("older"));
-    let manifest = std::fs::read_to_string(at("older/manifest.json")).unwrap();
+fn folders_that_are_not_whole_are_refused(case: &Case) {
+    let o = case.text("o");
+    let on = |folder: &str| case.on(folder, &["--out", &o], &case.near);
+    copy_tree(&case.at("build"), &case.at("older"));
+    let path = case.at("older/manifest.json");
+    let manifest = std::fs::read_to_string(&path).unwrap();
     let older = manifest.replacen("\"format_version\": 1", "\"format_version\": 0", 1);
-    std::fs::write(at("older/manifest.json"), older).unwrap();
-    let on = |folder: &str| {
-        let files: Vec<PathBuf> = [at(folder)]
-            .into_iter()
-            .chain(near.iter().map(|p| p.to_path_buf()))
-            .collect();
-        let files: Vec<&Path> = files.iter().map(PathBuf::as_path).collect();
-        surface(&["rescan", "--out", &text("o")], &files)
-    };
-    refused(on("older"), "format version is 0");
-    std::fs::write(at("older/manifest.json"), &manifest).unwrap();
-    let chunk = at("older/field/z/3.0");
+    std::fs::write(&path, older).unwrap();
+    case.refused(&on("older"), "format version is 0");
+    std::fs::write(&path, &manifest).unwrap();
+    let chunk = case.at("older/field/z/3.0");
     let bytes = std::fs::read(&chunk).unwrap();
     std::fs::write(&chunk, &bytes[..bytes.len() / 2]).unwrap();
-    refused(on("older"), "field/z/3.0");
+    case.refused(&on("older"), "field/z/3.0");
     std::fs::remove_file(&chunk).unwrap();
-    refused(on("older"), "field/z/3.0");
-    refused(on("first"), "manifest.json");
-    assert!(!at("o").exists());
+    case.refused(&on("older"), "field/z/3.0");
+    case.refused(&on("first"), "manifest.json");
 }

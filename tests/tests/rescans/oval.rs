@@ -197,8 +197,17 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
         assert!(out.join(name).exists(), "{name} is missing");
     }
 
-    // All found, with their kinds; areas and volumes against the truth's own.
-    let (old, new, ribbon) = (course(&before()), course(&after()), read_ribbon(&out));
+    let panel_m3 = works_are_as_large_as_the_truth_s(&report, &out);
+    nothing_moves_away_from_changes(&report, &out);
+    most_chunks_are_the_same_bytes(&out);
+    the_panel_is_as_good_as_a_full_build_s(&scans, &out);
+    the_history_is_told_without_points(&report, &out, panel_m3);
+}
+
+/// All works are found with their kinds; areas and volumes against the truth's own. The panel's
+/// volume, m³.
+fn works_are_as_large_as_the_truth_s(report: &RescanReport, out: &Path) -> f64 {
+    let (old, new, ribbon) = (course(&before()), course(&after()), read_ribbon(out));
     let of = |kind: Kind| report.changes.iter().find(|c| c.kind == kind).unwrap();
     let lod_m = report.detection.scales[0].lod95_m;
     let works = [of(Kind::Raised), of(Kind::NewBump), of(Kind::BumpGone)];
@@ -225,10 +234,14 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
         report.changes.len() - 3
     );
     assert!(false_m2 < 1.0);
+    works[0].volume_m3
+}
 
-    // Nothing moves away from changes, by the report and by an independent look at the files.
+/// By the report, and by an independent look at the files.
+fn nothing_moves_away_from_changes(report: &RescanReport, out: &Path) {
+    let ribbon = read_ribbon(out);
     assert_eq!(report.rebuilt.vertices.outside, 0);
-    let differing = differing(first_build(), &out);
+    let differing = differing(first_build(), out);
     let v = report.rebuilt.vertices;
     assert_eq!(differing.len() as u64, v.moved + v.added + v.removed);
     for at in &differing {
@@ -246,7 +259,10 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
         // Blending reaches ten metres at most.
         assert!(least < 10.5, "{at:?} is {least} m from every change");
     }
-    let (a, b) = (files(first_build()), files(&out));
+}
+
+fn most_chunks_are_the_same_bytes(out: &Path) {
+    let (a, b) = (files(first_build()), files(out));
     let chunks: Vec<&PathBuf> = a
         .keys()
         .filter(|n| n.starts_with("field") || n.starts_with("beside"))
@@ -260,40 +276,44 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
         chunks.len()
     );
     assert!(same > chunks.len() / 4);
+}
 
-    // Inside the panel as good as a build of the new state alone.
+/// A build of the new state alone is what the rescan is held against.
+fn the_panel_is_as_good_as_a_full_build_s(scans: &[PathBuf], out: &Path) {
+    let dir = tempfile::tempdir().unwrap();
     let full = dir.path().join("full");
     let params = FitParams {
         ribbon: Some(read_ribbon(first_build())),
         ..FitParams::default()
     };
-    fit(&scans, &full, &params, &mut Silent).unwrap();
-    let errors = [&out, &full].map(|d| error_inside(d, &new));
+    fit(scans, &full, &params, &mut Silent).unwrap();
+    let errors = [out, &full].map(|d| error_inside(d, &course(&after())));
     println!(
         "error inside the panel {:.3} mm, of a full build {:.3} mm",
         1e3 * errors[0],
         1e3 * errors[1]
     );
     assert!(errors[0] < 1.1 * errors[1]);
+}
 
-    // History and comparison without points.
-    let states = versions(&out).unwrap();
+fn the_history_is_told_without_points(report: &RescanReport, out: &Path, panel_m3: f64) {
+    let states = versions(out).unwrap();
     assert_eq!(states.len(), 2);
     assert_eq!(
         states[0].manifest,
         versions(first_build()).unwrap()[0].manifest
     );
     assert_eq!(states[1].changes, Some(report.changes.len() as u64));
-    let compared = compare(first_build(), &out, &mut Silent).unwrap();
+    let compared = compare(first_build(), out, &mut Silent).unwrap();
     println!("{}", compared.to_text());
     assert_eq!(compared.relation, "descends");
     assert!(compared.changes.len() < 12);
     let raised = &compared.changes[0];
     assert!(
-        (raised.volume_m3 / works[0].volume_m3 - 1.0).abs() < 0.05,
+        (raised.volume_m3 / panel_m3 - 1.0).abs() < 0.05,
         "{raised:?}"
     );
-    let back = compare(&out, first_build(), &mut Silent).unwrap();
+    let back = compare(out, first_build(), &mut Silent).unwrap();
     assert_eq!(back.relation, "ancestor");
 }
 
