@@ -270,11 +270,10 @@ fn scatter(
         setups,
     };
     let (s0, t0) = (first_row as f64 * lattice.s_step_m, lattice.column_t_m(0));
-    let length = lattice.rows as f64 * lattice.s_step_m;
     for (p, &cell) in points.iter().zip(cells).filter(|(_, c)| **c != u32::MAX) {
         let at = &mut next[cell as usize];
         let [s, t, z] = p.metres();
-        out.s[*at] = nearest_turn(s - s0, length, lattice.closed);
+        out.s[*at] = nearest_turn(s - s0, rows, lattice);
         out.t[*at] = t - t0;
         let dense = out.setups.dense(p.setup).unwrap_or(0);
         out.z[*at] = z - out.setups.shift_m(block_of(cell as usize, columns), dense);
@@ -284,12 +283,16 @@ fn scatter(
     out
 }
 
-/// s relative to the run, with a point just before the start of a closed course taken from its end.
-fn nearest_turn(s: f64, length: f64, closed: bool) -> f64 {
-    if closed && s > 0.5 * length {
-        s - length
+/// s relative to a run of `rows`: on a closed course, what lies beyond the run's last row is taken
+/// for what lies a lap before it, since half a step before row 0 belongs to row 0. The run's own
+/// rows may be more than half the lap.
+#[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
+pub(super) fn nearest_turn(s_m: f64, rows: usize, lattice: &Lattice) -> f64 {
+    let last_m = (rows as f64 - 0.5) * lattice.s_step_m;
+    if lattice.closed && s_m >= last_m {
+        s_m - lattice.rows as f64 * lattice.s_step_m
     } else {
-        s
+        s_m
     }
 }
 
@@ -305,10 +308,9 @@ fn cell_finder(
     let (columns, rows) = (lattice.columns, limits.left_t_m.len());
     let (s0, t0) = (first_row as f64 * lattice.s_step_m, lattice.column_t_m(0));
     let (inv_s, inv_t) = (1.0 / lattice.s_step_m, 1.0 / lattice.t_step_m);
-    let (length, closed) = (lattice.rows as f64 * lattice.s_step_m, lattice.closed);
     move |p| {
         let t = Frame::unpack(p.abc[1]);
-        let s = nearest_turn(Frame::unpack(p.abc[0]) - s0, length, closed);
+        let s = nearest_turn(Frame::unpack(p.abc[0]) - s0, rows, lattice);
         let (row, column) = (
             floor_i32(s * inv_s + 0.5),
             floor_i32((t - t0) * inv_t + 0.5),

@@ -2,7 +2,7 @@
 //! their noise is learnt from.
 
 use super::blocks::{BLOCK, block_centre, ranges, smooth_plane};
-use super::cells::{RowLimits, Sorted, sort};
+use super::cells::{RowLimits, Sorted, nearest_turn, sort};
 use super::lattice::Lattice;
 use super::trust::Trust;
 use crate::cloud::PackedPoint;
@@ -64,7 +64,7 @@ pub fn places_seen(
         see(&sorted, index, wide, steps, &plane, &mut sights);
         let [cs, ct] = block_centre(index, wide, steps);
         for (_, mark) in marks.iter().filter(|m| m.0 == index) {
-            let s = mark.s_m - lattice.row_s_m(first_row) - cs;
+            let s = from_first_row(mark, lattice, first_row, sorted.rows) - cs;
             let t = mark.t_m - lattice.column_t_m(0) - ct;
             sights.push(Sight {
                 setup: SURVEYED,
@@ -81,9 +81,15 @@ pub fn places_seen(
     places
 }
 
+/// Station of a mark from the first of `rows`, metres.
+fn from_first_row(mark: &Mark, lattice: &Lattice, first_row: usize, rows: usize) -> f64 {
+    nearest_turn(mark.s_m - lattice.row_s_m(first_row), rows, lattice)
+}
+
 /// The block of a run of rows that a mark lies in.
 fn block_at(mark: &Mark, lattice: &Lattice, first_row: usize, rows: usize) -> Option<usize> {
-    let row = floor_i32((mark.s_m - lattice.row_s_m(first_row)) / lattice.s_step_m + 0.5);
+    let s = from_first_row(mark, lattice, first_row, rows);
+    let row = floor_i32(s / lattice.s_step_m + 0.5);
     let column = floor_i32((mark.t_m - lattice.column_t_m(0)) / lattice.t_step_m + 0.5);
     let (row, column) = (usize::try_from(row).ok()?, usize::try_from(column).ok()?);
     let wide = lattice.columns.div_ceil(BLOCK);

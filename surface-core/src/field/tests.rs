@@ -434,6 +434,43 @@ fn slanted_step(s: f64, t: f64) -> f64 {
 }
 
 #[test]
+fn a_section_of_more_than_half_a_closed_course_keeps_its_points_and_marks() {
+    // 160 rows: the first section is 128 of them, and rows 80 to 127 lie past half the lap.
+    let lattice = Lattice::new([0.1, 0.1], 160, -4..5, true).unwrap();
+    let limits = RowLimits {
+        left_t_m: vec![0.4; 128],
+        right_t_m: vec![-0.4; 128],
+    };
+    let mut points = Vec::new();
+    for (row, k) in (0..160).flat_map(|row| (0..81).map(move |k| (row, k))) {
+        // The last row's points lie in its further half, which belongs to row 0.
+        let s = 0.1 * f64::from(row) + if row == 159 { 0.07 } else { 0.02 };
+        let abc = [s, 0.01 * f64::from(k - 40), 0.0].map(|v| Frame::pack(v).unwrap());
+        points.push(PackedPoint {
+            abc,
+            intensity: 0,
+            setup: 5,
+        });
+    }
+    let sums = cell_sums(&points, &lattice, 0, &limits, as_delivered());
+    let in_row = |row: usize| sums.n[row * 9..(row + 1) * 9].iter().sum::<u32>();
+    assert_eq!(in_row(0), 2 * 81);
+    assert!((1..128).all(|row| in_row(row) == 81));
+    for s_m in [0.02, 9.03, 15.97] {
+        let mark = Mark {
+            s_m,
+            t_m: 0.0,
+            z_m: 0.0,
+            variance_m2: 4e-6,
+        };
+        let seen = places_seen(&points, &lattice, 0, &limits, as_delivered(), &[mark]);
+        let marks = seen.iter().flat_map(|p| p.sights);
+        let marks = marks.filter(|s| s.setup == crate::setups::SURVEYED);
+        assert_eq!(marks.count(), 1, "{s_m}");
+    }
+}
+
+#[test]
 fn along_a_breakline_a_slanted_step_is_as_exact_as_the_open_road() {
     let at = |k: i32, side: f64| {
         let s = 2.0 + 0.093 * f64::from(k);
