@@ -5,8 +5,8 @@ use super::order::in_order;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
-    CellSums, Cuts, FieldRows, KernelParams, Lattice, Mark, REACH, RailNode, RowLimits,
-    SECTION_ROWS, Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows, flags,
+    CellSums, Cuts, FieldRows, KernelParams, Lattice, Mark, RailNode, RowLimits, SECTION_ROWS,
+    Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows, flags, halo_rows,
     places_seen, road_level_m,
 };
 use crate::mesh::{Layout, SeamPlan};
@@ -233,8 +233,11 @@ impl HeightFitter<'_> {
     ) -> Result<(), BuildError> {
         let mut needed: Vec<usize> = batch
             .iter()
-            .flat_map(|&run| [self.before(run), Some(run), self.after(run)])
-            .flatten()
+            .flat_map(|&run| {
+                let [before, after] = self.halos(run);
+                let around = before.into_iter().chain(after).map(|(near, _)| near);
+                around.chain([run])
+            })
             .collect();
         needed.sort_unstable();
         needed.dedup();
@@ -267,6 +270,26 @@ impl HeightFitter<'_> {
         }
     }
 
+    /// The runs that the halo of `run` reaches into before and after it, nearest first, with the
+    /// rows taken of each: the last section of a course may be shorter than a hole.
+    fn halos(&self, run: usize) -> [Vec<(usize, usize)>; 2] {
+        let before = self.halo(run, |at| self.before(at));
+        [before, self.halo(run, |at| self.after(at))]
+    }
+
+    fn halo(&self, run: usize, next: impl Fn(usize) -> Option<usize>) -> Vec<(usize, usize)> {
+        let mut wanted = halo_rows(self.lattice, self.bridge_m);
+        let (mut out, mut at) = (Vec::new(), run);
+        while wanted > 0 && out.len() < self.runs() {
+            let Some(near) = next(at) else { break };
+            let own = SECTION_ROWS.min(self.lattice.rows - near * SECTION_ROWS);
+            out.push((near, own.min(wanted)));
+            wanted -= own.min(wanted);
+            at = near;
+        }
+        out
+    }
+
     fn fit_run(
         &self,
         run: usize,
@@ -274,21 +297,24 @@ impl HeightFitter<'_> {
         params: KernelParams,
         steps: &Steps,
     ) -> Result<(FieldRows, Vec<RailNode>), BuildError> {
-        let find = |run: Option<usize>| known.iter().find(|(k, _)| Some(*k) == run).map(|(_, s)| s);
+        let find = |run: usize| known.iter().find(|(k, _)| *k == run).map(|(_, s)| s);
         let first = run * SECTION_ROWS;
         let mut parts: Vec<(&CellSums, std::ops::Range<usize>)> = Vec::new();
+        let [before, after] = self.halos(run);
         let mut halo = 0;
-        if let Some(sums) = find(self.before(run)) {
-            halo = REACH.min(sums.rows);
-            parts.push((sums, sums.rows - halo..sums.rows));
+        for &(near, taken) in before.iter().rev() {
+            if let Some(sums) = find(near) {
+                parts.push((sums, sums.rows - taken..sums.rows));
+                halo += taken;
+            }
         }
         let mut rows = 0;
-        if let Some(sums) = find(Some(run)) {
+        if let Some(sums) = find(run) {
             rows = sums.rows;
             parts.push((sums, 0..sums.rows));
         }
-        if let Some(sums) = find(self.after(run)) {
-            parts.push((sums, 0..REACH.min(sums.rows)));
+        for (near, taken) in after {
+            parts.extend(find(near).map(|sums| (sums, 0..taken)));
         }
         let start = i64::try_from(first).unwrap_or(i64::MAX) - i64::try_from(halo).unwrap_or(0);
         let window = Window::join(self.lattice, start, &parts).cut_along(steps.lines);

@@ -97,6 +97,9 @@ impl Default for FitParams {
 /// Spacings that a road can be fitted at, metres: below a centimetre there are no points for it,
 /// above five metres no road between its edges.
 const SPACING_M: std::ops::RangeInclusive<f64> = 0.01..=5.0;
+/// Holes are bridged over so many cells at most: the window over a wider one holds more than a
+/// hundred thousand cells for each of its nodes.
+const MOST_BRIDGED_CELLS: f64 = 100.0;
 /// Least memory that a run can work in.
 const LEAST_MEMORY: u64 = 256 << 20;
 
@@ -123,6 +126,13 @@ impl FitParams {
         }
         if !(0.0..=10.0).contains(&self.bridge_m) {
             return refuse("--bridge", self.bridge_m, "give 0 to 10 metres");
+        }
+        if self.bridge_m > MOST_BRIDGED_CELLS * self.spacing_m {
+            return refuse(
+                "--bridge",
+                self.bridge_m,
+                "give at most 100 times --spacing",
+            );
         }
         if !(1e-5..=0.1).contains(&self.checkpoint_sd_m) {
             return refuse(
@@ -168,6 +178,7 @@ mod tests {
         assert!(bad(|p| p.spacing_m = f64::NAN).contains("--spacing is NaN"));
         assert!(bad(|p| p.tolerance_m = -0.005).contains("--tolerance is -5"));
         assert!(bad(|p| p.bridge_m = 50.0).contains("--bridge"));
+        assert!(bad(|p| (p.bridge_m, p.spacing_m) = (3.0, 0.02)).contains("--spacing"));
         assert!(bad(|p| p.memory_bytes = 1).contains("--memory"));
     }
 }

@@ -12,6 +12,7 @@ use super::lattice::Lattice;
 use super::rounding::Rounding;
 use crate::numeric::{
     FittedPlane, PlaneSums, TUKEY_C, biweight_of_square, ceil_i32, exp_of_minus, floor_i32,
+    to_index,
 };
 use crate::zones::Breaklines;
 
@@ -19,7 +20,8 @@ use crate::zones::Breaklines;
 const BEST_WIDTH: f64 = 0.1764;
 /// Mean square of the road that a window of width b leaves out, over A·b.
 const LEFT_OUT: f64 = 28.98;
-/// Cells on either side that a window may reach; also the halo of a run of rows.
+/// Cells on either side that a window may reach where no gap is bridged; also the halo of a run of
+/// rows ([`halo_rows`](super::halo_rows) where wider gaps are).
 pub const REACH: usize = 8;
 /// A window is cut at this many widths.
 const CUT: f64 = 2.5;
@@ -214,33 +216,41 @@ impl<'a> Window<'a> {
         let width = |density: f64| {
             let best = BEST_WIDTH / (level_m * density).cbrt();
             window_over_cells(best, step)
-                .max(least_b_m)
                 .min(REACH_M_STEPS * step)
+                .max(least_b_m)
         };
-        let density = self.density(anchor, close.as_ref());
+        let reach = self.reach_over(least_b_m);
+        let density = self.density(anchor, close.as_ref(), reach);
         let b = width(density);
         let sight = self
             .cuts
             .around([s, t], (2.0 * CUT * b).max(CLOSE_STEPS * step));
         if sight.is_some() && density > 0.0 {
-            let found = self.fit_in(s, t, anchor, b, level_m, sight.as_ref());
+            let found = self.fit_in(s, t, (anchor, reach), b, level_m, sight.as_ref());
             if let Some(mut found) = found {
                 found.stepped |= close.is_some();
                 return Some(found);
             }
         }
-        let density = self.density(anchor, None);
+        let density = self.density(anchor, None, reach);
         if density <= 0.0 {
             return None;
         }
-        self.fit_in(s, t, anchor, width(density), level_m, None)
+        self.fit_in(s, t, (anchor, reach), width(density), level_m, None)
+    }
+
+    /// Cells on either side that are asked where the own one is empty: beyond [`REACH`] only in a
+    /// gap twice `least_b_m` wide, to its nearer side.
+    fn reach_over(&self, least_b_m: f64) -> usize {
+        let step = self.lattice.s_step_m.min(self.lattice.t_step_m);
+        REACH.max(to_index(least_b_m / step) + 1)
     }
 
     fn fit_in(
         &self,
         s: f64,
         t: f64,
-        anchor: usize,
+        (anchor, reach): (usize, usize),
         b: f64,
         level_m: f64,
         sight: Option<&Sight>,
@@ -249,7 +259,7 @@ impl<'a> Window<'a> {
         // Asked once: what a breakline hides is the same for every round.
         let seen = sight.map(|sight| self.in_sight(s, t, 2.0 * b, sight));
         let seen = seen.as_deref();
-        let mut plane = self.start(s, t, anchor, sight, self.slope(s, t, b, seen))?;
+        let mut plane = self.start(s, t, (anchor, reach), sight, self.slope(s, t, b, seen))?;
         let near = self.near([s, t], b, level_m, seen);
         let mut fitted = None;
         for round in 0..=ROUNDS {
@@ -297,11 +307,11 @@ impl<'a> Window<'a> {
         seen
     }
 
-    /// Σ1/σ² per m² around a cell: over 3 × 3 cells, 7 × 7 where those are empty; of those in
-    /// sight alone.
+    /// Σ1/σ² per m² around a cell: over 3 × 3 cells, 7 × 7 where those are empty, then all within
+    /// `reach`; of those in sight alone.
     #[expect(clippy::cast_precision_loss, reason = "a small count of cells")]
-    fn density(&self, anchor: usize, sight: Option<&Sight>) -> f64 {
-        for reach in [1, 3, REACH] {
+    fn density(&self, anchor: usize, sight: Option<&Sight>, reach: usize) -> f64 {
+        for reach in [1, 3, reach] {
             let (mut sum, mut cells) = (0.0, 0usize);
             self.around(anchor, reach, |k| {
                 let hidden =
@@ -334,13 +344,13 @@ impl<'a> Window<'a> {
         &self,
         s: f64,
         t: f64,
-        anchor: usize,
+        (anchor, reach): (usize, usize),
         sight: Option<&Sight>,
         slope: (f64, f64),
     ) -> Option<FittedPlane> {
         let own = self.own(anchor, sight);
         let mut near: Vec<(f64, f64)> = Vec::with_capacity(49);
-        let reach = if own.is_some() { 1 } else { REACH };
+        let reach = if own.is_some() { 1 } else { reach };
         self.around(anchor, reach, |k| {
             self.each_of(k, sight, |seen| {
                 let d2 = (seen.s - s).powi(2) + (seen.t - t).powi(2);
@@ -513,7 +523,7 @@ fn window_over_cells(best: f64, step: f64) -> f64 {
     spread.max(0.095 * square + 0.73 * spread).sqrt()
 }
 
-/// Widest window, in steps: its cut then stays within the reach.
+/// Widest window, in steps: its cut then stays within the reach. Wider only to bridge a gap.
 const REACH_M_STEPS: f64 = 3.0;
 /// D(d) = 8π²·A·d for S(k) = A·k⁻³.
 const STRUCTURE: f64 = 78.957;

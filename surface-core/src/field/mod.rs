@@ -22,10 +22,10 @@ mod trust;
 
 pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut};
 pub use cuts::{CellPart, Cuts};
-pub use kernel::{KernelParams, REACH, Window};
+pub use kernel::{KernelParams, Window};
 pub use lattice::{FieldNode, FieldRows, Lattice, LatticeError, RailNode, SECTION_ROWS};
 pub use level::{course_level_m, road_level_m};
-pub use nodes::{fit_places, fit_rows};
+pub use nodes::{fit_places, fit_rows, halo_rows};
 pub use road_points::{RoadPoint, road_points};
 pub use rounding::Rounding;
 pub use sights::{Mark, places_seen};

@@ -4,11 +4,14 @@
 use super::RowLimits;
 use super::flags;
 use super::kernel::{Fitted, KernelParams, REACH, SLOPE_CHANGE, Window};
-use super::lattice::{FieldRows, RailNode};
+use super::lattice::{FieldRows, Lattice, RailNode};
 use crate::numeric::{floor_i32, to_f32, to_index};
 
 /// A cell with this share of its points set aside is flagged.
 const OUTLIER_SHARE: f64 = 0.2;
+/// σ of a bridged height is this share at least of what a slope that changes by [`SLOPE_CHANGE`]
+/// makes over the gap: a plane through both sides errs by an eighth in the middle of a parabola.
+const GAP_DOUBT: f64 = 0.1;
 /// Cells next to a rail that may be empty without it counting as bridged: the edge cuts through
 /// the last cell, which may hold no point of the road.
 const RAIL_REACH: i32 = 1;
@@ -60,7 +63,7 @@ fn fit_node(
         return;
     };
     rows.z_m[out] = found.plane.z0;
-    rows.sigma_m[out] = to_f32(found.sigma_m.max(0.1 * gap_m * SLOPE_CHANGE));
+    rows.sigma_m[out] = to_f32(found.sigma_m.max(GAP_DOUBT * gap_m * SLOPE_CHANGE));
     rows.slope_s[out] = to_f32(found.plane.slope_u);
     rows.slope_t[out] = to_f32(found.plane.slope_v);
     rows.n[out] = window.n[anchor];
@@ -81,7 +84,7 @@ fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {
 
 /// How wide the gap is in which a cell lies: 0 with points of its own, else the narrower of the
 /// gaps along s and t, between cells with points on both sides; `None` when wider than `bridge_m`
-/// or open to one side (that would be extrapolation).
+/// or open to one side (that would be extrapolation). All cells across a gap get the same answer.
 #[expect(
     clippy::cast_precision_loss,
     reason = "rows and columns are far below 2^53"
@@ -91,18 +94,29 @@ fn gap_around(window: &Window, row: usize, column: usize, bridge_m: f64) -> Opti
     if has(row, column) {
         return Some(0.0);
     }
-    let limit = |h: f64| to_index(bridge_m / h + 1e-9).min(REACH);
+    let limit = |h: f64| bridged_cells(bridge_m, h);
     let (hs, ht) = (window.lattice.s_step_m, window.lattice.t_step_m);
     let up = (1..=limit(hs)).find(|d| row + d < window.rows && has(row + d, column));
     let down = (1..=limit(hs)).find(|&d| row >= d && has(row - d, column));
     let left = (1..=limit(ht)).find(|d| column + d < window.columns && has(row, column + d));
     let right = (1..=limit(ht)).find(|&d| column >= d && has(row, column - d));
-    let along = up.zip(down).map(|(a, b)| (a + b - 1) as f64 * hs);
-    let across = left.zip(right).map(|(a, b)| (a + b - 1) as f64 * ht);
-    let narrower = along
-        .unwrap_or(f64::INFINITY)
-        .min(across.unwrap_or(f64::INFINITY));
-    (narrower <= bridge_m + 1e-9).then_some(narrower)
+    let whole = |a: usize, b: usize, h: f64| Some(a + b - 1).filter(|&cells| cells <= limit(h));
+    let along = up.zip(down).and_then(|(a, b)| whole(a, b, hs));
+    let across = left.zip(right).and_then(|(a, b)| whole(a, b, ht));
+    let [along, across] = [(along, hs), (across, ht)].map(|(cells, h)| cells.map(|n| n as f64 * h));
+    [along, across].into_iter().flatten().min_by(f64::total_cmp)
+}
+
+/// Whole cells `step_m` apart in a hole of `bridge_m`.
+fn bridged_cells(bridge_m: f64, step_m: f64) -> usize {
+    to_index(bridge_m / step_m + 1e-9)
+}
+
+/// Rows before and after a run that a hole of `bridge_m` may reach into: the halo that its windows
+/// need.
+#[must_use]
+pub fn halo_rows(lattice: &Lattice, bridge_m: f64) -> usize {
+    REACH.max(bridged_cells(bridge_m, lattice.s_step_m))
 }
 
 /// The field on an edge: fitted at the edge itself from the cells inside it. Where the last cells

@@ -243,6 +243,50 @@ fn setup_five_is_off() -> SetupModels {
     SetupModels::new(setups)
 }
 
+/// Nodes with a height between two stations, in the middle of a road with a hole across it from
+/// s = 6 m on, and how far the worst of them is off.
+fn across_a_hole(hole_m: f64, bridge_m: f64, step_m: f64) -> (usize, f64) {
+    let rows = crate::numeric::to_index(12.8 / step_m) + 1;
+    let lattice = Lattice::new([step_m, 0.1], rows, -12..13, false).unwrap();
+    let limits = RowLimits {
+        left_t_m: vec![1.0; rows],
+        right_t_m: vec![-1.0; rows],
+    };
+    let mut points = scan(44, smooth);
+    points.retain(|p| {
+        let [s, t, _] = p.metres();
+        t.abs() < 1.0 && !(6.0..6.0 + hole_m).contains(&(s + 0.5 * step_m))
+    });
+    let sums = cell_sums(&points, &lattice, 0, &limits, as_delivered());
+    let window = Window::join(&lattice, 0, &[(&sums, 0..rows)]);
+    let mut out = FieldRows::empty(lattice, 0, rows).unwrap();
+    let params = KernelParams {
+        level_m: 1e-8,
+        bridge_m,
+    };
+    fit_rows(&window, &limits, params, &mut out);
+    let (mut n, mut worst) = (0, 0.0f64);
+    for row in (0..rows).filter(|r| (5.99..5.99 + hole_m).contains(&lattice.row_s_m(*r))) {
+        if let Some(node) = out.node(row, 12) {
+            n += 1;
+            worst = worst.max((node.z_m - smooth(lattice.row_s_m(row), 0.0)).abs());
+        }
+    }
+    (n, worst)
+}
+
+#[test]
+fn a_hole_is_bridged_whole_or_not_at_all_at_any_spacing() {
+    // 12 cells of 0.1 m and 25 of 0.02 m; the road bends by 0.3 mm over 1.2 m.
+    for (hole_m, bridge_m, step_m, cells) in [(1.2, 1.2, 0.1, 12), (0.5, 0.5, 0.02, 25)] {
+        let (n, worst) = across_a_hole(hole_m, bridge_m, step_m);
+        assert_eq!(n, cells, "{step_m}");
+        assert!(worst < 1e-3, "{step_m}: {worst}");
+    }
+    assert_eq!(across_a_hole(1.2, 1.1, 0.1).0, 0);
+    assert_eq!(across_a_hole(0.5, 0.46, 0.02).0, 0);
+}
+
 #[test]
 fn corrections_come_off_and_points_of_a_setup_left_out_do_not_count() {
     let mut points = scan(31, |s, _| 1.0 + 3e-3 + 50e-6 * (s - 6.0));
