@@ -35,6 +35,9 @@ const BELIEVED_M: [f64; 2] = [2e-5, 1e-2];
 /// Two setups agree at a place to this at best, metres: their points do not lie on the same
 /// stones.
 const FLOOR_M: f64 = 5e-5;
+/// Setups that are levelled at most: the dense system of their unknowns takes 288 MB, and its time
+/// grows with the cube. A circuit has tens to hundreds of scanner positions.
+const MOST_SETUPS: usize = 2000;
 /// How well the mean of all setups is known where checkpoints tell it, metres. Without them it is
 /// what was delivered (and put back to that in the end), as good as the mean of so many setups.
 const DATUM_M: f64 = 10.0;
@@ -49,6 +52,17 @@ pub enum LevelError {
         setups: usize,
         /// Where the elimination ended.
         source: Singular,
+    },
+    /// More setups than a dense system of their unknowns can hold.
+    #[error(
+        "{setups} setups are more than the {most} that can be levelled; point source ids that do \
+         not stand for scanner positions make setups of their own"
+    )]
+    TooMany {
+        /// Setups given.
+        setups: usize,
+        /// Most that are levelled.
+        most: usize,
     },
 }
 
@@ -95,7 +109,7 @@ pub struct Levelled {
 /// The answer does not depend on the number of threads.
 ///
 /// # Errors
-/// [`LevelError`] when the system cannot be solved.
+/// [`LevelError`] when there are more than 2000 setups or the system cannot be solved.
 ///
 /// Not guaranteed: error patterns of a scanner other than offset and tilts are not looked for.
 pub fn level(
@@ -103,6 +117,12 @@ pub fn level(
     setups: usize,
     about_m: &[Option<[f64; 3]>],
 ) -> Result<Levelled, LevelError> {
+    if setups > MOST_SETUPS {
+        return Err(LevelError::TooMany {
+            setups,
+            most: MOST_SETUPS,
+        });
+    }
     let mut solver = Solver::new(places, setups, about_m);
     for round in 0..ROUNDS {
         solver.solve()?;
@@ -135,6 +155,8 @@ struct Solver<'a> {
     fixed: bool,
     x: Vec<f64>,
     variance: Vec<f64>,
+    /// By setup: variance of its offset from the mean of those tied, m².
+    relative_m2: Vec<f64>,
     misfits_m: Vec<f64>,
 }
 
@@ -158,10 +180,11 @@ impl<'a> Solver<'a> {
             fixed: places.iter().any(beyond),
             x: vec![0.0; EACH * setups],
             variance: vec![0.0; EACH * setups],
+            relative_m2: vec![0.0; setups],
             misfits_m: Vec::new(),
         };
         let before = out.standardised();
-        out.misfits_m.push(spread(before.raw_m, 0.0));
+        out.misfits_m.push(before.raw_spread_m());
         out
     }
 
@@ -210,8 +233,26 @@ impl<'a> Solver<'a> {
             *x += step;
         }
         self.variance = inverse_diagonal(&a, n);
+        self.relative_m2 = self.relative_variances(&a);
         self.learn_prior();
         Ok(())
+    }
+
+    /// Variances of the offsets from the mean of those tied, from the system's factor: how well the
+    /// mean itself is known is no spread of setups. cov(x, mean) = A⁻¹e/m with e = 1 at the m
+    /// offsets.
+    fn relative_variances(&self, factor: &[f64]) -> Vec<f64> {
+        let n = EACH * self.setups;
+        let m = count(self.tied.iter().filter(|t| **t).count().max(1));
+        let mut y = vec![0.0; n];
+        for s in (0..self.setups).filter(|&s| self.tied[s]) {
+            y[EACH * s] = 1.0 / m;
+        }
+        solve_dense(factor, n, &mut y);
+        let tied = (0..self.setups).filter(|&s| self.tied[s]);
+        let mean: f64 = tied.map(|s| y[EACH * s]).sum::<f64>() / m;
+        let relative = |s: usize| self.variance[EACH * s] - 2.0 * y[EACH * s] + mean;
+        (0..self.setups).map(|s| relative(s).max(0.0)).collect()
     }
 
     /// Normal equations for a step from the present corrections, the places' heights eliminated.
@@ -295,7 +336,7 @@ impl<'a> Solver<'a> {
         let mut sums = [[0.0; 2]; 2];
         for (&s, o) in tied.iter().zip(&offsets) {
             sums[0][0] += self.held[s];
-            sums[0][1] += self.held[s] * (o * o + self.variance[EACH * s]);
+            sums[0][1] += self.held[s] * (o * o + self.relative_m2[s]);
             for k in EACH * s + 1..EACH * (s + 1) {
                 sums[1][0] += self.held[s];
                 sums[1][1] += self.held[s] * (self.x[k] * self.x[k] + self.variance[k]);
@@ -334,6 +375,7 @@ impl<'a> Solver<'a> {
                 out.raw_m.push(mean - height);
                 out.over_sd.push((mean - height) / left.sqrt());
                 out.variance_m2.push(own);
+                out.shared.push(place.sights.len() > 1);
             }
         }
         out
@@ -342,27 +384,31 @@ impl<'a> Solver<'a> {
     /// New weights, and the variance that points' noise does not explain.
     fn judge(&mut self) {
         let misfits = self.standardised();
-        if misfits.over_sd.is_empty() {
+        let mut squares: Vec<f64> = misfits.of_shared(&misfits.over_sd).map(|u| u * u).collect();
+        if squares.is_empty() {
             return;
         }
-        let mut squares: Vec<f64> = misfits.over_sd.iter().map(|u| u * u).collect();
         let middle = squares.len() / 2;
         let (_, square, _) = squares.select_nth_unstable_by(middle, f64::total_cmp);
         let excess = *square / MEDIAN_CHI2 - 1.0;
-        let mut variances = misfits.variance_m2.clone();
+        let mut variances: Vec<f64> = misfits.of_shared(&misfits.variance_m2).collect();
         let (_, typical, _) = variances.select_nth_unstable_by(middle, f64::total_cmp);
         self.extra_m2 = (self.extra_m2 + 0.7 * excess * *typical).max(FLOOR_M * FLOOR_M);
         for (trust, u) in self.trust.iter_mut().zip(&misfits.over_sd) {
             *trust = biweight(u / TUKEY_C);
         }
-        self.misfits_m.push(spread(misfits.raw_m, 0.0));
+        self.misfits_m.push(misfits.raw_spread_m());
     }
 
     /// Setups most of whose sights the others contradict are left out.
     fn leave_out(&mut self) {
         let mut counts = vec![[0.0f64; 2]; self.setups];
-        let sights = self.places.iter().flat_map(|p| p.sights.iter());
-        for (sight, trust) in sights.zip(&self.trust) {
+        let sights = self.places.iter().flat_map(|p| {
+            let shared = p.sights.len() > 1;
+            p.sights.iter().map(move |sight| (sight, shared))
+        });
+        // What nobody else saw agrees with itself.
+        for ((sight, _), trust) in sights.zip(&self.trust).filter(|((_, shared), _)| *shared) {
             if let Some(count) = counts.get_mut(usize::from(sight.setup)) {
                 count[0] += 1.0;
                 count[1] += f64::from(u8::from(*trust <= 0.0));
@@ -460,6 +506,22 @@ struct Misfits {
     raw_m: Vec<f64>,
     over_sd: Vec<f64>,
     variance_m2: Vec<f64>,
+    /// Whether another setup saw the place too: a sight alone makes its own height, and its misfit
+    /// of nothing says nothing.
+    shared: Vec<bool>,
+}
+
+impl Misfits {
+    /// Those of `values`, one a sight, that belong to places of several sights.
+    fn of_shared(&self, values: &[f64]) -> impl Iterator<Item = f64> {
+        let both = values.iter().zip(&self.shared);
+        both.filter(|(_, shared)| **shared).map(|(v, _)| *v)
+    }
+
+    /// Robust spread of the misfits in metres.
+    fn raw_spread_m(&self) -> f64 {
+        spread(self.of_shared(&self.raw_m).collect(), 0.0)
+    }
 }
 
 fn add_block(a: &mut [f64], n: usize, [k, l]: [usize; 2], w: f64, fk: &[f64; 3], fl: &[f64; 3]) {
@@ -635,6 +697,53 @@ mod tests {
         let mean = found.corrections.iter().map(|c| c.offset_m).sum::<f64>() / count(SETUPS);
         // 30 checkpoints of 2 mm tell the height to 0.37 mm; free of noise here, far better.
         assert!((mean - 0.015).abs() < 2e-4, "{mean}");
+    }
+
+    #[test]
+    fn places_that_one_setup_saw_alone_tell_nothing_of_the_misfit() {
+        let torn = |s: usize, at: [f64; 2]| {
+            let wave = if s == 7 { (3.0 * at[0]).sin() } else { 0.0 };
+            planted(s).at(at) + 5e-3 * wave
+        };
+        let mut seen = places(torn);
+        let shared = levelled(&seen);
+        for k in 0..6000usize {
+            let s = if k < 3000 { 7 } else { k % SETUPS };
+            let [x, y, _] = stand(s);
+            seen.push([x + 0.003 * count(k), y, 0.0], &[sight(s, 0.001)]);
+        }
+        let both = levelled(&seen);
+        assert_eq!(both.report.left_out, shared.report.left_out);
+        assert!(both.report.left_out[7]);
+        let off = both.report.misfit_m - shared.report.misfit_m;
+        assert!(off.abs() < 1e-9, "{off}");
+        for (a, b) in both.corrections.iter().zip(&shared.corrections) {
+            assert!((a.offset_m - b.offset_m).abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn how_well_checkpoints_hold_the_whole_is_no_spread_of_setups() {
+        let mut seen = places(|s, at| planted(s).at(at));
+        let [x, y, _] = stand(3);
+        let mark = Sight {
+            setup: u16::MAX,
+            n: 1.0,
+            mean_m: 0.0,
+            variance_m2: 4e-4,
+        };
+        seen.push([x, y, 0.0], &[sight(3, planted(3).at([x, y])), mark]);
+        let found = levelled(&seen);
+        // Offsets of 0.46 mm were planted; one checkpoint of 20 mm holds their mean.
+        let sd_m = found.report.offset_sd_m;
+        assert!((2e-4..8e-4).contains(&sd_m), "{sd_m}");
+        assert!(found.report.sd_m.iter().all(|sd| *sd > 0.01));
+    }
+
+    #[test]
+    fn more_setups_than_can_be_levelled_are_refused_with_their_number() {
+        let error = level(&Places::default(), 5000, &[]).unwrap_err();
+        assert!(error.to_string().starts_with("5000 setups"), "{error}");
     }
 
     #[test]
