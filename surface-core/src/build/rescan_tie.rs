@@ -7,17 +7,15 @@ use super::order::in_order;
 use super::road::KnownSetup;
 use super::trust::samples;
 use crate::cloud::TileStore;
-use crate::field::{FieldRows, Lattice, Mark, SECTION_ROWS, Trust, flags, places_seen};
+use crate::field::{FieldRows, Mark, SECTION_ROWS, Trust, block_cells, flags, places_seen};
 use crate::progress::Progress;
 use crate::report::{SetupTieReport, TieReport};
 use crate::rescan::{Areas, Tie, tie};
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::{NoiseModel, Places, SetupModel, SetupModels};
 
-/// Side of the squares of nodes that the old height is meant over; that of the fit's blocks.
-const BLOCK: usize = 4;
-/// Nodes of a square that must have a height.
-const LEAST_NODES: usize = 12;
+/// Share of the nodes of a square, in quarters, that must have a height.
+const LEAST_QUARTERS: usize = 3;
 /// Places outside of the areas where change is expected that suffice to tie a scan.
 const ENOUGH_OUTSIDE: usize = 300;
 
@@ -119,22 +117,24 @@ pub(super) fn world(ribbon: &Ribbon, [s, t]: [f64; 2]) -> [f64; 2] {
     [x + ribbon.frame.origin_m[0], y + ribbon.frame.origin_m[1]]
 }
 
-/// The old surface as heights of squares of nodes, in the middle of each.
+/// The old surface as heights of squares of nodes (the fit's blocks), in the middle of each.
 fn marks(rows: &FieldRows) -> Vec<Mark> {
     let lattice = &rows.lattice;
     let mut out = Vec::new();
-    for row in (0..rows.rows).step_by(BLOCK) {
-        for column in (0..lattice.columns).step_by(BLOCK) {
-            out.extend(mark(rows, lattice, row, column));
+    let side = block_cells(lattice);
+    for row in (0..rows.rows).step_by(side) {
+        for column in (0..lattice.columns).step_by(side) {
+            out.extend(mark(rows, side, row, column));
         }
     }
     out
 }
 
-fn mark(rows: &FieldRows, lattice: &Lattice, row: usize, column: usize) -> Option<Mark> {
+fn mark(rows: &FieldRows, side: usize, row: usize, column: usize) -> Option<Mark> {
+    let lattice = &rows.lattice;
     let (mut n, mut sums) = (0usize, [0.0f64; 4]);
-    for r in row..(row + BLOCK).min(rows.rows) {
-        for c in column..(column + BLOCK).min(lattice.columns) {
+    for r in row..(row + side).min(rows.rows) {
+        for c in column..(column + side).min(lattice.columns) {
             let k = r * lattice.columns + c;
             if !rows.z_m[k].is_finite() {
                 continue;
@@ -153,7 +153,7 @@ fn mark(rows: &FieldRows, lattice: &Lattice, row: usize, column: usize) -> Optio
         }
     }
     let [s_m, t_m, z_m, variance_m2] = sums.map(|v| v / n as f64);
-    (n >= LEAST_NODES).then_some(Mark {
+    (4 * n >= LEAST_QUARTERS * side * side).then_some(Mark {
         s_m,
         t_m,
         z_m,

@@ -1,13 +1,12 @@
-//! Robust planes over blocks of 4 × 4 cells, and how much each setup scatters there.
+//! Robust planes over blocks of cells, and how much each setup scatters there.
 
-use super::cells::{STANDING_M, Sorted, block_of};
+use super::block_grid::BlockGrid;
+use super::cells::{STANDING_M, Sorted};
 use super::cuts::{Cuts, Sight};
 use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, median, robust_plane, to_index};
 use crate::setups::SetupModels;
 
-/// Cells along one side of a block. Divides the rows of a section.
-pub(super) const BLOCK: usize = 4;
 /// Points of a block that its plane is searched with; more add nothing to a start value.
 pub(super) const SAMPLE: usize = 96;
 /// Residuals up to this need no high-breakdown search, metres: nothing that stands on a road is
@@ -15,9 +14,10 @@ pub(super) const SAMPLE: usize = 96;
 const CALM_M: f64 = 0.008;
 /// No plane is trusted to a smaller scale, metres.
 const SCALE_FLOOR_M: f64 = 3e-4;
-/// Blocks on either side that are asked what the ground is doing (2 m at 0.1 m spacing: a car is
-/// 1.8 m wide and must be the minority).
-const NEIGHBOURS: usize = 5;
+/// Ground on either side of a block that is asked what it is doing, metres, and blocks of it at
+/// least: a car is 1.8 m wide and must be the minority.
+const GROUND_M: f64 = 2.0;
+const GROUND_BLOCKS: usize = 5;
 /// A setup's scatter over the whole run counts like this many points of the block.
 const PRIOR_DOF: f64 = 8.0;
 /// What a noise model expects of a setup counts like this many points of the block.
@@ -52,6 +52,7 @@ pub(super) struct Block {
 /// All blocks of a run of rows.
 #[derive(Debug)]
 pub(super) struct BlockPlanes {
+    grid: BlockGrid,
     blocks: Vec<Option<Block>>,
     /// 1/σ² by block and setup of the run.
     weights: Vec<f64>,
@@ -64,8 +65,8 @@ pub(super) struct BlockPlanes {
 
 impl BlockPlanes {
     /// The plane under a cell, `None` where the block saw no road.
-    pub fn of_cell(&self, cell: usize, columns: usize) -> Option<&Block> {
-        self.blocks[block_of(cell, columns)].as_ref()
+    pub fn of_cell(&self, cell: usize) -> Option<&Block> {
+        self.blocks[self.grid.of_cell(cell)].as_ref()
     }
 
     /// 1/σ_z² of a point of `setup` in `block`.
@@ -76,27 +77,22 @@ impl BlockPlanes {
 
     /// How far the points of a cell's block scatter about its plane, at most as far as calm ground
     /// does, metres.
-    pub fn scale_m(&self, cell: usize, columns: usize) -> f64 {
-        self.of_cell(cell, columns)
-            .map_or(0.0, |b| b.scale_m.min(CALM_M))
+    pub fn scale_m(&self, cell: usize) -> f64 {
+        self.of_cell(cell).map_or(0.0, |b| b.scale_m.min(CALM_M))
     }
 
     /// The middle slopes along s and t of the blocks around a cell's.
-    pub fn slopes_near(&self, cell: usize, columns: usize) -> [f64; 2] {
-        let (k, wide) = (block_of(cell, columns), columns.div_ceil(BLOCK));
-        let (row, column) = (k / wide, k % wide);
-        let last = (column + 3).min(wide);
-        let near = (row.saturating_sub(2)..=row + 2)
-            .flat_map(|r| (column.saturating_sub(2)..last).map(move |c| r * wide + c))
-            .filter_map(|k| self.blocks.get(k).copied().flatten());
+    pub fn slopes_near(&self, cell: usize) -> [f64; 2] {
+        let near = self.grid.around(self.grid.of_cell(cell), SLOPE_BLOCKS);
+        let near = near.filter_map(|k| self.blocks[k]);
         let (mut u, mut v): (Vec<f64>, Vec<f64>) =
             near.map(|b| (b.plane.slope_u, b.plane.slope_v)).unzip();
         [median(&mut u).unwrap_or(0.0), median(&mut v).unwrap_or(0.0)]
     }
 
     /// The least standard deviation that any setup has in the cell's block.
-    pub fn typical_sd(&self, cell: usize, columns: usize) -> f64 {
-        let k = block_of(cell, columns) * self.setups;
+    pub fn typical_sd(&self, cell: usize) -> f64 {
+        let k = self.grid.of_cell(cell) * self.setups;
         let best = self.weights[k..k + self.setups]
             .iter()
             .copied()
@@ -109,85 +105,51 @@ impl BlockPlanes {
     }
 }
 
+/// Blocks on either side whose slopes are the middle slopes around a cell.
+const SLOPE_BLOCKS: usize = 2;
 /// Where a block's middle sees fewer points than this, all count: better a plane across the step
 /// than none.
 const FEWEST_SEEN: usize = 12;
-/// Breaklines within this many steps of a block's middle may cross it: half its diagonal.
-const SIGHT_STEPS: f64 = 3.0;
 
-/// Fit every block of the run; `steps_m` are the lattice steps along s and t. A block that a
-/// breakline crosses is the plane of what its middle sees.
-pub(super) fn fit_blocks(
-    sorted: &Sorted,
-    steps_m: [f64; 2],
-    models: &SetupModels,
-    cuts: &Cuts,
-) -> BlockPlanes {
-    let wide = sorted.columns.div_ceil(BLOCK);
-    let high = sorted.rows.div_ceil(BLOCK);
+/// Fit every block of the run. A block that a breakline crosses is the plane of what its middle
+/// sees.
+pub(super) fn fit_blocks(sorted: &Sorted, models: &SetupModels, cuts: &Cuts) -> BlockPlanes {
+    let grid = sorted.grid;
+    let sight_of = |index: usize| cuts.around(grid.centre(index), grid.sight_m());
     let mut sample = Vec::with_capacity(SAMPLE + 1);
-    let mut blocks: Vec<Option<Block>> = Vec::with_capacity(wide * high);
+    let mut blocks: Vec<Option<Block>> = Vec::with_capacity(grid.len());
     let limits = Limits::of(sorted);
-    for index in 0..wide * high {
-        let sight = sight_of(cuts, index, wide, steps_m);
-        gather(
-            sorted,
-            index,
-            wide,
-            steps_m,
-            (None, sight.as_ref()),
-            &mut sample,
-        );
-        blocks.push(fit(&sample, index, wide, steps_m, limits));
+    for index in 0..grid.len() {
+        let sight = sight_of(index);
+        gather(sorted, index, (None, sight.as_ref()), &mut sample);
+        blocks.push(fit(&sample, index, grid, limits));
     }
-    let doubtful = doubtful_blocks(&blocks, [wide, high], limits);
+    let doubtful = doubtful_blocks(&blocks, grid, limits);
     let mended: Vec<_> = doubtful
         .iter()
         .map(|&k| {
-            let ground = ground_near(&blocks, k, [wide, high], steps_m, limits);
-            let sight = sight_of(cuts, k, wide, steps_m);
-            gather(
-                sorted,
-                k,
-                wide,
-                steps_m,
-                (Some(&ground), sight.as_ref()),
-                &mut sample,
-            );
-            fit(&sample, k, wide, steps_m, limits)
+            let ground = ground_near(&blocks, k, grid, limits);
+            let sight = sight_of(k);
+            gather(sorted, k, (Some(&ground), sight.as_ref()), &mut sample);
+            fit(&sample, k, grid, limits)
         })
         .collect();
     for (k, block) in doubtful.into_iter().zip(mended) {
         blocks[k] = block;
     }
-    let scatter = scatter_by_setup(sorted, &blocks, wide, &|index| {
-        sight_of(cuts, index, wide, steps_m)
-    });
+    let scatter = scatter_by_setup(sorted, &blocks, &sight_of);
     weigh(sorted, blocks, &scatter, models)
-}
-
-fn sight_of(cuts: &Cuts, index: usize, wide: usize, steps_m: [f64; 2]) -> Option<Sight> {
-    let reach = SIGHT_STEPS * steps_m[0].max(steps_m[1]);
-    cuts.around(block_centre(index, wide, steps_m), reach)
-}
-
-#[expect(clippy::cast_precision_loss, reason = "block numbers are small")]
-/// Middle of a block relative to the run's first node.
-pub(super) fn block_centre(index: usize, wide: usize, steps_m: [f64; 2]) -> [f64; 2] {
-    let half = (BLOCK as f64 - 1.0) / 2.0;
-    let at = |k: usize, step: f64| ((k * BLOCK) as f64 + half) * step;
-    [at(index / wide, steps_m[0]), at(index % wide, steps_m[1])]
 }
 
 /// Ranges of sorted points that make up a block: one a row of cells.
 pub(super) fn ranges(
     sorted: &Sorted,
     index: usize,
-    wide: usize,
 ) -> impl Iterator<Item = std::ops::Range<usize>> {
-    let (row, column) = ((index / wide) * BLOCK, (index % wide) * BLOCK);
-    let last = (column + BLOCK).min(sorted.columns);
-    (row..(row + BLOCK).min(sorted.rows)).map(move |r| {
+    let (side, wide) = (sorted.grid.side, sorted.grid.wide());
+    let (row, column) = ((index / wide) * side, (index % wide) * side);
+    let last = (column + side).min(sorted.columns);
+    (row..(row + side).min(sorted.rows)).map(move |r| {
         sorted.start[r * sorted.columns + column]..sorted.start[r * sorted.columns + last]
     })
 }
@@ -197,23 +159,21 @@ pub(super) fn ranges(
 fn gather(
     sorted: &Sorted,
     index: usize,
-    wide: usize,
-    steps_m: [f64; 2],
     (ground, sight): (Option<&FittedPlane>, Option<&Sight>),
     out: &mut Vec<[f64; 3]>,
 ) {
     out.clear();
-    let [cs, ct] = block_centre(index, wide, steps_m);
+    let [cs, ct] = sorted.grid.centre(index);
     let point = |k: usize| [sorted.s[k] - cs, sorted.t[k] - ct, sorted.z[k]];
     let sight = sight.filter(|sight| {
-        let points = ranges(sorted, index, wide).flatten();
+        let points = ranges(sorted, index).flatten();
         let seen = points.filter(|&k| sight.sees([sorted.s[k], sorted.t[k]]));
         seen.take(FEWEST_SEEN).count() == FEWEST_SEEN
     });
     let near = |p: &[f64; 3]| ground.is_none_or(|g| (p[2] - g.at(p[0], p[1])).abs() < STANDING_M);
     let seen = |k: &usize| sight.is_none_or(|sight| sight.sees([sorted.s[*k], sorted.t[*k]]));
     if ground.is_some() || sight.is_some() {
-        let points = ranges(sorted, index, wide).flatten().filter(seen);
+        let points = ranges(sorted, index).flatten().filter(seen);
         out.extend(points.map(point).filter(near));
         let stride = out.len().div_ceil(SAMPLE).max(1);
         let mut k = 0;
@@ -222,14 +182,9 @@ fn gather(
             (k - 1) % stride == 0
         });
     } else {
-        let total: usize = ranges(sorted, index, wide).map(|r| r.len()).sum();
+        let total: usize = ranges(sorted, index).map(|r| r.len()).sum();
         let stride = total.div_ceil(SAMPLE).max(1);
-        out.extend(
-            ranges(sorted, index, wide)
-                .flatten()
-                .step_by(stride)
-                .map(point),
-        );
+        out.extend(ranges(sorted, index).flatten().step_by(stride).map(point));
     }
 }
 
@@ -238,25 +193,17 @@ fn gather(
 pub(super) fn smooth_plane(
     sorted: &Sorted,
     index: usize,
-    wide: usize,
-    steps_m: [f64; 2],
     sample: &mut Vec<[f64; 3]>,
 ) -> Option<FittedPlane> {
-    gather(sorted, index, wide, steps_m, (None, None), sample);
+    gather(sorted, index, (None, None), sample);
     let limits = Limits::of(sorted);
     robust_plane(sample, limits.floor_m, limits.calm_m)
         .filter(|(_, scale_m)| *scale_m < limits.calm_m)
         .map(|(plane, _)| plane)
 }
 
-fn fit(
-    sample: &[[f64; 3]],
-    index: usize,
-    wide: usize,
-    steps_m: [f64; 2],
-    limits: Limits,
-) -> Option<Block> {
-    let centre = block_centre(index, wide, steps_m);
+fn fit(sample: &[[f64; 3]], index: usize, grid: BlockGrid, limits: Limits) -> Option<Block> {
+    let centre = grid.centre(index);
     let (plane, scale_m) = match robust_plane(sample, limits.floor_m, limits.calm_m) {
         Some(found) => found,
         // One to three points: level at their middle; what they are worth shows in their weights.
@@ -282,24 +229,18 @@ fn fit(
     })
 }
 
-/// Blocks around a doubtful one that are asked again with it: the middle of a car's roof agrees
-/// with the roof around it, and only the rim of the roof shows that it is none of the road.
-const DOUBT_REACH: usize = 3;
+/// Ground around a doubtful block that is asked again with it, metres, and blocks of it at least:
+/// the middle of a car's roof agrees with the roof around it, and only the rim of the roof shows
+/// that it is none of the road.
+const DOUBT_M: f64 = 1.2;
+const DOUBT_BLOCKS: usize = 3;
 
 /// The blocks that may be standing on the road, in order.
-fn doubtful_blocks(
-    blocks: &[Option<Block>],
-    [wide, high]: [usize; 2],
-    limits: Limits,
-) -> Vec<usize> {
+fn doubtful_blocks(blocks: &[Option<Block>], grid: BlockGrid, limits: Limits) -> Vec<usize> {
     let mut doubtful = vec![false; blocks.len()];
-    for k in (0..blocks.len()).filter(|&k| is_doubtful(blocks, k, wide, limits)) {
-        let (row, column) = (k / wide, k % wide);
-        for r in row.saturating_sub(DOUBT_REACH)..(row + DOUBT_REACH + 1).min(high) {
-            let first = r * wide + column.saturating_sub(DOUBT_REACH);
-            let last = r * wide + (column + DOUBT_REACH + 1).min(wide);
-            doubtful[first..last].fill(true);
-        }
+    let reach = grid.reach(DOUBT_M, DOUBT_BLOCKS);
+    for k in (0..blocks.len()).filter(|&k| is_doubtful(blocks, k, grid.wide(), limits)) {
+        grid.around(k, reach).for_each(|near| doubtful[near] = true);
     }
     (0..blocks.len())
         .filter(|&k| doubtful[k] && blocks[k].is_some())
@@ -329,22 +270,13 @@ fn is_doubtful(blocks: &[Option<Block>], k: usize, wide: usize, limits: Limits) 
 }
 
 /// The ground around block `k`: a robust plane through the neighbouring blocks' centres.
-fn ground_near(
-    blocks: &[Option<Block>],
-    k: usize,
-    [wide, high]: [usize; 2],
-    steps_m: [f64; 2],
-    limits: Limits,
-) -> FittedPlane {
-    let (row, column) = (k / wide, k % wide);
-    let here = block_centre(k, wide, steps_m);
-    let rows = row.saturating_sub(NEIGHBOURS)..(row + NEIGHBOURS + 1).min(high);
-    let mut centres = Vec::with_capacity(4 * NEIGHBOURS * NEIGHBOURS);
-    for r in rows {
-        let columns = column.saturating_sub(NEIGHBOURS)..(column + NEIGHBOURS + 1).min(wide);
-        let found = columns.filter_map(|c| blocks[r * wide + c].as_ref());
-        centres.extend(found.map(|b| [b.centre[0] - here[0], b.centre[1] - here[1], b.plane.z0]));
-    }
+fn ground_near(blocks: &[Option<Block>], k: usize, grid: BlockGrid, limits: Limits) -> FittedPlane {
+    let here = grid.centre(k);
+    let near = grid.around(k, grid.reach(GROUND_M, GROUND_BLOCKS));
+    let found = near.filter_map(|near| blocks[near].as_ref());
+    let mut centres: Vec<[f64; 3]> = found
+        .map(|b| [b.centre[0] - here[0], b.centre[1] - here[1], b.plane.z0])
+        .collect();
     lower_half(&mut centres, limits);
     let level = FittedPlane {
         z0: blocks[k].map_or(0.0, |b| b.plane.z0),
@@ -404,6 +336,7 @@ fn weigh(
         })
         .collect();
     BlockPlanes {
+        grid: sorted.grid,
         blocks,
         weights,
         setups,
@@ -438,12 +371,14 @@ fn rounding(sorted: &Sorted, usual_m2: &[f64]) -> Rounding {
     }
 }
 
+/// Points this many of a block's scales from its plane are no road: Tukey's limit, and a little.
+const ROAD_SCALES: f64 = 5.0;
+
 /// n, Σr, Σr² of the residuals of each setup that can be road, by block and setup: of what a
 /// block's middle sees.
 fn scatter_by_setup(
     sorted: &Sorted,
     blocks: &[Option<Block>],
-    wide: usize,
     sight: &dyn Fn(usize) -> Option<Sight>,
 ) -> Vec<[f64; 3]> {
     let setups = sorted.setups.len();
@@ -455,8 +390,8 @@ fn scatter_by_setup(
             let sight = sight.as_ref();
             sight.is_none_or(|sight| sight.sees([sorted.s[*k], sorted.t[*k]]))
         };
-        let reach = 5.0 * block.scale_m;
-        for k in ranges(sorted, block.index, wide).flatten().filter(seen) {
+        let reach = ROAD_SCALES * block.scale_m;
+        for k in ranges(sorted, block.index).flatten().filter(seen) {
             let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
             if r.abs() < reach {
                 let sums = &mut out[usize::from(sorted.setup[k])];
@@ -469,21 +404,24 @@ fn scatter_by_setup(
     squares
 }
 
-/// The median over blocks of each setup's variance.
+/// The median over blocks of each setup's variance; where no block tells it, that of all its blocks
+/// together.
 fn prior_variance(squares: &[[f64; 3]], setups: usize) -> Vec<f64> {
+    let within = |[n, sum, sum2]: &[f64; 3]| (sum2 - sum * sum / n).max(0.0);
     let of_setup = |k: usize| {
-        let mut found: Vec<f64> = squares
-            .iter()
-            .skip(k)
-            .step_by(setups)
+        let own = || squares.iter().skip(k).step_by(setups);
+        let mut found: Vec<f64> = own()
             .filter(|s| s[0] >= PRIOR_DOF)
-            .map(|[n, sum, sum2]| (sum2 - sum * sum / n).max(0.0) / (n - 1.0))
+            .map(|s| within(s) / (s[0] - 1.0))
             .collect();
         found.sort_unstable_by(f64::total_cmp);
-        found
-            .get(to_index(half_count(found.len())))
-            .copied()
-            .unwrap_or(CALM_M * CALM_M)
+        let told = own().filter(|s| s[0] > 1.0);
+        let pooled = told.fold([0.0; 2], |[sum, dof], s| {
+            [sum + within(s), dof + s[0] - 1.0]
+        });
+        let all = (pooled[1] >= PRIOR_DOF).then(|| pooled[0] / pooled[1]);
+        let middle = found.get(to_index(half_count(found.len()))).copied();
+        middle.or(all).unwrap_or(CALM_M * CALM_M)
     };
     (0..setups).map(of_setup).collect()
 }

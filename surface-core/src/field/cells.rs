@@ -1,11 +1,12 @@
 //! From points to one robust observation a cell: what each cell of the lattice says about height.
 //!
-//! A cell is the square around a node. Blocks of 4 × 4 cells get a robust plane (least trimmed
+//! A cell is the square around a node. Blocks of cells, 0.4 m wide, get a robust plane (least trimmed
 //! squares, then Tukey); in each cell the residuals against it start at the lowest dense half and
 //! end in a Tukey mean, every point weighted by the variance of its own setup there. A cell that
 //! a breakline crosses makes two: one of what its node sees, one of what lies beyond the line.
 
-use super::blocks::{BLOCK, Block, BlockPlanes, fit_blocks};
+use super::block_grid::BlockGrid;
+use super::blocks::{Block, BlockPlanes, fit_blocks};
 use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
 use super::lone::set_lone_strays_aside;
@@ -106,6 +107,7 @@ impl CellSums {
 /// Points of a run of rows sorted by cell (stable): offsets into the sorted columns.
 #[derive(Debug)]
 pub(super) struct Sorted {
+    pub grid: BlockGrid,
     pub rows: usize,
     pub columns: usize,
     /// Cell k holds points `start[k]..start[k + 1]`.
@@ -147,8 +149,7 @@ pub fn cell_sums_cut(
     cuts: &Cuts,
 ) -> CellSums {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let steps = [lattice.s_step_m, lattice.t_step_m];
-    let blocks = fit_blocks(&sorted, steps, trust.setups, cuts);
+    let blocks = fit_blocks(&sorted, trust.setups, cuts);
     let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
     sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
     let mut scratch = Vec::new();
@@ -260,6 +261,7 @@ fn scatter(
     let total = start[rows * columns];
     let mut next = start.clone();
     let mut out = Sorted {
+        grid: BlockGrid::new(lattice, rows),
         rows,
         columns,
         start,
@@ -276,7 +278,7 @@ fn scatter(
         out.s[*at] = nearest_turn(s - s0, rows, lattice);
         out.t[*at] = t - t0;
         let dense = out.setups.dense(p.setup).unwrap_or(0);
-        out.z[*at] = z - out.setups.shift_m(block_of(cell as usize, columns), dense);
+        out.z[*at] = z - out.setups.shift_m(out.grid.of_cell(cell as usize), dense);
         out.setup[*at] = dense;
         *at += 1;
     }
@@ -335,7 +337,7 @@ fn residuals(
 ) -> usize {
     out.clear();
     let mut all = 0;
-    let block = blocks.of_cell(cell, sorted.columns);
+    let block = blocks.of_cell(cell);
     let reach = block.map_or(0.0, |b| STANDING_M.max(TUKEY_C * b.scale_m));
     for k in (sorted.start[cell]..sorted.start[cell + 1]).filter(|&k| counts(k)) {
         all += 1;
@@ -361,10 +363,10 @@ fn one_cell(
         part.set_aside = to_u32(all);
         return part;
     }
-    let typical_sd = blocks.typical_sd(cell, sorted.columns);
+    let typical_sd = blocks.typical_sd(cell);
     if all - scratch.len() >= BODY_POINTS {
         // A body stands here: its lowest points are no road, only what agrees with the ground is.
-        let ground_m = TUKEY_C * blocks.scale_m(cell, sorted.columns).max(typical_sd);
+        let ground_m = TUKEY_C * blocks.scale_m(cell).max(typical_sd);
         scratch.retain(|p| p.0.abs() < ground_m);
         if scratch.is_empty() {
             part.set_aside = to_u32(all);
@@ -444,12 +446,6 @@ fn lowest_dense_half(sorted: &[(f64, f64, usize)], floor_m: f64) -> f64 {
 #[expect(clippy::cast_precision_loss, reason = "a count of points in a cell")]
 fn half_count(half: usize) -> f64 {
     half as f64
-}
-
-/// Which block a cell lies in.
-pub(super) fn block_of(cell: usize, columns: usize) -> usize {
-    let (row, column) = (cell / columns, cell % columns);
-    (row / BLOCK) * columns.div_ceil(BLOCK) + column / BLOCK
 }
 
 impl Block {

@@ -31,7 +31,7 @@ pub(super) fn set_lone_strays_aside(sums: &mut CellSums, blocks: &BlockPlanes, l
 
 fn supported(sums: &CellSums, blocks: &BlockPlanes, lattice: &Lattice, cell: usize) -> bool {
     let (row, column) = (cell / sums.columns, cell % sums.columns);
-    let slopes = blocks.slopes_near(cell, sums.columns);
+    let slopes = blocks.slopes_near(cell);
     // Not the block's own variance: the stray itself may have made that large.
     let reach_m = SDS * (2.0 * blocks.usual_variance_m2).sqrt();
     let here = Seen::of(sums, lattice, row, column);

@@ -4,6 +4,7 @@
 //! observation a cell from the points of a run; [`fit_rows`] makes heights, slopes and their σ from
 //! the cells of a run and its halo.
 
+mod block_grid;
 mod blocks;
 mod cells;
 mod cuts;
@@ -20,6 +21,7 @@ mod sights;
 mod tests;
 mod trust;
 
+pub use block_grid::{block_cells, cells_of};
 pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut};
 pub use cuts::{CellPart, Cuts};
 pub use kernel::{KernelParams, Window};

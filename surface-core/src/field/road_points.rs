@@ -33,12 +33,11 @@ pub fn road_points(
     trust: Trust,
 ) -> Vec<RoadPoint> {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let steps_m = [lattice.s_step_m, lattice.t_step_m];
-    let blocks = fit_blocks(&sorted, steps_m, trust.setups, &Cuts::default());
+    let blocks = fit_blocks(&sorted, trust.setups, &Cuts::default());
     let (s0, t0) = (lattice.row_s_m(first_row), lattice.column_t_m(0));
     let mut out = Vec::with_capacity(sorted.s.len());
     for cell in 0..sorted.rows * sorted.columns {
-        let Some(block) = blocks.of_cell(cell, sorted.columns) else {
+        let Some(block) = blocks.of_cell(cell) else {
             continue;
         };
         let own = sorted.start[cell]..sorted.start[cell + 1];

@@ -59,7 +59,7 @@ pub(super) fn weigh_for_rounding(
     }
     let scatter_m2 = excess_scatter_m2(sums, sorted, blocks, lattice).unwrap_or(0.0);
     let common_m2 = |cell: usize| {
-        let Some(block) = blocks.of_cell(cell, sorted.columns) else {
+        let Some(block) = blocks.of_cell(cell) else {
             return 0.0;
         };
         let rise_s = block.plane.slope_u * lattice.s_step_m;
@@ -92,7 +92,7 @@ fn excess_scatter_m2(
     // The planes themselves are fitted to a sample: three parameters' worth of its noise.
     let planes_m2 = 3.0 * blocks.usual_variance_m2 / SAMPLE as f64;
     let excess = |cell: usize| {
-        let block = blocks.of_cell(cell, sorted.columns)?;
+        let block = blocks.of_cell(cell)?;
         let node = super::cells::node_offset(lattice, cell, sorted.columns);
         let over = sums.w[cell].recip();
         let (s, t) = (

@@ -1,7 +1,8 @@
 //! What each setup measured at small places of smooth road: what setups are levelled by, and what
 //! their noise is learnt from.
 
-use super::blocks::{BLOCK, block_centre, ranges, smooth_plane};
+use super::block_grid::BlockGrid;
+use super::blocks::{ranges, smooth_plane};
 use super::cells::{RowLimits, Sorted, nearest_turn, sort};
 use super::lattice::Lattice;
 use super::trust::Trust;
@@ -34,8 +35,8 @@ pub struct Mark {
 
 /// The places of a run of rows where the road is smooth, with what every setup saw of them.
 ///
-/// `points` hold s, t, z of the rows from `first_row` on (a multiple of the block size). Blocks of
-/// 4 × 4 cells; heights are as measured, less the corrections in `trust`. A mark of the run is a
+/// `points` hold s, t, z of the rows from `first_row` on (a multiple of the block size). They are blocks
+/// of 0.4 m; heights are as measured, less the corrections in `trust`. A mark of the run is a
 /// sight of [`SURVEYED`] at its block.
 #[must_use]
 pub fn places_seen(
@@ -47,22 +48,21 @@ pub fn places_seen(
     marks: &[Mark],
 ) -> Places {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let wide = sorted.columns.div_ceil(BLOCK);
-    let steps = [lattice.s_step_m, lattice.t_step_m];
+    let (grid, wide) = (sorted.grid, sorted.grid.wide());
     let (mut places, mut sights, mut scratch) = (Places::default(), Vec::new(), Vec::new());
     let at = |mark: &Mark| block_at(mark, lattice, first_row, sorted.rows);
     let marks: Vec<(usize, &Mark)> = marks.iter().filter_map(|m| Some((at(m)?, m))).collect();
-    for index in 0..wide * sorted.rows.div_ceil(BLOCK) {
+    for index in 0..grid.len() {
         if !(index / wide + 2 * (index % wide)).is_multiple_of(ONE_IN)
             && marks.iter().all(|m| m.0 != index)
         {
             continue;
         }
-        let Some(plane) = smooth_plane(&sorted, index, wide, steps, &mut scratch) else {
+        let Some(plane) = smooth_plane(&sorted, index, &mut scratch) else {
             continue;
         };
-        see(&sorted, index, wide, steps, &plane, &mut sights);
-        let [cs, ct] = block_centre(index, wide, steps);
+        see(&sorted, index, &plane, &mut sights);
+        let [cs, ct] = grid.centre(index);
         for (_, mark) in marks.iter().filter(|m| m.0 == index) {
             let s = from_first_row(mark, lattice, first_row, sorted.rows) - cs;
             let t = mark.t_m - lattice.column_t_m(0) - ct;
@@ -92,22 +92,15 @@ fn block_at(mark: &Mark, lattice: &Lattice, first_row: usize, rows: usize) -> Op
     let row = floor_i32(s / lattice.s_step_m + 0.5);
     let column = floor_i32((mark.t_m - lattice.column_t_m(0)) / lattice.t_step_m + 0.5);
     let (row, column) = (usize::try_from(row).ok()?, usize::try_from(column).ok()?);
-    let wide = lattice.columns.div_ceil(BLOCK);
-    (row < rows && column < lattice.columns).then(|| row / BLOCK * wide + column / BLOCK)
+    let grid = BlockGrid::new(lattice, rows);
+    (row < rows && column < lattice.columns).then(|| grid.of_cell(row * lattice.columns + column))
 }
 
 /// What each setup saw of a block, in the order of the run's setups.
-fn see(
-    sorted: &Sorted,
-    index: usize,
-    wide: usize,
-    steps_m: [f64; 2],
-    plane: &FittedPlane,
-    out: &mut Vec<Sight>,
-) {
+fn see(sorted: &Sorted, index: usize, plane: &FittedPlane, out: &mut Vec<Sight>) {
     out.clear();
-    let [cs, ct] = block_centre(index, wide, steps_m);
-    let mut by_setup: Vec<(u16, f64)> = ranges(sorted, index, wide)
+    let [cs, ct] = sorted.grid.centre(index);
+    let mut by_setup: Vec<(u16, f64)> = ranges(sorted, index)
         .flatten()
         .map(|k| {
             let r = sorted.z[k] - plane.at(sorted.s[k] - cs, sorted.t[k] - ct);

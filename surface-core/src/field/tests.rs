@@ -173,6 +173,38 @@ fn a_car_that_hides_the_road_leaves_a_hole_and_no_hump() {
 }
 
 #[test]
+fn a_car_stays_out_of_the_field_at_any_spacing() {
+    for (spacing_m, rows) in [(0.05, 256), (0.02, 384)] {
+        let columns = crate::numeric::round_i32(2.0 / spacing_m);
+        let lattice = Lattice::new([spacing_m; 2], rows, -columns..columns + 1, false).unwrap();
+        let limits = RowLimits {
+            left_t_m: vec![2.0; rows],
+            right_t_m: vec![-2.0; rows],
+        };
+        // 1.6 m by 1.8 m of flat roof within 3.8 m of road or more, at its end.
+        let under = |s: f64, t: f64| s > 2.0 && s < 3.6 && (-1.0..0.8).contains(&t);
+        let length_m = lattice.row_s_m(rows - 1);
+        let mut points = scan(45, |s, t| {
+            smooth(s, t) + if under(s, t) { 1.2 } else { 0.0 }
+        });
+        points.retain(|p| p.metres()[0] < length_m && p.metres()[1].abs() < 2.0);
+        let sums = cell_sums(&points, &lattice, 0, &limits, as_delivered());
+        let mut seen = 0;
+        for cell in (0..sums.n.len()).filter(|&cell| sums.n[cell] > 0) {
+            let node = [cell / sums.columns, cell % sums.columns];
+            let (s, t) = (lattice.row_s_m(node[0]), lattice.column_t_m(node[1]));
+            let off = sums.wz[cell] / sums.w[cell] - smooth(s, t);
+            // A point of 1 mm alone in a cell, and the slope over half a cell.
+            assert!(off.abs() < 8e-3, "{spacing_m}: {off} at {s}, {t}");
+            seen += 1;
+        }
+        let (aside, all) = (sums.set_aside.iter().sum::<u32>(), points.len());
+        println!("{spacing_m}: {seen} cells, {aside} of {all} points set aside");
+        assert!(seen > sums.n.len() / 2);
+    }
+}
+
+#[test]
 fn a_five_millimetre_seam_stays_a_step() {
     let seam = |s: f64, t: f64| smooth(s, t) + if t > 0.03 { 0.005 } else { 0.0 };
     let rows = fit(&scan(4, seam), 1e-8);
@@ -214,33 +246,6 @@ fn narrow_holes_are_bridged_and_flagged_and_wide_ones_stay_holes() {
     let bridged = rows.node(32, 32).unwrap();
     assert!(bridged.flags & flags::BRIDGED != 0 && (bridged.z_m - smooth(3.2, 0.0)).abs() < 2e-3);
     assert!(rows.node(68, 32).is_none());
-}
-
-#[test]
-fn the_level_of_a_random_walk_road_is_found_through_the_noise() {
-    // A road that is a random walk along s has D(d) = q·d, as S(k) = A·k⁻³ has 8π²·A·d.
-    let (a, mut random) = (1e-8, Random(7));
-    let mut walk = vec![0.0; 2600];
-    for k in 1..walk.len() {
-        walk[k] = walk[k - 1] + (78.957 * a * 0.005_f64).sqrt() * random.gauss();
-    }
-    let z = |s: f64, _: f64| walk[crate::numeric::to_index(s / 0.005)];
-    let sums = cell_sums(&scan(8, z), &lattice(), 0, &limits(), as_delivered());
-    let level = road_level_m(&sums, &lattice()).unwrap();
-    // One walk of 12.8 m has about 30 independent lags: ±40 %; all columns share it.
-    assert!((0.4e-8..2.2e-8).contains(&level), "level {level}");
-}
-
-/// Setup 5 is 3 mm too high and rises by 50 µrad along s; nothing else is known.
-fn setup_five_is_off() -> SetupModels {
-    let mut setups = vec![SetupModel::default(); 7];
-    setups[5].correction = Correction {
-        offset_m: 3e-3,
-        tilt_rad: [50e-6, 0.0],
-        about_m: [6.0, 0.0],
-    };
-    setups[6].left_out = true;
-    SetupModels::new(setups)
 }
 
 /// Nodes with a height between two stations, in the middle of a road with a hole across it from
@@ -285,6 +290,33 @@ fn a_hole_is_bridged_whole_or_not_at_all_at_any_spacing() {
     }
     assert_eq!(across_a_hole(1.2, 1.1, 0.1).0, 0);
     assert_eq!(across_a_hole(0.5, 0.46, 0.02).0, 0);
+}
+
+#[test]
+fn the_level_of_a_random_walk_road_is_found_through_the_noise() {
+    // A road that is a random walk along s has D(d) = q·d, as S(k) = A·k⁻³ has 8π²·A·d.
+    let (a, mut random) = (1e-8, Random(7));
+    let mut walk = vec![0.0; 2600];
+    for k in 1..walk.len() {
+        walk[k] = walk[k - 1] + (78.957 * a * 0.005_f64).sqrt() * random.gauss();
+    }
+    let z = |s: f64, _: f64| walk[crate::numeric::to_index(s / 0.005)];
+    let sums = cell_sums(&scan(8, z), &lattice(), 0, &limits(), as_delivered());
+    let level = road_level_m(&sums, &lattice()).unwrap();
+    // One walk of 12.8 m has about 30 independent lags: ±40 %; all columns share it.
+    assert!((0.4e-8..2.2e-8).contains(&level), "level {level}");
+}
+
+/// Setup 5 is 3 mm too high and rises by 50 µrad along s; nothing else is known.
+fn setup_five_is_off() -> SetupModels {
+    let mut setups = vec![SetupModel::default(); 7];
+    setups[5].correction = Correction {
+        offset_m: 3e-3,
+        tilt_rad: [50e-6, 0.0],
+        about_m: [6.0, 0.0],
+    };
+    setups[6].left_out = true;
+    SetupModels::new(setups)
 }
 
 #[test]
@@ -394,6 +426,43 @@ fn heights_in_coarse_steps_come_out_smooth() {
 }
 
 #[test]
+fn a_section_of_more_than_half_a_closed_course_keeps_its_points_and_marks() {
+    // 160 rows: the first section is 128 of them, and rows 80 to 127 lie past half the lap.
+    let lattice = Lattice::new([0.1, 0.1], 160, -4..5, true).unwrap();
+    let limits = RowLimits {
+        left_t_m: vec![0.4; 128],
+        right_t_m: vec![-0.4; 128],
+    };
+    let mut points = Vec::new();
+    for (row, k) in (0..160).flat_map(|row| (0..81).map(move |k| (row, k))) {
+        // The last row's points lie in its further half, which belongs to row 0.
+        let s = 0.1 * f64::from(row) + if row == 159 { 0.07 } else { 0.02 };
+        let abc = [s, 0.01 * f64::from(k - 40), 0.0].map(|v| Frame::pack(v).unwrap());
+        points.push(PackedPoint {
+            abc,
+            intensity: 0,
+            setup: 5,
+        });
+    }
+    let sums = cell_sums(&points, &lattice, 0, &limits, as_delivered());
+    let in_row = |row: usize| sums.n[row * 9..(row + 1) * 9].iter().sum::<u32>();
+    assert_eq!(in_row(0), 2 * 81);
+    assert!((1..128).all(|row| in_row(row) == 81));
+    for s_m in [0.02, 9.03, 15.97] {
+        let mark = Mark {
+            s_m,
+            t_m: 0.0,
+            z_m: 0.0,
+            variance_m2: 4e-6,
+        };
+        let seen = places_seen(&points, &lattice, 0, &limits, as_delivered(), &[mark]);
+        let marks = seen.iter().flat_map(|p| p.sights);
+        let marks = marks.filter(|s| s.setup == crate::setups::SURVEYED);
+        assert_eq!(marks.count(), 1, "{s_m}");
+    }
+}
+
+#[test]
 fn a_lone_stray_in_a_cell_makes_no_spike() {
     // 50 points a square metre: every other cell is empty, most others hold one point.
     let mut points: Vec<PackedPoint> = scan(33, |_, _| 0.0).into_iter().step_by(80).collect();
@@ -475,43 +544,6 @@ fn fit_cut(
 /// 5 mm up left of the slanted line, where it runs.
 fn slanted_step(s: f64, t: f64) -> f64 {
     smooth(s, t) + if t > 0.35 * s - 1.987 { 0.005 } else { 0.0 }
-}
-
-#[test]
-fn a_section_of_more_than_half_a_closed_course_keeps_its_points_and_marks() {
-    // 160 rows: the first section is 128 of them, and rows 80 to 127 lie past half the lap.
-    let lattice = Lattice::new([0.1, 0.1], 160, -4..5, true).unwrap();
-    let limits = RowLimits {
-        left_t_m: vec![0.4; 128],
-        right_t_m: vec![-0.4; 128],
-    };
-    let mut points = Vec::new();
-    for (row, k) in (0..160).flat_map(|row| (0..81).map(move |k| (row, k))) {
-        // The last row's points lie in its further half, which belongs to row 0.
-        let s = 0.1 * f64::from(row) + if row == 159 { 0.07 } else { 0.02 };
-        let abc = [s, 0.01 * f64::from(k - 40), 0.0].map(|v| Frame::pack(v).unwrap());
-        points.push(PackedPoint {
-            abc,
-            intensity: 0,
-            setup: 5,
-        });
-    }
-    let sums = cell_sums(&points, &lattice, 0, &limits, as_delivered());
-    let in_row = |row: usize| sums.n[row * 9..(row + 1) * 9].iter().sum::<u32>();
-    assert_eq!(in_row(0), 2 * 81);
-    assert!((1..128).all(|row| in_row(row) == 81));
-    for s_m in [0.02, 9.03, 15.97] {
-        let mark = Mark {
-            s_m,
-            t_m: 0.0,
-            z_m: 0.0,
-            variance_m2: 4e-6,
-        };
-        let seen = places_seen(&points, &lattice, 0, &limits, as_delivered(), &[mark]);
-        let marks = seen.iter().flat_map(|p| p.sights);
-        let marks = marks.filter(|s| s.setup == crate::setups::SURVEYED);
-        assert_eq!(marks.count(), 1, "{s_m}");
-    }
 }
 
 #[test]

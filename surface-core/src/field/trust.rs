@@ -1,7 +1,7 @@
 //! What the setups are worth at each block of a run: the correction of each, and the variance that
 //! its noise model expects.
 
-use super::blocks::{BLOCK, block_centre};
+use super::block_grid::BlockGrid;
 use super::lattice::Lattice;
 use crate::cloud::PackedPoint;
 use crate::setups::SetupModels;
@@ -50,12 +50,11 @@ impl RunSetups {
         trust: Trust,
     ) -> Self {
         let (dense, numbers) = dense_setups(points, trust.setups);
-        let wide = lattice.columns.div_ceil(BLOCK);
-        let steps = [lattice.s_step_m, lattice.t_step_m];
+        let grid = BlockGrid::new(lattice, rows);
         let (s0, t0) = (lattice.row_s_m(first_row), lattice.column_t_m(0));
-        let middles: Vec<[f64; 2]> = (0..wide * rows.div_ceil(BLOCK))
+        let middles: Vec<[f64; 2]> = (0..grid.len())
             .map(|index| {
-                let [s, t] = block_centre(index, wide, steps);
+                let [s, t] = grid.centre(index);
                 (trust.place)(s0 + s, t0 + t)
             })
             .collect();
