@@ -15,7 +15,7 @@ use super::levelled::{Course, LevelledRoad};
 use super::order::in_order;
 use super::params::FitParams;
 use super::road::{find_road, open};
-use crate::field::{CellSums, SECTION_ROWS, Trust, road_points};
+use crate::field::{CellSums, Lattice, SECTION_ROWS, Trust, cells_of, road_points};
 use crate::progress::Progress;
 use crate::ribbon::Ribbon;
 use crate::zones::{
@@ -73,13 +73,13 @@ pub(super) fn find_breaklines_in(
     progress: &mut dyn Progress,
 ) -> Result<Breaklines, BuildError> {
     let lattice = fitter.lattice;
-    let rows = Rows {
-        rows: i64::try_from(lattice.rows).unwrap_or(i64::MAX),
-        steps_m: [lattice.s_step_m, lattice.t_step_m],
-        closed: lattice.closed,
-    };
+    let coarse = Coarse::of(lattice);
+    let rows = coarse.rows();
     progress.stage("breaklines", 2 * runs.len() as u64);
-    let chains = link(&course_ridge(fitter, runs, progress)?, rows);
+    let mut chains = link(&course_ridge(fitter, runs, progress)?, rows);
+    for at in chains.iter_mut().flat_map(|chain| &mut chain.at) {
+        at[0] += coarse.middle_m(lattice.s_step_m);
+    }
     let strips = Strips::along(&chains, rows);
     let mut totals = StripTotals::new(&strips);
     in_order(
@@ -120,40 +120,114 @@ fn run_ridge(fitter: &HeightFitter, run: usize, known: &[(usize, CellSums)]) -> 
     let Some(own) = find(Some(run)) else {
         return Vec::new();
     };
-    let (mut cells, mut halo) = (Vec::new(), 0);
+    let coarse = Coarse::of(fitter.lattice);
+    let reach = HALO_ROWS * coarse.side;
+    let (mut parts, mut halo) = (Vec::new(), 0);
     if let Some(before) = find(fitter.before(run)) {
-        halo = HALO_ROWS.min(before.rows);
-        cells.extend(cells_of(before, before.rows - halo..before.rows));
+        halo = reach.min(before.rows);
+        parts.push((before, before.rows - halo..before.rows));
     }
-    cells.extend(cells_of(own, 0..own.rows));
+    parts.push((own, 0..own.rows));
     if let Some(after) = find(fitter.after(run)) {
-        cells.extend(cells_of(after, 0..HALO_ROWS.min(after.rows)));
+        parts.push((after, 0..reach.min(after.rows)));
     }
-    let lattice = fitter.lattice;
     let first = i64::try_from(run * SECTION_ROWS).unwrap_or(i64::MAX);
-    let heights = CellHeights {
-        first_row: first - i64::try_from(halo).unwrap_or(0),
-        rows: cells.len() / lattice.columns,
-        columns: lattice.columns,
-        steps_m: [lattice.s_step_m, lattice.t_step_m],
-        first_t_m: lattice.column_t_m(0),
-        cells,
-    };
-    ridge(&heights, halo..halo + own.rows)
+    let heights = coarse.heights(first - i64::try_from(halo).unwrap_or(0), &parts);
+    let halo = halo / coarse.side;
+    ridge(&heights, halo..halo + own.rows.div_ceil(coarse.side))
 }
 
-fn cells_of(
-    sums: &CellSums,
-    rows: std::ops::Range<usize>,
-) -> impl Iterator<Item = Option<CellHeight>> {
-    (rows.start * sums.columns..rows.end * sums.columns).map(|k| {
-        let w = sums.w[k];
+/// Width of the cells that steps are looked for in, metres: what the finder's disc and limits were
+/// tuned on. In narrower cells a disc holds too little road, and many of its cells no point.
+const FINDER_CELL_M: f64 = 0.1;
+/// Cells of the lattice that make one of the finder's, side by side, at most: rows of a closed
+/// course come in blocks of so many.
+const MOST_TOGETHER: usize = 8;
+
+/// The finder's cells: squares of cells of the lattice, one each at 0.1 m spacing and wider.
+#[derive(Debug, Clone, Copy)]
+struct Coarse<'a> {
+    lattice: &'a Lattice,
+    /// Cells of the lattice along one side.
+    side: usize,
+}
+
+impl<'a> Coarse<'a> {
+    fn of(lattice: &'a Lattice) -> Self {
+        let side = cells_of(FINDER_CELL_M, lattice, 1, MOST_TOGETHER);
+        Self { lattice, side }
+    }
+
+    fn rows(&self) -> Rows {
+        let rows = self.lattice.rows.div_ceil(self.side);
+        Rows {
+            rows: i64::try_from(rows).unwrap_or(i64::MAX),
+            steps_m: self.steps_m(),
+            closed: self.lattice.closed,
+        }
+    }
+
+    fn steps_m(&self) -> [f64; 2] {
+        [self.lattice.s_step_m, self.lattice.t_step_m].map(|step| self.side as f64 * step)
+    }
+
+    /// The middle of a square from its first node, metres.
+    fn middle_m(&self, step_m: f64) -> f64 {
+        0.5 * (self.side as f64 - 1.0) * step_m
+    }
+
+    /// Heights of the squares in runs of rows that follow each other from `first_row` on, each
+    /// beginning with whole squares.
+    fn heights(
+        &self,
+        first_row: i64,
+        parts: &[(&CellSums, std::ops::Range<usize>)],
+    ) -> CellHeights {
+        let columns = self.lattice.columns.div_ceil(self.side);
+        let cells: Vec<Option<CellHeight>> = parts
+            .iter()
+            .flat_map(|(sums, rows)| {
+                let squares = rows.clone().step_by(self.side);
+                squares.flat_map(move |row| {
+                    let rows = row..(row + self.side).min(rows.end);
+                    (0..columns).map(move |column| self.square(sums, rows.clone(), column))
+                })
+            })
+            .collect();
+        CellHeights {
+            first_row: first_row / i64::try_from(self.side).unwrap_or(1),
+            rows: cells.len() / columns,
+            columns,
+            steps_m: self.steps_m(),
+            first_t_m: self.lattice.column_t_m(0) + self.middle_m(self.lattice.t_step_m),
+            cells,
+        }
+    }
+
+    /// What the cells of a square say together: their sums add up.
+    fn square(
+        &self,
+        sums: &CellSums,
+        rows: std::ops::Range<usize>,
+        column: usize,
+    ) -> Option<CellHeight> {
+        let columns = column * self.side..((column + 1) * self.side).min(sums.columns);
+        let [hs, ht] = [self.lattice.s_step_m, self.lattice.t_step_m];
+        let [mut w, mut ws, mut wt, mut wz] = [0.0; 4];
+        for (r, row) in rows.enumerate() {
+            for (c, k) in columns.clone().map(|c| row * sums.columns + c).enumerate() {
+                w += sums.w[k];
+                ws += sums.ws[k] + sums.w[k] * (r as f64 * hs - self.middle_m(hs));
+                wt += sums.wt[k] + sums.w[k] * (c as f64 * ht - self.middle_m(ht));
+                wz += sums.wz[k];
+            }
+        }
         (w > 0.0).then(|| CellHeight {
-            off_m: [sums.ws[k] / w, sums.wt[k] / w],
-            z_m: sums.wz[k] / w,
+            off_m: [ws / w, wt / w],
+            z_m: wz / w,
             variance_m2: w.recip(),
         })
-    })
+    }
 }
 
 /// What the points of a run say of the strips.
@@ -177,4 +251,86 @@ fn strip_sums(fitter: &HeightFitter, strips: &Strips, run: usize) -> Result<Stri
         z: p.z_m,
         weight: p.weight,
     })))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::field::Rounding;
+
+    /// A section at 0.02 m in which one cell in three holds a point of 0.5 mm noise, with a step of
+    /// 5 mm at t = 0.013 m.
+    fn sparse(lattice: &Lattice) -> CellSums {
+        let cells = SECTION_ROWS * lattice.columns;
+        let mut sums = CellSums {
+            first_row: 0,
+            rows: SECTION_ROWS,
+            columns: lattice.columns,
+            w: vec![0.0; cells],
+            ws: vec![0.0; cells],
+            wt: vec![0.0; cells],
+            wz: vec![0.0; cells],
+            n: vec![0; cells],
+            set_aside: vec![0; cells],
+            common_m2: 0.0,
+            beyond: Vec::new(),
+            rounding: Rounding::default(),
+        };
+        let mut state = 7u64;
+        let mut uniform = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        for k in 0..cells {
+            if uniform() < 1.0 / 3.0 {
+                let noise = 5e-4 * ((0..12).map(|_| uniform()).sum::<f64>() - 6.0);
+                let step = if lattice.column_t_m(k % lattice.columns) > 0.013 {
+                    5e-3
+                } else {
+                    0.0
+                };
+                (sums.n[k], sums.w[k]) = (1, 4e6);
+                sums.wz[k] = sums.w[k] * (step + noise);
+            }
+        }
+        sums
+    }
+
+    #[test]
+    fn a_step_is_seen_in_cells_too_narrow_to_be_full() {
+        let lattice = Lattice::new([0.02, 0.02], 1280, -50..51, false).unwrap();
+        let sums = sparse(&lattice);
+        let coarse = Coarse::of(&lattice);
+        assert_eq!(coarse.side, 4);
+        let found = |coarse: Coarse| {
+            let heights = coarse.heights(0, &[(&sums, 0..SECTION_ROWS)]);
+            let own = 0..heights.rows;
+            ridge(&heights, own)
+        };
+        let near =
+            |p: &&RidgePoint| (p.at[1] - 0.02).abs() < 0.03 && (p.step_m - 5e-3).abs() < 2e-3;
+        let points = found(coarse);
+        // 32 rows of squares; in the first and last few a disc is cut.
+        assert!(points.iter().filter(near).count() > 24, "{points:?}");
+        // One of three cells: discs of single cells hold 12 of the 24 that must be known.
+        let single = Coarse {
+            lattice: &lattice,
+            side: 1,
+        };
+        assert!(found(single).is_empty());
+    }
+
+    #[test]
+    fn cells_are_the_finders_own_at_the_spacing_it_was_tuned_on() {
+        let side = |spacing_m: f64| {
+            let lattice = Lattice::new([spacing_m; 2], 1280, -50..51, false).unwrap();
+            Coarse::of(&lattice).side
+        };
+        assert_eq!(
+            [0.5, 0.1, 0.08, 0.05, 0.02, 0.01].map(side),
+            [1, 1, 1, 2, 4, 8]
+        );
+    }
 }

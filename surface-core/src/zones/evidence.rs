@@ -19,7 +19,7 @@ const DISC: usize = 4;
 /// Radius of the disc in cells: three on either side of the line, within which asphalt is nearly
 /// straight at 0.10 m.
 const RADIUS_CELLS: f64 = 3.6;
-/// Cells of the disc that must be known, of 41, and on either side of the line.
+/// Cells of the disc that must be known, of 37, and on either side of the line.
 const FEWEST: [f64; 2] = [24.0, 7.0];
 /// Steps weaker than this many standard deviations are no part of a ridge.
 const LOW: f64 = 3.9;
