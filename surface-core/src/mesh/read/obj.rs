@@ -1,4 +1,4 @@
-//! Wavefront OBJ: `v`, `vn` and `f`, relative indices, polygons.
+//! Wavefront OBJ: `v`, `vn` and `f`, relative indices, polygons. Other lines are passed over.
 
 use std::io::BufRead;
 
@@ -14,10 +14,8 @@ const NONE: u32 = u32::MAX;
 /// Different normals were named for the vertex.
 const SEVERAL: u32 = u32::MAX - 1;
 
-/// Keywords of lines that say nothing about the shape in plan.
-const PASSED_OVER: [&str; 12] = [
-    "vt", "vp", "g", "o", "s", "l", "p", "usemtl", "mtllib", "cstype", "mg", "usemap",
-];
+/// A mark that some programs put before text in UTF-8.
+const BYTE_ORDER_MARK: char = '\u{feff}';
 
 #[derive(Default)]
 struct Parse {
@@ -39,7 +37,7 @@ pub(super) fn read<R: BufRead>(source: &mut Source<'_, R>) -> Result<MeshColumns
                     .ok_or_else(|| source.truncated("a continued line"))?,
             );
         }
-        parse.line(source, &line)?;
+        parse.line(source, line.trim_start_matches(BYTE_ORDER_MARK))?;
     }
     if parse.columns.positions_m.is_empty() {
         return Err(source.syntax(
@@ -57,11 +55,16 @@ impl Parse {
         source: &Source<'_, R>,
         line: &str,
     ) -> Result<(), MeshReadError> {
-        let words: Vec<&str> = line.split_ascii_whitespace().collect();
-        match words[..] {
-            ["#", "origin", x, y, z] => {
-                self.columns.origin_m = three_numbers([x, y, z]).unwrap_or([0.0; 3])
+        if let Some(comment) = line.strip_prefix('#') {
+            let words: Vec<&str> = comment.split_ascii_whitespace().collect();
+            if let ["origin", x, y, z] = words[..] {
+                self.columns.origin_m = three_numbers([x, y, z]).unwrap_or([0.0; 3]);
             }
+            return Ok(());
+        }
+        let said = line.split('#').next().unwrap_or_default();
+        let words: Vec<&str> = said.split_ascii_whitespace().collect();
+        match words[..] {
             ["v", x, y, z, ..] => {
                 let place =
                     triple([x, y, z]).ok_or_else(|| source.syntax("expected \"v x y z\"", line))?;
@@ -73,14 +76,13 @@ impl Parse {
                 self.normals.push(normal.map(to_f32));
             }
             ["f", ref corners @ ..] if corners.len() >= 3 => self.face(source, corners)?,
-            [] => {}
-            [word, ..] if word.starts_with('#') || PASSED_OVER.contains(&word) => {}
-            _ => {
+            ["v" | "vn" | "f", ..] => {
                 return Err(source.syntax(
                     "expected a line of an OBJ mesh with at least 3 numbers",
                     line,
                 ));
             }
+            _ => {}
         }
         Ok(())
     }

@@ -124,6 +124,18 @@ fn obj_with_normals_textures_and_relative_corners_is_read() {
 }
 
 #[test]
+fn lines_of_obj_that_say_nothing_of_the_mesh_are_passed_over() {
+    let text = format!(
+        "\u{feff}# a mark of the byte order before\n#origin 1 2 3\nlod 1\nbevel on\nc_interp off\n\
+         shadow_obj x.obj\ncstype bezier\n{QUAD}curv 0 1 1 2\nparm u 0 1\nend\n\
+         f 1 2 3 # the first\nf 1 3 4\n"
+    );
+    let mesh = read(text.as_bytes()).unwrap();
+    assert_eq!(mesh.columns().faces, [[0, 1, 2], [0, 2, 3]]);
+    assert!((mesh.origin_m()[2] - 3.0).abs() < 1e-12);
+}
+
+#[test]
 fn faults_name_file_place_and_remedy() {
     let cases = [
         (
@@ -148,8 +160,12 @@ fn faults_name_file_place_and_remedy() {
             "m, line 1: expected a line of an OBJ mesh",
         ),
         (
-            "x,y,z\n1,2,3\n".to_owned(),
+            "f 1 2 # 3\n".to_owned(),
             "m, line 1: expected a line of an OBJ mesh",
+        ),
+        (
+            "x,y,z\n1,2,3\n".to_owned(),
+            "m, line 2: expected vertices (lines \"v x y z\")",
         ),
         (String::new(), "m, line 0: expected vertices"),
         (
