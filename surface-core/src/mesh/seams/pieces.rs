@@ -111,6 +111,23 @@ impl<'a> Clipper<'a> {
         taken
     }
 
+    /// Good segments (chain, place) that take cells of a section, wherever they lie themselves.
+    pub fn takers(&self, section: usize) -> Vec<(usize, usize)> {
+        let [first, last] = self.ground.layout.lattice().section_rows(section);
+        let mut out = Vec::new();
+        for (chain, good) in self.good.iter().enumerate() {
+            let pairs = &self.plan.chains[chain];
+            for k in (0..good.len()).filter(|&k| good[k]) {
+                let mut taken = Taken::default();
+                let _ = self.take(&pairs[k], &pairs[k + 1], &mut taken);
+                if taken.cells.range((first, 0)..(last, 0)).next().is_some() {
+                    out.push((chain, k));
+                }
+            }
+        }
+        out
+    }
+
     /// Take the cells and nodes along a segment; `None` where something is in the way.
     fn take(&self, a: &SeamPair, b: &SeamPair, taken: &mut Taken) -> Option<()> {
         let length = distance(a.middle, b.middle);

@@ -113,7 +113,7 @@ impl Seams {
             };
             match builder.sections() {
                 Ok(sections) => return builder.finish(sections),
-                Err(bad) => bad.iter().for_each(|b| give_up(&mut clipper, layout, *b)),
+                Err(bad) => give_up_near(&mut clipper, layout, &bad),
             }
         }
     }
@@ -135,14 +135,36 @@ impl Seams {
     }
 }
 
-/// Mark the segments near what went wrong; all of the section when none is near.
-fn give_up(clipper: &mut Clipper, layout: &Layout, (section, bad): (usize, Bad)) {
+/// Give up rails near what went wrong: those of its section, or where it has none left, all that
+/// take cells there from a neighbour, or all there are. Something is given up, so that this ends.
+pub(super) fn give_up_near(clipper: &mut Clipper, layout: &Layout, bad: &[(usize, Bad)]) {
+    let changed = bad
+        .iter()
+        .fold(false, |changed, b| give_up(clipper, layout, *b) || changed);
+    if changed {
+        return;
+    }
+    let takers: Vec<(usize, usize)> = bad
+        .iter()
+        .flat_map(|&(section, _)| clipper.takers(section))
+        .collect();
+    if takers.is_empty() {
+        clipper.good.iter_mut().for_each(|good| good.fill(false));
+    }
+    for (chain, k) in takers {
+        clipper.good[chain][k] = false;
+    }
+}
+
+/// Mark the segments near what went wrong, all of the section when none is near; whether any was
+/// good before.
+fn give_up(clipper: &mut Clipper, layout: &Layout, (section, bad): (usize, Bad)) -> bool {
     let ground = Ground { layout };
     let plan = clipper.plan;
     let mut found = false;
     for everywhere in [false, true] {
         if found {
-            return;
+            break;
         }
         for (pairs, good) in plan.chains.iter().zip(&mut clipper.good) {
             for (k, good) in good.iter_mut().enumerate() {
@@ -158,6 +180,7 @@ fn give_up(clipper: &mut Clipper, layout: &Layout, (section, bad): (usize, Bad))
             }
         }
     }
+    found
 }
 
 fn section_of(ground: &Ground, a: &SeamPair, b: &SeamPair) -> Option<usize> {

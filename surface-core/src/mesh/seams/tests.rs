@@ -4,6 +4,9 @@ use proptest::prelude::*;
 
 use super::super::course::{Course, FLAT, STRAIGHT, WIDE, check, circle_curvature, lattice};
 use super::super::{MeshCheck, Patch, SeamPlan, SeamReport, Seams};
+use super::pieces::Clipper;
+use super::region::Bad;
+use super::sheet::give_up_near;
 use crate::field::RailNode;
 use crate::ribbon::RibbonPoint;
 use crate::zones::{Breakline, Breaklines};
@@ -69,6 +72,27 @@ fn railed(course: &Course, lines: Vec<Breakline>) -> (Vec<Patch>, SeamReport, Me
     let patches: Vec<Patch> = (0..course.lattice.sections()).map(patch).collect();
     let found = check(&patches, course.lattice.closed).unwrap();
     (patches, seams.report(), found)
+}
+
+#[test]
+fn rails_that_reach_into_a_section_from_its_neighbour_are_given_up_too() {
+    let course = straight(257);
+    let layout = course.layout();
+    let line = breakline(&[[2.0, 0.03], [20.0, 0.13]]);
+    let plan = SeamPlan::new(&layout, &Breaklines::new(vec![line]));
+    let (mask, _) = course.mask(&layout).unwrap();
+    let mut clipper = Clipper::new(&layout, &mask, &plan, &|_, _| true);
+    let good = |clipper: &Clipper| clipper.good.iter().flatten().filter(|g| **g).count();
+    let bad = [(1, Bad::Everywhere)];
+    let mut left = vec![good(&clipper)];
+    while good(&clipper) > 0 {
+        give_up_near(&mut clipper, &layout, &bad);
+        left.push(good(&clipper));
+        assert!(left[left.len() - 1] < left[left.len() - 2], "{left:?}");
+    }
+    // First the second section's own, then what reaches over its border, then the rest.
+    assert_eq!(left.len(), 4, "{left:?}");
+    assert!(left[1] - left[2] <= 3, "{left:?}");
 }
 
 fn straight(rows: usize) -> Course<'static> {
