@@ -5,7 +5,7 @@ use super::geometry::{RadiusRule, grades, vertical_curvatures_per_m};
 use super::iso8608::{Band, Iso8608Fit, bands, fit_iso8608};
 use super::profile::{Profile, Run};
 use super::quarter_car::{body_accelerations_m_s2, suspension_strokes};
-use super::straightedge::{Gap, rolling_gaps, straightedge_gaps};
+use super::straightedge::{Gap, STRAIGHTEDGE_M, rolling_gaps, span, straightedge_gaps};
 use crate::numeric::{CrossSpectra, to_index};
 
 /// Road before the start of a closed lap that lets the quarter car settle, metres.
@@ -102,12 +102,12 @@ pub struct Indices {
 
 /// Values by station of the whole profile, NaN where there is none.
 fn by_station(profile: &Profile, runs: &[Run], of: impl Fn(&Run) -> Vec<f64>) -> Vec<f64> {
-    let mut out = vec![f64::NAN; profile.z_m.len()];
+    let n = profile.z_m.len();
+    let mut out = vec![f64::NAN; n];
     for run in runs {
-        let own = out.iter_mut().skip(run.first);
-        let own = own.take(run.z_m.len() - run.lead - run.tail);
-        for (slot, v) in own.zip(of(run).into_iter().skip(run.lead)) {
-            *slot = v;
+        let own = run.z_m.len() - run.lead - run.tail;
+        for (k, v) in of(run).into_iter().skip(run.lead).take(own).enumerate() {
+            out[(run.first + k) % n] = v;
         }
     }
     out
@@ -138,9 +138,8 @@ impl Profile {
     pub fn iri(&self, section_m: f64) -> (Option<f64>, Vec<Option<f64>>) {
         let strokes = strokes(self);
         let milli = |v: Option<f64>| v.map(|v| 1e3 * v);
-        let there: Vec<f64> = strokes.iter().copied().filter(|v| v.is_finite()).collect();
         (
-            milli(mean(&there)),
+            milli(mean(&strokes)),
             self.cuts(section_m)
                 .into_iter()
                 .map(|cut| milli(mean(&strokes[cut])))
@@ -168,7 +167,7 @@ impl Profile {
         let mut z = self.carried_over();
         let n = z.len();
         if self.closed {
-            let more = to_index(super::STRAIGHTEDGE_M / self.step_m).min(n);
+            let more = span(self.step_m, STRAIGHTEDGE_M).min(n);
             z.extend_from_within(..more);
         }
         let length = n as f64 * self.step_m;
@@ -236,17 +235,12 @@ impl Profile {
         let spectra = self.spectra();
         let octaves = bands(&spectra, 0, 1);
         let broken = curvature.iter().filter(|c| rule.broken_by(**c)).count();
-        let end_m = self.z_m.len() as f64 * step;
         let rolling = runs.iter().flat_map(|r| {
-            let shift = (r.first as f64 - r.lead as f64) * step;
-            let on_lap = move |g: Gap| Gap {
-                x_m: g.x_m + shift,
-                ..g
+            let on_lap = move |g: Gap| {
+                let x_m = self.on_lap_m(r, g.x_m)?;
+                Some(Gap { x_m, ..g })
             };
-            rolling_gaps(&r.z_m, step)
-                .into_iter()
-                .map(on_lap)
-                .filter(|g| (0.0..end_m).contains(&g.x_m))
+            rolling_gaps(&r.z_m, step).into_iter().filter_map(on_lap)
         });
         Indices {
             length_m: (self.z_m.len() - usize::from(!self.closed)) as f64 * step,
@@ -268,16 +262,26 @@ impl Profile {
         }
     }
 
+    /// Way along the path of a place `x_m` from the start of a run; `None` in what leads in and out
+    /// of a whole lap, where it is another place's.
+    fn on_lap_m(&self, run: &Run, x_m: f64) -> Option<f64> {
+        let lap_m = self.z_m.len() as f64 * self.step_m;
+        let way_m = x_m + (run.first as f64 - run.lead as f64) * self.step_m;
+        if run.lead + run.tail > 0 {
+            return Some(way_m).filter(|way_m| (0.0..lap_m).contains(way_m));
+        }
+        Some(way_m.rem_euclid(lap_m))
+    }
+
     fn felt_events(&self, params: &IndexParams, runs: &[Run]) -> Vec<FeltEvent> {
         let (step, speed) = (self.step_m, params.speed_km_h / 3.6);
         let mut out = Vec::new();
         for run in runs {
             let felt = body_accelerations_m_s2(&run.z_m, step, speed);
             for event in find_events(&run.z_m, step, &params.events) {
-                let x_m = event.x_m + (run.first as f64 - run.lead as f64) * step;
-                if x_m < 0.0 || x_m >= self.z_m.len() as f64 * step {
+                let Some(x_m) = self.on_lap_m(run, event.x_m) else {
                     continue;
-                }
+                };
                 let from = to_index((event.x_m - event.length_m) / step);
                 let to = to_index((event.x_m + event.length_m + ANSWER_S * speed) / step);
                 let window = &felt[from.min(felt.len())..to.min(felt.len())];
@@ -310,4 +314,70 @@ fn tightest(curvature_per_m: &[f64], step_m: f64, sign: f64) -> Option<Radius> {
         x_m: k as f64 * step_m,
         radius_m: 1.0 / c.abs(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn params() -> IndexParams {
+        IndexParams {
+            speed_km_h: 100.0,
+            events: EventParams::default(),
+        }
+    }
+
+    /// A lap of 200 m at 0.1 m with one slow wave, and a bump of 20 mm over the start.
+    fn lap() -> Profile {
+        let z = |k: i32| {
+            let x = 0.1 * f64::from(k);
+            let off = (x + 100.0).rem_euclid(200.0) - 100.0;
+            let bump = if off.abs() < 1.0 {
+                0.01 * (1.0 + (std::f64::consts::PI * off).cos())
+            } else {
+                0.0
+            };
+            0.5 * (std::f64::consts::TAU * x / 200.0).sin() + bump
+        };
+        Profile {
+            step_m: 0.1,
+            z_m: (0..2000).map(z).collect(),
+            closed: true,
+        }
+    }
+
+    #[test]
+    fn a_path_with_a_surface_under_less_than_half_of_it_has_no_roughness_index() {
+        let mut profile = lap();
+        profile.closed = false;
+        profile.z_m[60..].fill(f64::NAN);
+        let (whole, sections) = profile.iri(20.0);
+        assert_eq!(whole, None);
+        assert!(sections.iter().all(Option::is_none));
+        assert!(lap().iri(20.0).0.is_some());
+    }
+
+    #[test]
+    fn a_hole_elsewhere_does_not_part_a_closed_lap_at_its_start() {
+        let mut holed = lap();
+        holed.z_m[1000..1010].fill(f64::NAN);
+        let (whole, holed) = (lap().indices(&params()), holed.indices(&params()));
+        let first = |indices: &Indices| {
+            let near = |e: &&FeltEvent| e.event.x_m < 2.0 || e.event.x_m > 198.0;
+            indices
+                .events
+                .iter()
+                .filter(near)
+                .map(|e| e.event.x_m)
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(first(&whole), first(&holed));
+        assert!(!first(&whole).is_empty());
+        // The quarter car comes over the start at the same state but for 100 m of settling.
+        let iri = |indices: &Indices| indices.sections_20_m[0].iri_mm_per_m.unwrap();
+        assert!((iri(&whole) / iri(&holed) - 1.0).abs() < 0.01);
+        // The steepest rise is at the start, in the middle of its window.
+        let steepest = |indices: &Indices| indices.grade.unwrap()[1];
+        assert!((steepest(&whole) - steepest(&holed)).abs() < 1e-9);
+    }
 }

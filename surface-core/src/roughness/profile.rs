@@ -20,7 +20,8 @@ pub struct Profile {
 /// A stretch of a profile without a hole.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Run {
-    /// Index of its first sample that counts in the profile.
+    /// Index of its first sample that counts in the profile; on a closed lap the others may run on
+    /// over the end of the profile.
     pub first: usize,
     /// Samples before that one that only let filters settle (taken from the end of a closed lap).
     pub lead: usize,
@@ -58,7 +59,8 @@ impl Profile {
     }
 
     /// Stretches without a hole wider than 0.3 m. A whole closed lap is one run, with `lead_m` of
-    /// its end before its start and `tail_m` of its start after its end.
+    /// its end before its start and `tail_m` of its start after its end; on a closed lap with a hole
+    /// the stretch over the start is one run, whose samples go on from the last to the first.
     #[must_use]
     pub fn runs(&self, lead_m: f64, tail_m: f64) -> Vec<Run> {
         let z = self.carried_over();
@@ -73,9 +75,13 @@ impl Profile {
                 z_m: [before, &z, after].concat(),
             }];
         }
+        // A closed lap is walked from just after a hole, so that its start parts no run.
+        let hole = z.iter().position(|v| !v.is_finite());
+        let from = hole.filter(|_| self.closed).unwrap_or(0);
         let mut out: Vec<Run> = Vec::new();
         let mut open = false;
-        for (first, &v) in z.iter().enumerate() {
+        for first in (from..z.len()).chain(0..from) {
+            let v = z[first];
             match (v.is_finite(), open) {
                 (true, false) => out.push(Run {
                     first,
@@ -129,10 +135,18 @@ mod tests {
             z_m,
             closed: true,
         };
-        let runs = profile.runs(1.0, 0.0);
-        assert_eq!((runs.len(), runs[1].first), (2, 25));
-        assert!((runs[0].z_m[5] - 5.0).abs() < 1e-12);
         assert!((profile.coverage() - 34.0 / 40.0).abs() < 1e-12);
+        // Over the start of a closed lap a run goes on.
+        let runs = profile.runs(1.0, 0.0);
+        assert_eq!((runs.len(), runs[0].first, runs[0].z_m.len()), (1, 25, 35));
+        assert!((runs[0].z_m[14] - 39.0).abs() < 1e-12 && runs[0].z_m[15].abs() < 1e-12);
+        assert!((runs[0].z_m[20] - 5.0).abs() < 1e-12);
+        let open = Profile {
+            closed: false,
+            ..profile
+        };
+        let runs = open.runs(1.0, 0.0);
+        assert_eq!((runs.len(), runs[0].first, runs[1].first), (2, 0, 25));
     }
 
     #[test]

@@ -13,7 +13,7 @@ pub struct Gap {
 }
 
 /// Samples that a straightedge of `length_m` spans, less one.
-fn span(step_m: f64, length_m: f64) -> usize {
+pub(super) fn span(step_m: f64, length_m: f64) -> usize {
     crate::numeric::to_index(length_m / step_m + 0.5).max(2)
 }
 
