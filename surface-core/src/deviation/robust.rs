@@ -1,5 +1,7 @@
 //! The mean of a cell that a few strays cannot move, and how far to trust it.
 
+use crate::numeric::{MAD_TO_SIGMA, TUKEY_C};
+
 /// A cell with fewer points gets no verdict: a scale from three distances says nothing
 /// (the median absolute deviation of three has a relative spread near 1). Chosen by
 /// `four_points_are_judged_and_three_are_not`.
@@ -10,11 +12,6 @@ pub const MIN_POINTS: usize = 4;
 /// added in squares. Without it a cell of 10 000 points would claim 0.02 mm.
 pub const SE_FLOOR_M: f64 = 0.000_3;
 
-/// Tukey's biweight leaves 95 % efficiency on clean Gaussian noise at this many scales
-/// (P. J. Huber, Robust Statistics, 1981; the usual tuning).
-const TUKEY_CUT: f64 = 4.685;
-/// Median absolute deviation → standard deviation of a Gaussian, 1/Φ⁻¹(3/4).
-const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 /// Smallest scale, micrometres: the points' own quantum (20 µm) must not make a cell of equal
 /// readings reject everything beside them.
 const SCALE_FLOOR: f64 = 50.0;
@@ -58,7 +55,7 @@ impl RobustMean {
     pub(super) fn of_sorted(sorted: &[i32], usual_scale: f64) -> Option<Self> {
         let own = own_scale(sorted)?;
         let scale = mix(own, points_of(sorted.len()), usual_scale);
-        let cut = TUKEY_CUT * scale;
+        let cut = TUKEY_C * scale;
         let mut mean = median_of(sorted);
         let mut sums = Sums::at(sorted, mean, cut);
         for _ in 0..ROUNDS {
@@ -85,7 +82,7 @@ impl RobustMean {
 pub(super) fn own_scale(sorted: &[i32]) -> Option<f64> {
     (sorted.len() >= MIN_POINTS).then(|| {
         let mad = median_distance(sorted, median_of(sorted));
-        (mad * MAD_TO_SD * small_sample(sorted.len())).max(SCALE_FLOOR)
+        (mad * MAD_TO_SIGMA * small_sample(sorted.len())).max(SCALE_FLOOR)
     })
 }
 

@@ -53,7 +53,7 @@ impl Numbering {
 
     /// Vertices numbered so far, without the row shared with the next patch.
     pub(super) fn count(&self) -> usize {
-        crate::numeric::to_index(self.base as f64)
+        usize::try_from(self.base).unwrap_or(usize::MAX)
     }
 
     fn is_done(&self) -> bool {

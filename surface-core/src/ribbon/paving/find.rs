@@ -10,7 +10,7 @@ use super::refine::{Coarse, Lens, Station, refined_edge};
 use super::smooth::smoothed;
 use super::stretch::{ROUGHLY_M, Stretch, Wanted, points_beside};
 use super::trace::best_path;
-use crate::cloud::{TileError, TileStore};
+use crate::cloud::{TILE_M, TileError, TileStore};
 use crate::numeric::{floor_i32, quantile, to_index};
 use crate::progress::Progress;
 use crate::ribbon::{Edges, Gap, ReferenceLine, Side};
@@ -555,11 +555,11 @@ fn limits_at(
 
 /// Lower quartile of the density of the tiles under the line, points per m².
 fn density_along(line: &ReferenceLine, tiles: &TileStore) -> f64 {
-    let steps = to_index(line.length_m() / 16.0) + 1;
+    let steps = to_index(line.length_m() / TILE_M) + 1;
     let tile = |k: usize| {
-        let p = line.point(k as f64 * 16.0);
-        let key = (floor_i32(p[0] / 16.0), floor_i32(p[1] / 16.0));
-        tiles.count(key) as f64 / 256.0
+        let p = line.point(k as f64 * TILE_M);
+        let key = (floor_i32(p[0] / TILE_M), floor_i32(p[1] / TILE_M));
+        tiles.count(key) as f64 / (TILE_M * TILE_M)
     };
     let mut densities: Vec<f64> = (0..steps).map(tile).filter(|d| *d > 0.0).collect();
     quantile(&mut densities, 0.25).unwrap_or(0.0)

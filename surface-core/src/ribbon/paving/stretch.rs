@@ -2,14 +2,12 @@
 
 use std::collections::BTreeSet;
 
-use crate::cloud::{PackedPoint, TileError, TileStore};
+use crate::cloud::{PackedPoint, TILE_M, TileError, TileStore};
 use crate::geom::vector::{dot, sub};
 use crate::numeric::{floor_i32, round_i32, to_index};
 use crate::ribbon::ReferenceLine;
 use crate::ribbon::arc::ArcAt;
 
-/// Side of a tile of the world store, metres.
-const TILE_M: f64 = 16.0;
 /// Guesses for the feet are taken this far apart, metres: near enough for Newton in a hairpin of
 /// 4 m radius, far enough to cost less than Newton itself.
 const GUESS_STEP_M: f64 = 2.0;
