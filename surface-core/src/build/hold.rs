@@ -19,7 +19,7 @@ use crate::cloud::{Frame, TILE_M, TileKey};
 use crate::deviation::{CellFrame, DeviationCells, DeviationMap, MapBuilder, Spot};
 use crate::export::{DeviationLaz, MapPicture, write_plane_spots_csv};
 use crate::mesh::{MeshColumns, MeshReadError, SurfaceMesh};
-use crate::numeric::floor_i32;
+use crate::numeric::{floor_i32, median, to_index};
 use crate::progress::Progress;
 use crate::report::{CAUTIONS, FORMAT_VERSION, HoldReport, MeshInput, Report, RunReport};
 
@@ -158,11 +158,16 @@ pub(super) fn box_of(columns: &MeshColumns) -> [[f64; 3]; 2] {
     out
 }
 
-/// Local coordinates start in the middle of the mesh, at whole metres.
+/// Local coordinates start at whole metres amid the mesh's vertices: at their medians, which a
+/// stray vertex far off does not move.
 fn frame_of(mesh: &SurfaceMesh) -> Frame {
-    let [low, high] = box_of(mesh.columns());
+    let columns = mesh.columns();
+    let middle = |k: usize| {
+        let mut along: Vec<f64> = columns.positions_m.iter().map(|p| p[k]).collect();
+        median(&mut along).unwrap_or(0.0) + columns.origin_m[k]
+    };
     Frame {
-        origin_m: [0, 1, 2].map(|k| (0.5 * (low[k] + high[k])).floor()),
+        origin_m: [0, 1, 2].map(|k| middle(k).floor()),
     }
 }
 
@@ -214,21 +219,47 @@ fn cloud_box(scans: &Scans, points: &Ingested) -> Option<[[f64; 2]; 2]> {
     told.reduce(join).or_else(|| squares.reduce(join))
 }
 
-/// Squares that the mesh touches.
-fn mesh_tiles(mesh: &SurfaceMesh, frame: Frame) -> BTreeSet<TileKey> {
-    let columns = mesh.columns();
-    let mut tiles = BTreeSet::new();
-    for face in &columns.faces {
-        let corners = face.map(|v| columns.positions_m[v as usize]);
-        let tile = |axis: usize, pick: fn(f64, f64) -> f64| {
-            let v = corners.iter().map(|p| p[axis]).reduce(pick).unwrap_or(0.0);
-            floor_i32((v + columns.origin_m[axis] - frame.origin_m[axis]) / TILE_M)
-        };
-        for i in tile(0, f64::min)..=tile(0, f64::max) {
-            tiles.extend((tile(1, f64::min)..=tile(1, f64::max)).map(|j| (i, j)));
+/// A triangle whose box in plan holds more squares than this, 16 km², is no part of a course's
+/// mesh: one stray vertex far off makes such, of up to 10⁹ squares.
+const MOST_SQUARES: f64 = 65_536.0;
+
+/// Where the mesh has no points near it.
+#[derive(Debug, Default)]
+struct Bare {
+    /// Squares without points that the mesh touches.
+    tiles: BTreeSet<TileKey>,
+    /// Area in plan of triangles of more than [`MOST_SQUARES`], m².
+    vast_m2: f64,
+}
+
+impl Bare {
+    fn of(mesh: &SurfaceMesh, points: &Ingested) -> Self {
+        let columns = mesh.columns();
+        let held: BTreeSet<TileKey> = points.tiles.keys().collect();
+        let shift = [0, 1].map(|k| columns.origin_m[k] - points.frame.origin_m[k]);
+        let mut bare = Self::default();
+        for face in &columns.faces {
+            let corner = |v: u32| [0, 1].map(|k| columns.positions_m[v as usize][k] + shift[k]);
+            bare.add(face.map(corner), &held);
+        }
+        bare
+    }
+
+    fn add(&mut self, corners: [[f64; 2]; 3], held: &BTreeSet<TileKey>) {
+        let [u, v] = [0, 1].map(|k| corners.map(|c| c[k] / TILE_M));
+        let low = [u, v].map(|c| c.into_iter().fold(f64::INFINITY, f64::min).floor());
+        let high = [u, v].map(|c| c.into_iter().fold(f64::NEG_INFINITY, f64::max).floor());
+        if (high[0] - low[0] + 1.0) * (high[1] - low[1] + 1.0) > MOST_SQUARES {
+            let [a, b, c] = corners;
+            let twice = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
+            self.vast_m2 += 0.5 * twice.abs();
+            return;
+        }
+        for i in floor_i32(low[0])..=floor_i32(high[0]) {
+            let squares = (floor_i32(low[1])..=floor_i32(high[1])).map(|j| (i, j));
+            self.tiles.extend(squares.filter(|key| !held.contains(key)));
         }
     }
-    tiles
 }
 
 fn measure(
@@ -239,10 +270,9 @@ fn measure(
     progress: &mut dyn Progress,
 ) -> Result<Found, BuildError> {
     let frame = CellFrame::plane(TILE_M, CELL_M)?;
-    let mut tiles = mesh_tiles(mesh, points.frame);
-    tiles.extend(points.tiles.keys());
-    let tiles: Vec<TileKey> = tiles.into_iter().collect();
-    progress.stage("hold", tiles.len() as u64);
+    let tiles: Vec<TileKey> = points.tiles.keys().collect();
+    let bare = Bare::of(mesh, points);
+    progress.stage("hold", (tiles.len() + bare.tiles.len()) as u64);
     let cells = DeviationCells::new(frame.clone());
     let holder = Holder::new(mesh, points, &cells, params);
     let mut laz = match params.deviation_points {
@@ -269,6 +299,16 @@ fn measure(
         },
     )?;
     map.count_off_surface(points.strays, 0);
+    map.count_bare(to_index(bare.vast_m2 / (CELL_M * CELL_M)) as u64);
+    let bare: Vec<TileKey> = bare.tiles.into_iter().collect();
+    in_order(
+        &bare,
+        |&key| holder.bare_cells(key),
+        |_, cells| {
+            map.count_bare(cells);
+            Ok::<(), BuildError>(progress.advance(1)?)
+        },
+    )?;
     if let Some(laz) = laz {
         laz.finish()?;
     }

@@ -125,6 +125,38 @@ fn a_planted_pothole_is_found_where_it_is_whatever_the_mesh_is_relative_to() {
 }
 
 #[test]
+fn mesh_far_from_all_points_is_counted_and_not_held() {
+    let dir = tempfile::tempdir().unwrap();
+    let scan = scan_file(dir.path());
+    // The plane, 160 by 160 m beside it, and a triangle to a stray vertex.
+    let rows = [[0.0, 0.0, 40.0, 20.0], [2000.0, 0.0, 2160.0, 160.0]].map(|[x0, y0, x1, y1]| {
+        [[x0, y0], [x1, y0], [x1, y1], [x0, y1]]
+            .map(|[x, y]: [f64; 2]| [x, y, height(x.min(40.0), y.min(20.0))])
+    });
+    let stray = [[5000.0, 0.0, 0.0], [5001.0, 0.0, 0.0], [1e6, 1e6, 0.0]];
+    let corners = rows.concat().into_iter().chain(stray);
+    let vertex = |[x, y, z]: [f64; 3]| {
+        let [ox, oy, oz] = ORIGIN_M;
+        format!("v {} {} {}\n", x + ox, y + oy, z + oz)
+    };
+    let text: String = corners.map(vertex).collect();
+    let mesh = dir.path().join("wide.obj");
+    std::fs::write(&mesh, text + "f 1 2 3 4\nf 5 6 7 8\nf 9 10 11\n").unwrap();
+    let report = run(
+        &mesh,
+        &scan,
+        &dir.path().join("out"),
+        &HoldParams::default(),
+    )
+    .unwrap();
+    let coverage = &report.deviation.coverage;
+    // 40 × 20 m with points, 16 cells a square metre; 160 × 160 m and half of 1e6 m × 1 m without.
+    assert_eq!(coverage.cells - coverage.cells_without_points, 800 * 16);
+    let bare = coverage.cells_without_points as f64;
+    assert!((bare / (525_600.0 * 16.0) - 1.0).abs() < 0.01, "{bare}");
+}
+
+#[test]
 fn no_overlap_is_an_error_that_names_both_places_and_leaves_no_folder() {
     let dir = tempfile::tempdir().unwrap();
     let (scan, mesh) = (scan_file(dir.path()), mesh_file(dir.path(), true));

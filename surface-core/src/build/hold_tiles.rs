@@ -90,6 +90,20 @@ impl<'a> Holder<'a> {
         Ok(out)
     }
 
+    /// How many cells of a square without points lie on the mesh.
+    pub fn bare_cells(&self, key: TileKey) -> Result<u64, BuildError> {
+        let nothing = SectionPoints {
+            intensity: &[],
+            key,
+            u_m: &[],
+            v_m: &[],
+            d_m: &[],
+            across_m: (0.0, 0.0),
+            ground: &|x, y| self.ground(x, y),
+        };
+        Ok(self.cells.section(&nothing)?.count())
+    }
+
     fn on_mesh(&self, local_m: [f64; 3]) -> [f64; 3] {
         [0, 1, 2].map(|k| local_m[k] + self.shift_m[k])
     }

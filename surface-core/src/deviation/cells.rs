@@ -38,6 +38,14 @@ pub struct SectionCells {
     pub(super) cells_off_surface: u64,
 }
 
+impl SectionCells {
+    /// How many cells hold surface or points.
+    #[must_use]
+    pub fn count(&self) -> u64 {
+        self.cells.len() as u64
+    }
+}
+
 /// Turns points with signed distances into cells with a robust mean, a spread and a count.
 ///
 /// ```

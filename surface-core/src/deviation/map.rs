@@ -86,6 +86,7 @@ pub struct MapBuilder {
     histogram: Histogram,
     points_off_surface: u64,
     cells_off_surface: u64,
+    bare_cells: u64,
 }
 
 impl MapBuilder {
@@ -98,6 +99,7 @@ impl MapBuilder {
             histogram: Histogram::default(),
             points_off_surface: 0,
             cells_off_surface: 0,
+            bare_cells: 0,
         }
     }
 
@@ -114,6 +116,11 @@ impl MapBuilder {
     pub fn count_off_surface(&mut self, points: u64, cells: u64) {
         self.points_off_surface += points;
         self.cells_off_surface += cells;
+    }
+
+    /// Count cells of surface far from any point, which the map does not hold.
+    pub fn count_bare(&mut self, cells: u64) {
+        self.bare_cells += cells;
     }
 
     /// The map; the order of pushing does not matter.
@@ -139,6 +146,7 @@ impl MapBuilder {
             histogram: self.histogram,
             points_off_surface: self.points_off_surface,
             cells_off_surface: self.cells_off_surface,
+            bare_cells: self.bare_cells,
         }
     }
 }
@@ -154,6 +162,8 @@ pub struct DeviationMap {
     pub(super) histogram: Histogram,
     pub(super) points_off_surface: u64,
     pub(super) cells_off_surface: u64,
+    /// Cells of surface without points besides those in `cells`.
+    pub(super) bare_cells: u64,
 }
 
 impl DeviationMap {

@@ -93,8 +93,8 @@ impl DeviationMap {
 
     fn coverage(&self) -> Coverage {
         let count = |state| self.cells().iter().filter(|c| c.state() == state).count() as u64;
-        let cells = self.cells().len() as u64;
-        let empty = count(CellState::NoPoints);
+        let cells = self.cells().len() as u64 + self.bare_cells;
+        let empty = count(CellState::NoPoints) + self.bare_cells;
         Coverage {
             cells,
             cells_judged: count(CellState::Judged),
