@@ -2,7 +2,7 @@
 //!
 //! Columns are parted by commas, semicolons, tabs or blanks. Lines that begin with `#` or `//`
 //! are comments; one with the names of columns is a header all the same, since some programs
-//! write it so. A line with a single whole number is the count of the points that follow. Text
+//! write it so, when the first line of points has as many columns as it has words. A line with a single whole number is the count of the points that follow. Text
 //! has no checksum: a number cut short at the very end of a file cannot be told from a whole one.
 
 use std::fs::File;
@@ -90,9 +90,11 @@ enum Role {
 }
 
 /// What a line turns out to be.
-enum Line {
+enum Line<'a> {
     Nothing,
     Count(u64),
+    /// A comment that may name columns.
+    Named(&'a str),
     Header(Layout),
     Data(Layout),
 }
@@ -102,12 +104,13 @@ fn comment(line: &str) -> Option<&str> {
 }
 
 /// Read the first lines; `None` when they are no columns of numbers.
-fn classify(line: &str) -> Option<Line> {
+fn classify(line: &str) -> Option<Line<'_>> {
     if line.is_empty() {
         return Some(Line::Nothing);
     }
     if let Some(rest) = comment(line) {
-        return Some(header(rest.trim()).map_or(Line::Nothing, Line::Header));
+        let rest = rest.trim();
+        return Some(header(rest).map_or(Line::Nothing, |_| Line::Named(rest)));
     }
     if let Ok(count) = line.parse() {
         return Some(Line::Count(count));
@@ -133,6 +136,24 @@ fn header(line: &str) -> Option<Layout> {
         intensity: find(Role::Intensity),
         time: find(Role::Time),
     })
+}
+
+/// The layout that a comment names, if `first`, the first line that is none, has as many columns:
+/// a comment may speak of x, y and z without being a header. What parts columns is told by the line.
+fn named(comment: &str, first: &str) -> Option<Layout> {
+    let count = |delimiter: Delimiter, line: &str| {
+        let fields = delimiter.fields(line);
+        let empty = fields.iter().rev().take_while(|f| f.is_empty()).count();
+        fields.len() - empty
+    };
+    let layout = header(comment)?;
+    let delimiter = Delimiter::of(first);
+    let same = count(layout.delimiter, comment) == count(delimiter, first);
+    let named = Layout {
+        delimiter,
+        ..layout
+    };
+    (same && named.row(first).is_ok()).then_some(named)
 }
 
 /// The layout of a line of numbers: x y z, then intensity unless the rest is a colour (six
@@ -188,11 +209,17 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
 fn layout(path: &Path) -> Result<(Layout, Option<u64>), ReadError> {
     let fail = |e| ReadError::from_io(path, e);
     let mut lines = Lines::new(path, File::open(path).map_err(fail)?);
-    let mut declared = None;
+    let (mut declared, mut names) = (None, String::new());
     for _ in 0..LOOK {
         let Some(line) = lines.next()? else { break };
+        if !line.is_empty() && comment(line).is_none() {
+            if let Some(layout) = named(&names, line) {
+                return Ok((layout, declared));
+            }
+        }
         match classify(line) {
             Some(Line::Nothing) => {}
+            Some(Line::Named(line)) => line.clone_into(&mut names),
             Some(Line::Count(count)) => declared = Some(count),
             Some(Line::Header(layout) | Line::Data(layout)) => return Ok((layout, declared)),
             None => {
@@ -352,6 +379,22 @@ mod tests {
             let (all, _) = read_text("a.xyz", text).unwrap();
             let expected = (vec![1.5, 4.0], vec![2.0, 5.0], vec![-30.0, 6.0], vec![7, 8]);
             assert_eq!((all.x, all.y, all.z, all.intensity), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn a_comment_that_speaks_of_columns_names_them_only_when_it_has_as_many_words() {
+        let texts = [
+            "# columns: x y z intensity\n1.5 2 -30 7\n",
+            "# the y axis points north, x east, z up\n1.5,2,-30,7\n",
+            "# i z y x\n# a remark\n7 -30 2 1.5\n",
+            "//Y;X;Z;I\n1\n2,1.5,-30,7\n",
+            "# id x y z i\na1 1.5 2 -30 7\n",
+        ];
+        for text in texts {
+            let (all, _) = read_text("a.xyz", text).unwrap();
+            let point = [all.x[0], all.y[0], all.z[0], f64::from(all.intensity[0])];
+            assert_eq!(point, [1.5, 2.0, -30.0, 7.0], "{text}");
         }
     }
 
