@@ -439,6 +439,7 @@ const FEW_POINTS: u32 = 3;
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
     let mut out = found.trusted.report(&road.setups).doubts();
     out.extend(unknown_names(road, params));
+    out.extend_from_slice(&road.doubts);
     if let Some(checkpoints) = &found.checkpoints {
         out.extend_from_slice(checkpoints.doubts());
     }

@@ -446,7 +446,10 @@ impl State<'_> {
             inputs: [old.inputs.as_slice(), &rescan.inputs].concat(),
             points: old.points + rescan.points,
             points_on_road: old.points_on_road + rescan.points_on_road,
-            points_dropped: old.points_dropped + cloud.rejected() + self.scan.strays,
+            points_dropped: old.points_dropped
+                + cloud.rejected()
+                + cloud.withheld()
+                + self.scan.strays,
             setups: old.setups + self.scan.setups.len() as u64,
             field: joined.counts.clone(),
             mask: meshed.mask,

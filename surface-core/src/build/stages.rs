@@ -15,6 +15,7 @@ use super::road::{KnownSetup, Road, find_road};
 use super::sections::sort_by_section;
 use super::space::check_space;
 use super::work::{Key, Work};
+use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ProductCrs, Scans};
 use crate::cloud::{TileIndex, TileStore};
 use crate::export::FieldStore;
@@ -84,9 +85,11 @@ pub(super) struct RoadInWords {
     pub ribbon: Ribbon,
     pub notes: Vec<String>,
     pub points: u64,
-    /// Points left out: not finite, or far away.
+    /// Points left out: not finite, or marked as deleted; and those far away.
     pub rejected: u64,
     pub strays: u64,
+    /// What reading told, in words.
+    pub doubts: Vec<String>,
     pub setups: Vec<KnownSetup>,
     pub crs: ProductCrs,
 }
@@ -120,6 +123,7 @@ struct RoadRecord {
     points: u64,
     rejected: u64,
     strays: u64,
+    doubts: Vec<String>,
     setups: Vec<KnownSetup>,
     z_steps_m: Vec<f64>,
     tiles: TileIndex,
@@ -138,6 +142,7 @@ impl RoadRecord {
             points: self.points,
             rejected: self.rejected,
             strays: self.strays,
+            doubts: self.doubts,
             setups: self.setups,
             crs,
         };
@@ -174,7 +179,7 @@ impl Stages<'_> {
             self.clock,
             self.progress,
         )?;
-        let record = self.sorted(road, scans.rejected(), work)?;
+        let record = self.sorted(road, scans, work)?;
         self.clock.lap("sort");
         work.save(ROAD, &self.keys.road, &record)?;
         let crs = scans.product_crs();
@@ -182,7 +187,7 @@ impl Stages<'_> {
     }
 
     /// Sort the points of the road and say all that is to be recorded.
-    fn sorted(&mut self, road: Road, rejected: u64, work: &Work) -> Result<RoadRecord, BuildError> {
+    fn sorted(&mut self, road: Road, scans: &Scans, work: &Work) -> Result<RoadRecord, BuildError> {
         let spacing_m = self.params.spacing_m;
         let lattice = lattice_of(&road.ribbon, spacing_m)?;
         let mut points = sort_by_section(
@@ -197,8 +202,12 @@ impl Stages<'_> {
             ribbon: road.ribbon.to_geojson()?,
             notes: road.notes,
             points: road.cloud.points,
-            rejected,
+            rejected: scans.rejected() + scans.withheld(),
             strays: road.cloud.strays,
+            doubts: reading_doubts(scans)
+                .iter()
+                .map(ToString::to_string)
+                .collect(),
             setups: road.setups,
             z_steps_m: road.cloud.z_steps_m.clone(),
             tiles: points.keep(),

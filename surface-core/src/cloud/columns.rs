@@ -45,6 +45,18 @@ impl Columns {
         }
     }
 
+    /// Keep the points whose flag is set, one flag a point.
+    pub(crate) fn retain(&mut self, keep: &[bool]) {
+        retain(&mut self.x, keep);
+        retain(&mut self.y, keep);
+        retain(&mut self.z, keep);
+        retain(&mut self.intensity, keep);
+        retain(&mut self.setup, keep);
+        if let Some(time) = &mut self.time_s {
+            retain(time, keep);
+        }
+    }
+
     /// Append a point without time.
     pub fn push(&mut self, xyz: [f64; 3], intensity: u16, setup: u16) {
         self.x.push(xyz[0]);
@@ -53,4 +65,9 @@ impl Columns {
         self.intensity.push(intensity);
         self.setup.push(setup);
     }
+}
+
+fn retain<T>(column: &mut Vec<T>, keep: &[bool]) {
+    let mut flags = keep.iter();
+    column.retain(|_| flags.next().is_none_or(|&k| k));
 }

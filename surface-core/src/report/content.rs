@@ -148,7 +148,7 @@ pub struct Report {
     pub points: u64,
     /// Points between the edges.
     pub points_on_road: u64,
-    /// Points dropped: not finite, or more than 40 km from the origin.
+    /// Points dropped: not finite, marked as deleted, or more than 40 km from the origin.
     pub points_dropped: u64,
     /// How many setups there are.
     pub setups: u64,

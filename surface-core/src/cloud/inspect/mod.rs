@@ -11,5 +11,5 @@ mod sample;
 mod steps;
 
 pub use report::{ClassCount, Density, Doubt, FileReport, Inspection, SetupReport};
-pub use run::{InspectError, inspect};
+pub use run::{InspectError, inspect, reading_doubts};
 pub use steps::coarse_step_m;

@@ -1,7 +1,7 @@
 //! What an inspection found.
 
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::cloud::io::FileInfo;
 
@@ -14,6 +14,8 @@ pub struct Inspection {
     pub points: u64,
     /// Points dropped because a coordinate is NaN or infinite.
     pub rejected: u64,
+    /// Points left out because their file marks them as deleted.
+    pub withheld: u64,
     /// Lowest and highest corner of all points, world metres.
     pub box_m: [[f64; 3]; 2],
     /// The same of the central 99.9 % on each axis, from a sample.
@@ -150,6 +152,34 @@ pub enum Doubt {
         /// How.
         what: String,
     },
+    /// Coordinates in the plan come in the steps of single precision at their size.
+    SinglePrecision {
+        /// The file.
+        path: PathBuf,
+        /// The axis: x or y.
+        axis: char,
+        /// The step, millimetres.
+        step_mm: f64,
+    },
+    /// The coordinate system's metres are no metres on the ground.
+    StretchedMetres {
+        /// The file.
+        path: PathBuf,
+        /// The coordinate system.
+        crs: String,
+    },
+    /// Several files hold one and the same point source id alone: all are taken for one setup.
+    OneSourceId {
+        /// The id.
+        id: u16,
+        /// How many files.
+        files: usize,
+    },
+    /// Points that a file marks as deleted were left out.
+    Withheld {
+        /// How many.
+        points: u64,
+    },
     /// Points whose coordinates are NaN or infinite were dropped.
     NotFinite {
         /// How many.
@@ -157,31 +187,54 @@ pub enum Doubt {
     },
 }
 
-impl fmt::Display for Doubt {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Doubt {
+    /// What is to be known of one file.
+    fn of_file(&self) -> Option<(&Path, String)> {
+        let (path, what) = match self {
+            Self::UnknownUnits { path, why } => (
+                path,
+                format!("metres are {why}; say --units if that is wrong"),
+            ),
+            Self::VerticalUnitNotTold { path, taken } => (
+                path,
+                format!("the unit of z is not told and taken as {taken}; check a known height"),
+            ),
+            Self::Quantised { path, step_mm } => (
+                path,
+                format!("heights come in steps of {step_mm:.2} mm; detail below that is lost"),
+            ),
+            Self::Flat { path, z_m } => (path, format!("all heights are {z_m} m")),
+            Self::NoIntensity { path: Some(path) } => {
+                (path, "no intensity, or the same everywhere".to_owned())
+            }
+            Self::SinglePrecision {
+                path,
+                axis,
+                step_mm,
+            } => (
+                path,
+                format!(
+                    "{axis} comes in steps of {step_mm:.1} mm, those of single precision: export in \
+                     double precision, or relative to a near origin"
+                ),
+            ),
+            Self::StretchedMetres { path, crs } => (
+                path,
+                format!(
+                    "{crs} stretches the ground (1.6 times at 51° north); convert to a projection \
+                     true to scale"
+                ),
+            ),
+            Self::Header { path, what } => (path, what.clone()),
+            _ => return None,
+        };
+        Some((path, what))
+    }
+
+    /// What is to be known of all files together.
+    fn of_all(&self) -> String {
         match self {
-            Self::UnknownUnits { path, why } => {
-                write!(
-                    f,
-                    "{}: metres are {why}; say --units if that is wrong",
-                    path.display()
-                )
-            }
-            Self::VerticalUnitNotTold { path, taken } => write!(
-                f,
-                "{}: the unit of z is not told and taken as {taken}; check a known height",
-                path.display()
-            ),
-            Self::Quantised { path, step_mm } => write!(
-                f,
-                "{}: heights come in steps of {step_mm:.2} mm; detail below that is lost",
-                path.display()
-            ),
-            Self::Flat { path, z_m } => {
-                write!(f, "{}: all heights are {z_m} m", path.display())
-            }
-            Self::Repeated { share } => write!(
-                f,
+            Self::Repeated { share } => format!(
                 "{:.1} % of the points repeat another one exactly: a file given twice, or coarsely rounded coordinates",
                 100.0 * share
             ),
@@ -189,41 +242,41 @@ impl fmt::Display for Doubt {
                 class,
                 name,
                 spread_m,
-            } => write!(
-                f,
+            } => format!(
                 "nearly all points are class {class} ({name}), but heights within half a metre \
                  differ by {:.0} mm: the class is wrong",
                 1000.0 * spread_m
             ),
-            Self::NoIntensity { path: None } => {
-                write!(
-                    f,
-                    "no intensity: paint and grass cannot be told from asphalt by brightness"
-                )
-            }
-            Self::NoIntensity { path: Some(path) } => {
-                write!(
-                    f,
-                    "{}: no intensity, or the same everywhere",
-                    path.display()
-                )
-            }
             Self::Strays {
                 axis,
                 central_m,
                 whole_m,
-            } => write!(
-                f,
+            } => format!(
                 "strays: along {axis} 99.9 % of the points span {central_m:.1} m, all span \
                  {whole_m:.1} m"
             ),
-            Self::Header { path, what } => write!(f, "{}: {what}", path.display()),
-            Self::NotFinite { points } => {
-                write!(
-                    f,
-                    "{points} points with coordinates that are no numbers were dropped"
-                )
+            Self::OneSourceId { id, files } => format!(
+                "{files} files hold points of source id {id} alone and are taken for one setup; give \
+                 each scanner position an id of its own if they are several"
+            ),
+            Self::Withheld { points } => {
+                format!("{points} points that the files mark as withheld were left out")
             }
+            Self::NotFinite { points } => {
+                format!("{points} points with coordinates that are no numbers were dropped")
+            }
+            _ => {
+                "no intensity: paint and grass cannot be told from asphalt by brightness".to_owned()
+            }
+        }
+    }
+}
+
+impl fmt::Display for Doubt {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.of_file() {
+            Some((path, what)) => write!(f, "{}: {what}", path.display()),
+            None => f.write_str(&self.of_all()),
         }
     }
 }

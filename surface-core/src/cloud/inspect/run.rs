@@ -7,6 +7,7 @@ use super::sample::Sample;
 use super::steps::{COARSE_STEP_M, Steps, steps};
 use crate::cloud::Columns;
 use crate::cloud::io::{ReadError, Scans, Unit};
+use crate::numeric::to_f32;
 use crate::progress::{Cancelled, Progress};
 
 /// Share of exact repeats above which they are no coincidence of rounded coordinates.
@@ -21,6 +22,9 @@ const SMOOTH_CLASSES: [usize; 3] = [2, 11, 17];
 /// Strays stretch the box by more than this, metres, and by half of the central part.
 const STRAY_M: f64 = 20.0;
 const STRAY_FACTOR: f64 = 1.5;
+/// Plan coordinates in steps below this do no harm, metres: a quarter of a cell of the usual spacing
+/// is 25 mm.
+const COARSE_PLAN_STEP_M: f64 = 0.01;
 /// Share of the points outside the central part, on each side.
 const TAIL: f64 = 0.0005;
 
@@ -78,7 +82,8 @@ struct Seen {
     time: Option<[f64; 2]>,
     files: Vec<SeenFile>,
     file: usize,
-    heights: Sample<f64>,
+    /// A sample of the file's coordinates, by axis.
+    coordinates: [Sample<f64>; 3],
 }
 
 /// What is kept of one file's points.
@@ -87,6 +92,8 @@ struct SeenFile {
     points: u64,
     intensity: [u16; 2],
     steps: Steps,
+    /// Steps of x and y, and the largest of each, metres.
+    plan: [(Steps, f64); 2],
 }
 
 const NOTHING: [u16; 2] = [u16::MAX, 0];
@@ -97,6 +104,7 @@ impl Seen {
             points: 0,
             intensity: NOTHING,
             steps: Steps::None,
+            plan: [(Steps::None, 0.0); 2],
         };
         Self {
             origin,
@@ -110,7 +118,7 @@ impl Seen {
             time: None,
             files: vec![file; files],
             file: 0,
-            heights: Sample::new(),
+            coordinates: std::array::from_fn(|_| Sample::new()),
         }
     }
 
@@ -124,7 +132,13 @@ impl Seen {
         self.add_bounds(batch);
         self.sample
             .add(batch.len(), |k| [batch.x[k], batch.y[k], batch.z[k]]);
-        self.heights.add(batch.len(), |k| batch.z[k]);
+        for (sample, axis) in self
+            .coordinates
+            .iter_mut()
+            .zip([&batch.x, &batch.y, &batch.z])
+        {
+            sample.add(batch.len(), |k| axis[k]);
+        }
         self.ground.add(batch);
         self.repeats.add(batch);
         self.add_setups(batch);
@@ -159,10 +173,14 @@ impl Seen {
         }
     }
 
-    /// The heights of a file are all there: look for steps.
+    /// The points of a file are all there: look for steps.
     fn end_of_file(&mut self) {
-        self.files[self.file].steps = steps(self.heights.values());
-        self.heights = Sample::new();
+        let [x, y, z] = self.coordinates.each_ref().map(Sample::values);
+        let largest = |v: &[f64]| v.iter().fold(0.0, |most: f64, v| most.max(v.abs()));
+        let file = &mut self.files[self.file];
+        file.steps = steps(z);
+        file.plan = [x, y].map(|v| (steps(v), largest(v)));
+        self.coordinates = std::array::from_fn(|_| Sample::new());
     }
 
     fn central_box(&self) -> [[f64; 3]; 2] {
@@ -187,6 +205,7 @@ impl Seen {
             files: files.map(|(info, seen)| file_report(info, seen)).collect(),
             points: self.points,
             rejected: scans.rejected(),
+            withheld: scans.withheld(),
             box_m: self.bounds,
             central_box_m: self.central_box(),
             origin_m: self.origin,
@@ -228,6 +247,7 @@ impl Seen {
             let points = scans.rejected();
             doubts.push(Doubt::NotFinite { points });
         }
+        doubts.extend(reading_doubts(scans));
         doubts
     }
 
@@ -276,6 +296,17 @@ impl Seen {
     }
 }
 
+/// What reading alone tells: points left out on the files' word, setups that are told apart by
+/// nothing.
+#[must_use]
+pub fn reading_doubts(scans: &Scans) -> Vec<Doubt> {
+    let points = scans.withheld();
+    let withheld = (points > 0).then_some(Doubt::Withheld { points });
+    let shared = scans.id_shared_by_files();
+    let shared = shared.map(|(id, files)| Doubt::OneSourceId { id, files });
+    withheld.into_iter().chain(shared).collect()
+}
+
 fn class_counts(histogram: &[u64; 256]) -> Vec<ClassCount> {
     let counts = (0..=u8::MAX).zip(histogram).filter(|(_, n)| **n > 0);
     counts
@@ -315,6 +346,21 @@ fn file_doubts(info: &crate::cloud::io::FileInfo, seen: &SeenFile, doubts: &mut 
         let what = what.clone();
         doubts.push(Doubt::Header { path: path(), what });
     }
+    for (axis, (steps, largest_m)) in ['x', 'y'].into_iter().zip(seen.plan) {
+        let factor = units.horizontal.factor_m();
+        let Steps::Of(step) = steps else { continue };
+        if step > COARSE_PLAN_STEP_M && is_single(step / factor, largest_m / factor) {
+            doubts.push(Doubt::SinglePrecision {
+                path: path(),
+                axis,
+                step_mm: 1000.0 * step,
+            });
+        }
+    }
+    if let Some(crs) = info.crs.as_ref().filter(|crs| is_web_mercator(crs)) {
+        let crs = crs.clone();
+        doubts.push(Doubt::StretchedMetres { path: path(), crs });
+    }
     match seen.steps {
         Steps::Of(step) if step > COARSE_STEP_M => doubts.push(Doubt::Quantised {
             path: path(),
@@ -323,6 +369,30 @@ fn file_doubts(info: &crate::cloud::io::FileInfo, seen: &SeenFile, doubts: &mut 
         Steps::Flat(z_m) => doubts.push(Doubt::Flat { path: path(), z_m }),
         _ => {}
     }
+}
+
+/// Whether `step` is that of 32-bit floating point for numbers as large as `largest`, or half of it:
+/// the smaller ones may lie below the power of two.
+fn is_single(step: f64, largest: f64) -> bool {
+    let near = to_f32(largest);
+    let spacing = f64::from(near.next_up()) - f64::from(near);
+    [1.0, 0.5]
+        .iter()
+        .any(|half| (step / (half * spacing) - 1.0).abs() < 1e-3)
+}
+
+/// Whether a coordinate system is the Mercator projection on a sphere of web maps, whose metres are
+/// 1/cos(latitude) ground metres.
+fn is_web_mercator(crs: &str) -> bool {
+    let crs = crs.to_ascii_lowercase();
+    let names = [
+        "3857",
+        "900913",
+        "pseudo-mercator",
+        "web mercator",
+        "web_mercator",
+    ];
+    names.iter().any(|name| crs.contains(name))
 }
 
 #[cfg(test)]
@@ -394,6 +464,33 @@ mod tests {
         assert!((found.repeated - 0.5).abs() < 1e-3);
         assert!(found.central_box_m[1][1] < 5_000_002.0 && found.box_m[1][1] > 8e6);
         assert!(found.doubts[2].to_string().starts_with("strays: along y"));
+    }
+
+    #[test]
+    fn single_precision_at_a_large_northing_is_a_doubt() {
+        let mut text = String::new();
+        for k in 0..3000 {
+            let u = 40.0 * (f64::from(k) * 0.754_877_666_2).fract();
+            let v = 40.0 * (f64::from(k) * 0.569_840_290_9).fract();
+            let single = |v: f64| f64::from(to_f32(v));
+            let [x, y] = [500_000.0 + u, 5_000_000.0 + v].map(single);
+            writeln!(text, "{x} {y} {} {}", 0.01 * u * v.sin(), k % 200).unwrap();
+        }
+        let found = inspected(&text);
+        assert_eq!(
+            kinds(&found),
+            ["unknown-units", "single-precision", "single-precision"]
+        );
+        let said = found.doubts[2].to_string();
+        assert!(said.contains("y comes in steps of 500.0 mm"), "{said}");
+    }
+
+    #[test]
+    fn metres_of_web_maps_are_known_by_their_names() {
+        for crs in ["EPSG:3857", "WGS 84 / Pseudo-Mercator"] {
+            assert!(is_web_mercator(crs));
+        }
+        assert!(!is_web_mercator("EPSG:25832"));
     }
 
     #[test]

@@ -115,7 +115,8 @@ pub enum ReadError {
     },
     /// No file has a usable point.
     #[error(
-        "{path}: no point in {files} file(s) ({rejected} with coordinates that are no numbers)"
+        "{path}: no point in {files} file(s) ({rejected} with coordinates that are no numbers, \
+         {withheld} marked as deleted)"
     )]
     NoPoints {
         /// The first file.
@@ -124,6 +125,8 @@ pub enum ReadError {
         files: usize,
         /// Points dropped because a coordinate is NaN or infinite.
         rejected: u64,
+        /// Points dropped because the file marks them as deleted.
+        withheld: u64,
     },
     /// The coordinates are degrees or earth-centred, which are no plane metres.
     #[error("{path}: coordinates are {system}, not lengths on a map")]

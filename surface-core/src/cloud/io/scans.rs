@@ -88,15 +88,15 @@ impl SetupInfo {
 ///
 /// [`Scans::open`] reads headers only. [`Scans::next_batch`] then gives the points of all files
 /// in the order of the files, in metres, with points dropped (and counted) whose coordinates are
-/// NaN or infinite. The same files give the same batches on any number of threads.
+/// NaN or infinite, or that their file marks as deleted. The same files give the same batches on any number of threads.
 pub struct Scans {
-    options: ReadOptions,
     files: Vec<FileInfo>,
     setups: SetupTable,
     next_file: usize,
     current: Option<Current>,
     accepted: u64,
     rejected: u64,
+    withheld: u64,
     classes: Option<Box<[u64; 256]>>,
 }
 
@@ -135,16 +135,17 @@ impl Scans {
                 path: first.clone(),
                 files: files.len(),
                 rejected: 0,
+                withheld: 0,
             });
         }
         Ok(Self {
-            options: options.clone(),
             files,
             setups,
             next_file: 0,
             current: None,
             accepted: 0,
             rejected: 0,
+            withheld: 0,
             classes: None,
         })
     }
@@ -153,6 +154,18 @@ impl Scans {
     #[must_use]
     pub fn files(&self) -> &[FileInfo] {
         &self.files
+    }
+
+    /// Metres in the unit that all files share, along the ground and upwards: what lengths given in
+    /// the scans' own unit are multiplied by. 1 where the files differ.
+    #[must_use]
+    pub fn common_factors_m(&self) -> [f64; 2] {
+        let factor = |unit: &dyn Fn(&FileUnits) -> Unit| {
+            let first = unit(&self.files[0].units);
+            let same = self.files.iter().all(|f| unit(&f.units) == first);
+            if same { first.factor_m() } else { 1.0 }
+        };
+        [factor(&|u| u.horizontal), factor(&|u| u.vertical)]
     }
 
     /// The setups met so far; [`Columns::setup`] counts into this. Grows while reading, and keeps
@@ -178,6 +191,19 @@ impl Scans {
     #[must_use]
     pub fn rejected(&self) -> u64 {
         self.rejected
+    }
+
+    /// Points dropped so far because their file marks them as deleted (LAS: *withheld*).
+    #[must_use]
+    pub fn withheld(&self) -> u64 {
+        self.withheld + self.current.as_ref().map_or(0, |c| c.source.withheld())
+    }
+
+    /// A non-zero point source id that is the only one in each of several files met so far, and how
+    /// many files: all of them are taken for one setup.
+    #[must_use]
+    pub fn id_shared_by_files(&self) -> Option<(u16, usize)> {
+        self.setups.id_shared_by_files()
     }
 
     /// Points of each LAS class so far; `None` when no file has classes.
@@ -228,6 +254,7 @@ impl Scans {
         self.current = None;
         self.accepted = 0;
         self.rejected = 0;
+        self.withheld = 0;
         self.classes = None;
     }
 
@@ -278,12 +305,11 @@ impl Scans {
     }
 
     fn close_current(&mut self) {
-        if let Some(more) = self
-            .current
-            .take()
-            .as_ref()
-            .and_then(|c| c.source.classes())
-        {
+        let Some(current) = self.current.take() else {
+            return;
+        };
+        self.withheld += current.source.withheld();
+        if let Some(more) = current.source.classes() {
             let sum = self.classes.get_or_insert_with(|| Box::new([0; 256]));
             add_classes(sum, more);
         }
@@ -302,13 +328,8 @@ impl Scans {
             path: self.files[0].path.clone(),
             files: self.files.len(),
             rejected: self.rejected,
+            withheld: self.withheld,
         }
-    }
-
-    /// The options the files were opened with.
-    #[must_use]
-    pub fn options(&self) -> &ReadOptions {
-        &self.options
     }
 }
 
@@ -414,20 +435,8 @@ fn drop_non_finite(columns: &mut Columns) -> u64 {
     };
     let keep: Vec<bool> = (0..columns.len()).map(finite).collect();
     let before = columns.len();
-    retain(&mut columns.x, &keep);
-    retain(&mut columns.y, &keep);
-    retain(&mut columns.z, &keep);
-    retain(&mut columns.intensity, &keep);
-    retain(&mut columns.setup, &keep);
-    if let Some(time) = &mut columns.time_s {
-        retain(time, &keep);
-    }
+    columns.retain(&keep);
     (before - columns.len()) as u64
-}
-
-fn retain<T>(column: &mut Vec<T>, keep: &[bool]) {
-    let mut flags = keep.iter();
-    column.retain(|_| flags.next().is_none_or(|&k| k));
 }
 
 fn to_metres(columns: &mut Columns, units: &FileUnits) {

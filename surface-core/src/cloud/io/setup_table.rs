@@ -17,9 +17,27 @@ const LIMIT: usize = NONE as usize;
 #[derive(Debug, Clone)]
 enum Rule {
     /// LAS point source ids; the number of the file itself, once it is needed.
-    SourceIds { file_setup: u16 },
+    SourceIds { file_setup: u16, ids: Ids },
     /// The file's own numbers count from here.
     From(u16),
+}
+
+/// Which point source ids a file has shown.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Ids {
+    Nothing,
+    One(u16),
+    Several,
+}
+
+impl Ids {
+    fn with(self, id: u16) -> Self {
+        match self {
+            Self::Nothing => Self::One(id),
+            Self::One(own) if own == id => self,
+            _ => Self::Several,
+        }
+    }
 }
 
 /// All setups met so far.
@@ -47,7 +65,10 @@ impl SetupTable {
         let rule = match rule {
             SetupRule::SourceIds => {
                 self.by_source_id.resize(1 << 16, NONE);
-                Rule::SourceIds { file_setup: NONE }
+                Rule::SourceIds {
+                    file_setup: NONE,
+                    ids: Ids::Nothing,
+                }
             }
             SetupRule::File => Rule::From(self.push(path, file_setup(path, file))?),
             SetupRule::Listed(setups) => {
@@ -100,14 +121,40 @@ impl SetupTable {
         Ok(())
     }
 
+    /// A non-zero source id that is the only one in each of several files, and in how many.
+    pub fn id_shared_by_files(&self) -> Option<(u16, usize)> {
+        let only = |rule: &Rule| match rule {
+            Rule::SourceIds {
+                ids: Ids::One(id), ..
+            } if *id > 0 => Some(*id),
+            _ => None,
+        };
+        let mut ids: Vec<u16> = self.rules.iter().filter_map(only).collect();
+        ids.sort_unstable();
+        let runs = ids.chunk_by(|a, b| a == b).map(|run| (run[0], run.len()));
+        runs.filter(|run| run.1 > 1)
+            .max_by_key(|run| (run.1, u16::MAX - run.0))
+    }
+
     fn setup_of(&mut self, id: u16, file: usize, path: &Path) -> Result<u16, ReadError> {
+        if let Rule::SourceIds { ids, .. } = &mut self.rules[file] {
+            *ids = ids.with(id);
+        }
         if id == 0 {
-            if let Rule::SourceIds { file_setup: NONE } = self.rules[file] {
-                let file_setup = self.push(path, file_setup(path, file))?;
-                self.rules[file] = Rule::SourceIds { file_setup };
+            if matches!(
+                self.rules[file],
+                Rule::SourceIds {
+                    file_setup: NONE,
+                    ..
+                }
+            ) {
+                let own = self.push(path, file_setup(path, file))?;
+                if let Rule::SourceIds { file_setup, .. } = &mut self.rules[file] {
+                    *file_setup = own;
+                }
             }
             return Ok(match self.rules[file] {
-                Rule::SourceIds { file_setup } => file_setup,
+                Rule::SourceIds { file_setup, .. } => file_setup,
                 Rule::From(first) => first,
             });
         }
@@ -197,6 +244,19 @@ mod tests {
             names,
             ["point source 7", "scan0.las", "point source 9", "scan1.las"]
         );
+    }
+
+    #[test]
+    fn one_and_the_same_source_id_in_several_files_is_told() {
+        let mut table = table(&[const { SetupRule::SourceIds }; 4]);
+        assert_eq!(assigned(&mut table, 0, &[0, 0]), [0, 0]);
+        assigned(&mut table, 1, &[7, 7]);
+        assigned(&mut table, 2, &[9, 7]);
+        assert_eq!(table.id_shared_by_files(), None);
+        assigned(&mut table, 3, &[7]);
+        assert_eq!(table.id_shared_by_files(), Some((7, 2)));
+        assigned(&mut table, 3, &[8]);
+        assert_eq!(table.id_shared_by_files(), None);
     }
 
     #[test]

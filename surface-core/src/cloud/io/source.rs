@@ -47,13 +47,18 @@ pub(super) struct Head {
 
 /// Points of one file, chunk by chunk, in the file's unit.
 pub(super) trait Source: Send {
-    /// Replace `out` by the next points (how many is the format's choice); 0 at the end.
-    /// Coordinates may be no numbers; [`super::Scans`] drops those.
+    /// Replace `out` by the next points (how many is the format's choice); how many were read, 0 at
+    /// the end: fewer may be in `out`. Coordinates may be no numbers; [`super::Scans`] drops those.
     fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError>;
 
     /// Points of each class so far, where the format has classes.
     fn classes(&self) -> Option<&[u64; 256]> {
         None
+    }
+
+    /// Points left out so far since the file marks them as deleted.
+    fn withheld(&self) -> u64 {
+        0
     }
 }
 

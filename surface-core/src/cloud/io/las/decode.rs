@@ -23,6 +23,8 @@ pub(super) struct Decoder {
     scale: [f64; 3],
     offset: [f64; 3],
     pub classes: Box<[u64; 256]>,
+    /// Points left out so far because they are marked withheld.
+    pub withheld: u64,
 }
 
 impl Decoder {
@@ -33,10 +35,12 @@ impl Decoder {
             scale: header.scale,
             offset: header.offset,
             classes: Box::new([0; 256]),
+            withheld: 0,
         }
     }
 
-    /// Replace `out` by the points in `bytes`, whole records one after the other.
+    /// Replace `out` by the points in `bytes`, whole records one after the other, without those that
+    /// are withheld; how many records there were.
     pub fn decode(&mut self, bytes: &[u8], out: &mut Columns) -> usize {
         out.clear();
         self.axis(bytes, 0, &mut out.x);
@@ -53,11 +57,23 @@ impl Decoder {
                 time.extend(records().map(|r| f64_at(r, at)));
             }
         }
+        let records = out.len();
+        let mut withheld = 0;
+        let (at, bit) = self.fields.withheld;
         for record in bytes.chunks_exact(self.record_len) {
             let class = record[self.fields.class] & self.fields.class_mask;
             self.classes[usize::from(class)] += 1;
+            withheld += u64::from(record[at] & bit != 0);
         }
-        out.len()
+        if withheld > 0 {
+            self.withheld += withheld;
+            let keep: Vec<bool> = bytes
+                .chunks_exact(self.record_len)
+                .map(|r| r[at] & bit == 0)
+                .collect();
+            out.retain(&keep);
+        }
+        records
     }
 
     fn axis(&self, bytes: &[u8], axis: usize, out: &mut Vec<f64>) {
@@ -120,5 +136,9 @@ impl Source for LasSource {
 
     fn classes(&self) -> Option<&[u64; 256]> {
         Some(&self.decoder.classes)
+    }
+
+    fn withheld(&self) -> u64 {
+        self.decoder.withheld
     }
 }

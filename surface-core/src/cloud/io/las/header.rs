@@ -26,6 +26,8 @@ const RECORD_BYTES: [u16; 11] = [20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67];
 pub(super) struct Fields {
     pub class: usize,
     pub class_mask: u8,
+    /// Byte and bit of the mark that a point is to be taken as deleted (LAS 1.4 R15, *withheld*).
+    pub withheld: (usize, u8),
     pub source_id: usize,
     pub time: Option<usize>,
 }
@@ -58,12 +60,14 @@ impl LasHeader {
             6.. => Fields {
                 class: 16,
                 class_mask: 0xff,
+                withheld: (15, 0x04),
                 source_id: 20,
                 time: Some(22),
             },
             format => Fields {
                 class: 15,
                 class_mask: 0x1f,
+                withheld: (15, 0x80),
                 source_id: 18,
                 time: matches!(format, 1 | 3 | 4 | 5).then_some(20),
             },

@@ -44,10 +44,10 @@ pub(super) fn open(
     };
     let decoder = Decoder::new(header);
     if header.points == 0 {
-        return Ok(Box::new(Chunks::new(laz, Vec::new(), decoder)));
+        return Ok(Box::new(Chunks::new(laz, Vec::new(), 0, decoder)));
     }
     match laz.chunks(header.points)? {
-        Some(chunks) => Ok(Box::new(Chunks::new(laz, chunks, decoder))),
+        Some(chunks) => Ok(Box::new(Chunks::new(laz, chunks, header.points, decoder))),
         None => Ok(Box::new(Stream::open(laz, header.points, decoder)?)),
     }
 }
@@ -243,19 +243,22 @@ struct Chunks {
     next_chunk: usize,
     byte: u64,
     point: u64,
+    /// Points that the header promises.
+    declared: u64,
     decoder: Decoder,
     packed: Vec<u8>,
     unpacked: Vec<u8>,
 }
 
 impl Chunks {
-    fn new(laz: LazFile, chunks: Vec<ChunkTableEntry>, decoder: Decoder) -> Self {
+    fn new(laz: LazFile, chunks: Vec<ChunkTableEntry>, declared: u64, decoder: Decoder) -> Self {
         Self {
             byte: laz.start + ChunkTable::OFFSET_SIZE as u64,
             laz,
             chunks,
             next_chunk: 0,
             point: 0,
+            declared,
             decoder,
             packed: Vec::new(),
             unpacked: Vec::new(),
@@ -265,18 +268,39 @@ impl Chunks {
     /// The chunks of the next batch: at least one, then as many as stay within the batch. The
     /// first batch is one chunk: some only want to see what the points are like.
     fn batch(&self) -> std::ops::Range<usize> {
-        let most = match self.next_chunk {
+        let most = match self.point {
             0 => 0,
             _ => BATCH.min(BATCH_BYTES / self.laz.vlr.items_size().max(1)),
         };
         let mut points = 0;
         let more = |c: &&ChunkTableEntry| {
             points += c.point_count;
-            points <= most
+            points <= most && c.point_count > 0
         };
         let rest = &self.chunks[self.next_chunk..];
         let n = rest.iter().take_while(more).count().max(1).min(rest.len());
         self.next_chunk..self.next_chunk + n
+    }
+
+    /// Pass over chunks without a point: a batch of none would be the end.
+    fn skip_empty(&mut self) {
+        let rest = self.chunks.iter().skip(self.next_chunk);
+        for empty in rest.take_while(|c| c.point_count == 0) {
+            self.byte += empty.byte_count;
+            self.next_chunk += 1;
+        }
+    }
+
+    /// All points that were declared have come.
+    fn at_end(&self) -> Result<usize, ReadError> {
+        if self.point == self.declared {
+            return Ok(0);
+        }
+        Err(ReadError::WrongCount {
+            path: self.laz.path.clone(),
+            declared: self.declared,
+            found: self.point,
+        })
     }
 
     fn load(&mut self, bytes: u64) -> Result<(), ReadError> {
@@ -292,6 +316,11 @@ impl Chunks {
 
 impl Source for Chunks {
     fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
+        self.skip_empty();
+        if self.next_chunk == self.chunks.len() {
+            out.clear();
+            return self.at_end();
+        }
         let batch = self.batch();
         let chunks = &self.chunks[batch.clone()];
         let bytes: u64 = chunks.iter().map(|c| c.byte_count).sum();
@@ -312,6 +341,10 @@ impl Source for Chunks {
     fn classes(&self) -> Option<&[u64; 256]> {
         Some(&self.decoder.classes)
     }
+
+    fn withheld(&self) -> u64 {
+        self.decoder.withheld
+    }
 }
 
 /// The fields that columns are made of; the others cost a third of the time in formats 6 to 10.
@@ -319,6 +352,7 @@ fn wanted() -> DecompressionSelection {
     DecompressionSelection::xy_returns_channel()
         .decompress_z()
         .decompress_classification()
+        .decompress_flags()
         .decompress_intensity()
         .decompress_point_source_id()
         .decompress_gps_time()
@@ -380,5 +414,61 @@ impl Source for Stream {
 
     fn classes(&self) -> Option<&[u64; 256]> {
         Some(&self.decoder.classes)
+    }
+
+    fn withheld(&self) -> u64 {
+        self.decoder.withheld
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use las::{Builder, Point, Writer};
+
+    use super::super::header;
+    use super::*;
+
+    #[test]
+    fn a_chunk_without_a_point_is_no_end() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.laz");
+        let header = Builder::from((1, 4)).into_header().unwrap();
+        let mut writer = Writer::from_path(&path, header).unwrap();
+        for k in 0..1000 {
+            let point = Point {
+                x: f64::from(k),
+                return_number: 1,
+                number_of_returns: 1,
+                ..Point::default()
+            };
+            writer.write_point(point).unwrap();
+        }
+        writer.close().unwrap();
+        let (head, file) = header::read(&path).unwrap();
+        let record = head.laz.clone().unwrap();
+        let laz = LazFile {
+            path: path.clone(),
+            file,
+            vlr: check_record(&path, &record, head.record_len).unwrap(),
+            start: head.point_offset,
+            end: head.points_end,
+        };
+        let empty = ChunkTableEntry {
+            point_count: 0,
+            byte_count: 0,
+        };
+        let mut chunks = laz.chunks(1000).unwrap().unwrap();
+        chunks.insert(0, empty);
+        chunks.push(empty);
+        let mut source = Chunks::new(laz, chunks, 1000, Decoder::new(&head));
+        let mut out = Columns::default();
+        assert_eq!(source.next(&mut out).unwrap(), 1000);
+        assert_eq!(source.next(&mut out).unwrap(), 0);
+        source.declared = 1001;
+        let error = source.next(&mut out).unwrap_err().to_string();
+        assert!(
+            error.ends_with("1001 points are declared, 1000 are there"),
+            "{error}"
+        );
     }
 }

@@ -28,6 +28,24 @@ fn points(format: Format, n: u32) -> Vec<Point> {
 }
 
 fn write(dir: &tempfile::TempDir, name: &str, format: Format, n: u32) -> PathBuf {
+    write_all(dir, name, format, points(format, n))
+}
+
+/// 70 000 points, each changed.
+fn write_points(
+    dir: &tempfile::TempDir,
+    name: &str,
+    format: Format,
+    change: impl Fn(u32, &mut Point),
+) -> PathBuf {
+    let mut points = points(format, 70_000);
+    (0..)
+        .zip(&mut points)
+        .for_each(|(k, point)| change(k, point));
+    write_all(dir, name, format, points)
+}
+
+fn write_all(dir: &tempfile::TempDir, name: &str, format: Format, points: Vec<Point>) -> PathBuf {
     let path = dir.path().join(name);
     let mut builder = Builder::from((1, 4));
     builder.point_format = format;
@@ -43,7 +61,7 @@ fn write(dir: &tempfile::TempDir, name: &str, format: Format, n: u32) -> PathBuf
         }
     }
     let mut writer = Writer::from_path(&path, builder.into_header().unwrap()).unwrap();
-    for point in points(format, n) {
+    for point in points {
         writer.write_point(point).unwrap();
     }
     writer.close().unwrap();
@@ -103,6 +121,26 @@ fn a_compressed_file_of_many_chunks_is_read_in_order() {
     let mut batch = Columns::default();
     assert!(scans.next_batch(&mut batch).unwrap() > 0);
     assert_eq!(batch.x[..100], all.x[..100]);
+}
+
+#[test]
+fn points_that_are_marked_withheld_are_left_out_and_counted() {
+    let dir = tempfile::tempdir().unwrap();
+    for (format, name) in formats().flat_map(|f| [(f, "a.las"), (f, "a.laz")]) {
+        let path = write_points(&dir, name, format, |k, point| {
+            // A whole chunk of the compressed file among them, and its first.
+            point.is_withheld = k < 50_000 || k % 3 == 0;
+            point.is_synthetic = k % 2 == 0;
+        });
+        let (all, scans) = read(&[path]).unwrap();
+        let kept = (50_000..70_000).filter(|k| k % 3 != 0);
+        assert_eq!(all.len(), kept.clone().count(), "{format:?} {name}");
+        assert_eq!(scans.withheld(), 70_000 - all.len() as u64);
+        let first = 500_000.0 + 0.01 * f64::from(kept.clone().next().unwrap());
+        assert!((all.x[0] - first).abs() < 1e-6);
+        let doubts = crate::cloud::inspect::reading_doubts(&scans);
+        assert!(doubts[0].to_string().contains("mark as withheld"));
+    }
 }
 
 #[test]
