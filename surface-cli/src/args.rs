@@ -75,13 +75,17 @@ pub struct RoadArgs {
     /// The scans, and how to read them.
     #[command(flatten)]
     pub scans: ScanArgs,
-    /// Rough reference line, CSV x,y[,z] or GeoJSON; a ribbon.geojson is used as it is
+    /// Rough reference line in the scans' coordinates and unit, CSV x,y[,z] or GeoJSON; a
+    /// ribbon.geojson is used as it is
     #[arg(long, value_name = "FILE")]
     pub line: Option<PathBuf>,
     /// The course is closed, whatever the line or the cloud suggest
-    #[arg(long)]
+    #[arg(long, conflicts_with = "open")]
     pub closed: bool,
-    /// Scanner positions in the order of the course, CSV [name,]x,y,z; named as the scans' setups
+    /// The course is open, whatever the line or the cloud suggest
+    #[arg(long)]
+    pub open: bool,
+    /// Scanner positions in the order of the course, CSV [name,]x,y,z in the scans' unit; named as the scans' setups
     /// (point source id, file or scan name) they also weigh points by distance
     #[arg(long, value_name = "FILE")]
     pub setups: Option<PathBuf>,
@@ -169,7 +173,8 @@ pub struct FitArgs {
     /// Which points go to deviation.laz [default: beyond]
     #[arg(long, value_name = "WHICH")]
     pub deviation_points: Option<DeviationPoints>,
-    /// Surveyed points of the road that hold its height, CSV [name,]x,y,z
+    /// Surveyed points of the road that hold its height, CSV [name,]x,y,z in the scans'
+    /// coordinates and unit
     #[arg(long, value_name = "FILE")]
     pub checkpoints: Option<PathBuf>,
     /// Standard deviation of the checkpoints' heights, millimetres [default: 2]

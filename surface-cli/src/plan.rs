@@ -8,6 +8,7 @@ use surface_core::build::{
     self, Checkpoint, ExportFormat, FitParams, Gate, HoldParams, RescanParams, RoughnessParams,
     SetupPlace,
 };
+use surface_core::cloud::io::{ReadOptions, Scans, Unit};
 use surface_core::rescan::{Areas, DetectParams};
 use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
@@ -184,7 +185,8 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
         params.bridge_m = bridge_m;
     }
     if let Some(path) = args.checkpoints.as_ref().or(config.checkpoints.as_ref()) {
-        params.checkpoints = read_checkpoints(path)?;
+        let unit = GivenUnit::of(&args.road.scans.files, params.units);
+        params.checkpoints = read_checkpoints(path, unit)?;
     }
     if let Some(sd_mm) = args.checkpoint_sd.or(config.checkpoint_sd) {
         params.checkpoint_sd_m = 1e-3 * sd_mm;
@@ -282,7 +284,8 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
         params.line = Some((line.points, line.closed));
     }
     if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
-        params.setups = read_setups(path)?;
+        let unit = GivenUnit::of(&args.scans, params.units);
+        params.setups = read_setups(path, unit)?;
     }
     params.check(!args.scans.is_empty())?;
     let voice = Voice::of(&args.run, &config)?;
@@ -322,10 +325,13 @@ pub fn of_rescan(args: &RescanArgs) -> Result<RescanPlan> {
     if let Some(path) = args.expect.as_ref().or(config.expect.as_ref()) {
         let name = path.display().to_string();
         let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
-        params.expect = Some(Areas::parse(&text).context(name)?);
+        let areas = Areas::parse(&text).context(name)?;
+        let unit = GivenUnit::of(&args.scans, params.units);
+        params.expect = Some(areas.scaled(unit.xy_m));
     }
     if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
-        params.setups = read_setups(path)?;
+        let unit = GivenUnit::of(&args.scans, params.units);
+        params.setups = read_setups(path, unit)?;
     }
     params.check()?;
     let voice = Voice::of(&args.run, &config)?;
@@ -359,17 +365,22 @@ fn origin(given: Option<&Vec<f64>>) -> Result<Option<[f64; 3]>> {
 fn plan(args: &RoadArgs, config: &Config) -> Result<Plan> {
     set_threads(args.run.threads.or(config.threads))?;
     let mut params = FitParams {
-        closed: (args.closed || config.closed == Some(true)).then_some(true),
+        closed: match (args.closed, args.open) {
+            (false, false) => config.closed,
+            (closed, _) => Some(closed),
+        },
         scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
         memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
         units: word(args.scans.units, config.units.as_ref(), "units")?.map(UnitName::unit),
         ..FitParams::default()
     };
     if let Some(path) = args.line.as_ref().or(config.line.as_ref()) {
-        read_line(path, &mut params)?;
+        let unit = GivenUnit::of(&args.scans.files, params.units);
+        read_line(path, unit, &mut params)?;
     }
     if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
-        params.setups = read_setups(path)?;
+        let unit = GivenUnit::of(&args.scans.files, params.units);
+        params.setups = read_setups(path, unit)?;
     }
     params.check()?;
     let voice = Voice::of(&args.run, config)?;
@@ -418,8 +429,25 @@ fn machine_bytes() -> u64 {
     kib.map_or(8 << 30, |k| k << 10)
 }
 
-/// A finished ribbon is used as it is; any other line is a rough one.
-fn read_line(path: &Path, params: &mut FitParams) -> Result<()> {
+/// What lines, scanner positions, checkpoints and areas are given in: the unit of the scans.
+#[derive(Debug, Clone, Copy)]
+struct GivenUnit {
+    xy_m: f64,
+    z_m: f64,
+}
+
+impl GivenUnit {
+    /// The unit that all scans share, as their headers or `--units` tell; metres where they differ.
+    /// Scans that cannot be read are told of when they are.
+    fn of(scans: &[PathBuf], units: Option<Unit>) -> Self {
+        let scans = Scans::open(scans, &ReadOptions { units });
+        let [xy_m, z_m] = scans.map_or([1.0; 2], |scans| scans.common_factors_m());
+        Self { xy_m, z_m }
+    }
+}
+
+/// A finished ribbon is used as it is, in metres; any other line is a rough one.
+fn read_line(path: &Path, unit: GivenUnit, params: &mut FitParams) -> Result<()> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
     if let Ok(ribbon) = Ribbon::from_geojson(&text) {
@@ -427,31 +455,34 @@ fn read_line(path: &Path, params: &mut FitParams) -> Result<()> {
         return Ok(());
     }
     let line = RoughLine::parse(&name, &text)?;
-    if params.closed.is_none() && line.closed {
-        params.closed = Some(true);
-    }
-    params.line = Some(line.points);
+    params.closed = params.closed.or(Some(line.closed));
+    let metres = |p: [f64; 2]| p.map(|v| v * unit.xy_m);
+    params.line = Some(line.points.into_iter().map(metres).collect());
     Ok(())
 }
 
-fn read_setups(path: &Path) -> Result<Vec<SetupPlace>> {
-    let named = read_named_points(path, "scanner position")?;
+fn read_setups(path: &Path, unit: GivenUnit) -> Result<Vec<SetupPlace>> {
+    let named = read_named_points(path, "scanner position", unit)?;
     Ok(named
         .into_iter()
         .map(|(name, position_m)| SetupPlace { name, position_m })
         .collect())
 }
 
-fn read_checkpoints(path: &Path) -> Result<Vec<Checkpoint>> {
-    let named = read_named_points(path, "checkpoint")?;
+fn read_checkpoints(path: &Path, unit: GivenUnit) -> Result<Vec<Checkpoint>> {
+    let named = read_named_points(path, "checkpoint", unit)?;
     Ok(named
         .into_iter()
         .map(|(name, xyz_m)| Checkpoint { name, xyz_m })
         .collect())
 }
 
-/// `[name,]x,y,z` a line, with or without a header.
-fn read_named_points(path: &Path, what: &str) -> Result<Vec<(Option<String>, [f64; 3])>> {
+/// `[name,]x,y,z` a line in the scans' unit, with or without a header; in metres.
+fn read_named_points(
+    path: &Path,
+    what: &str,
+    unit: GivenUnit,
+) -> Result<Vec<(Option<String>, [f64; 3])>> {
     let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
     let mut out = Vec::new();
     for (number, line) in text.lines().enumerate() {
@@ -460,10 +491,12 @@ fn read_named_points(path: &Path, what: &str) -> Result<Vec<(Option<String>, [f6
             continue;
         }
         match named_point(line) {
-            Some(point) => out.push(point),
+            Some((name, [x, y, z])) => {
+                out.push((name, [x * unit.xy_m, y * unit.xy_m, z * unit.z_m]));
+            }
             None if number == 0 => {}
             None => bail!(
-                "{} line {}: expected [name,]x,y,z in metres, found {line:?}",
+                "{} line {}: expected [name,]x,y,z in the scans' unit, found {line:?}",
                 path.display(),
                 number + 1
             ),
@@ -471,7 +504,7 @@ fn read_named_points(path: &Path, what: &str) -> Result<Vec<(Option<String>, [f6
     }
     if out.is_empty() {
         bail!(
-            "{} names no {what}: give lines of [name,]x,y,z in metres",
+            "{} names no {what}: give lines of [name,]x,y,z in the scans' unit",
             path.display()
         );
     }
@@ -486,4 +519,77 @@ fn named_point(line: &str) -> Option<(Option<String>, [f64; 3])> {
         *value = word.parse().ok().filter(|v: &f64| v.is_finite())?;
     }
     Some(((first > 0).then(|| words[0].to_owned()), xyz))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    use crate::args::{Args, Command};
+
+    #[test]
+    fn what_is_given_in_the_feet_of_the_scans_becomes_metres() {
+        let dir = tempfile::tempdir().unwrap();
+        let write = |name: &str, text: &str| {
+            let path = dir.path().join(name);
+            std::fs::write(&path, text).unwrap();
+            path.display().to_string()
+        };
+        let (scan, points) = (
+            write("a.xyz", "0 0 0\n"),
+            write("p.csv", "a,1000,2000,10\n"),
+        );
+        let line = write("line.csv", "0,0\n1000,0\n1000,500\n");
+        let planned = |units: &str| {
+            let typed = [
+                "surface",
+                "fit",
+                &scan,
+                "--out",
+                "b",
+                "--units",
+                units,
+                "--line",
+                &line,
+                "--setups",
+                &points,
+                "--checkpoints",
+                &points,
+            ];
+            let Command::Fit(fit) = Args::parse_from(typed).command else {
+                panic!("another command was taken")
+            };
+            of_fit(&fit).unwrap().params
+        };
+        for (units, foot_m) in [("m", 1.0), ("ft", 0.3048), ("us-ft", 1200.0 / 3937.0)] {
+            let params = planned(units);
+            let near = |found: f64, feet: f64| (found - feet * foot_m).abs() < 1e-9;
+            assert!(near(params.line.unwrap()[2][1], 500.0), "{units}");
+            assert!(near(params.setups[0].position_m[2], 10.0), "{units}");
+            assert!(near(params.checkpoints[0].xyz_m[1], 2000.0), "{units}");
+            assert_eq!(params.closed, Some(false), "{units}");
+        }
+    }
+
+    #[test]
+    fn open_closed_and_the_line_say_whether_a_course_is_closed() {
+        let dir = tempfile::tempdir().unwrap();
+        let line = dir.path().join("line.csv");
+        std::fs::write(&line, "0,0\n100,0\n100,100\n0,100\n0,1\n").unwrap();
+        let line = line.display().to_string();
+        let closed = |more: &[&str]| {
+            let typed = ["surface", "ribbon", "a.laz", "--out", "r"]
+                .iter()
+                .chain(more);
+            let Command::Ribbon(ribbon) = Args::parse_from(typed).command else {
+                panic!("another command was taken")
+            };
+            of_ribbon(&ribbon.road).unwrap().params.closed
+        };
+        assert_eq!(closed(&[]), None);
+        assert_eq!(closed(&["--line", &line]), Some(true));
+        assert_eq!(closed(&["--line", &line, "--open"]), Some(false));
+        assert_eq!(closed(&["--closed"]), Some(true));
+    }
 }

@@ -4,6 +4,6 @@ mod polyline;
 mod spline;
 pub mod vector;
 
-pub use polyline::{densify, length, without_repeats};
+pub use polyline::{densify, ends_meet, length, without_repeats};
 pub(crate) use spline::curvature;
 pub use spline::{Jet, SplineError, UniformSpline};

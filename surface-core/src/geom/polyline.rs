@@ -19,6 +19,19 @@ pub fn length(points: &[[f64; 2]], closed: bool) -> f64 {
     }
 }
 
+/// Ends nearer than this share of the length make a closed line: the same in any unit.
+const CLOSURE_SHARE: f64 = 0.02;
+
+/// Whether a line drawn by hand is meant to end where it began: its ends are nearer than 2 % of its
+/// length.
+#[must_use]
+pub fn ends_meet(points: &[[f64; 2]]) -> bool {
+    match (points.first(), points.last()) {
+        (Some(&a), Some(&b)) => distance(a, b) <= CLOSURE_SHARE * length(points, false),
+        _ => false,
+    }
+}
+
 /// The points without those nearer than `tolerance` to their predecessor (and, when closed,
 /// without a last point that repeats the first).
 #[must_use]

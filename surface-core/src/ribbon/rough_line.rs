@@ -2,11 +2,8 @@
 
 use serde_json::Value;
 
-use crate::geom::vector::distance;
-use crate::geom::{length, without_repeats};
+use crate::geom::{ends_meet, without_repeats};
 
-/// Ends nearer than this share of the length make a closed course.
-const CLOSURE_SHARE: f64 = 0.02;
 /// Points nearer than this are one point, metres.
 const REPEAT_M: f64 = 1e-3;
 
@@ -62,7 +59,8 @@ pub enum RoughLineError {
 pub struct RoughLine {
     /// World x, y, metres (in the unit of the file; the caller knows it).
     pub points: Vec<[f64; 2]>,
-    /// Whether the ends meet: nearer than 2 % of the length, or the file is a ribbon that says so.
+    /// Whether the course is closed, as the file says it (`"closed"` of the reference line, or of a
+    /// single feature); else whether the ends are nearer than 2 % of the length.
     pub closed: bool,
 }
 
@@ -85,8 +83,7 @@ impl RoughLine {
             let (file, points) = (file.to_owned(), points.len());
             return Err(RoughLineError::TooFew { file, points });
         }
-        let ends = distance(points[0], points[points.len() - 1]);
-        let closed = said.unwrap_or(ends <= CLOSURE_SHARE * length(&points, false));
+        let closed = said.unwrap_or_else(|| ends_meet(&points));
         let points = without_repeats(&points, closed, REPEAT_M);
         Ok(Self { points, closed })
     }
@@ -135,8 +132,8 @@ fn from_geojson(file: &str, text: &str) -> Result<Found, RoughLineError> {
         line: source.line(),
         source,
     })?;
-    let said = reference_feature(&value).and_then(|f| f["properties"]["closed"].as_bool());
     let whole = reference_feature(&value).unwrap_or(&value);
+    let said = whole["properties"]["closed"].as_bool();
     let no_line = || RoughLineError::NoLine {
         file: file.to_owned(),
     };
@@ -230,6 +227,19 @@ mod tests {
         let line = RoughLine::parse("g", &text).unwrap();
         assert!(line.closed);
         assert_eq!(line.points[0], [2.0, 0.0]);
+    }
+
+    #[test]
+    fn a_file_that_says_open_is_open_though_its_ends_meet() {
+        let said = |closed: &str| {
+            let text = format!(
+                r#"{{"type":"Feature","properties":{{{closed}}},"geometry":{{"type":"LineString",
+                "coordinates":[[0,0],[100,0],[100,100],[0,100],[0,1]]}}}}"#
+            );
+            RoughLine::parse("g", &text).unwrap().closed
+        };
+        assert!(said("") && said(r#""closed":true"#));
+        assert!(!said(r#""closed":false"#));
     }
 
     #[test]

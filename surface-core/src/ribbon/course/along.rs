@@ -9,6 +9,7 @@ use super::orient::{nearest, orient_like};
 use super::polyline::{distance, length, resample};
 use super::snap::{SnapParams, snap};
 use crate::cloud::CellGrid;
+use crate::geom::ends_meet;
 use crate::numeric::floor_i32;
 use crate::progress::Progress;
 
@@ -18,8 +19,11 @@ const LINE_OFF_M: f64 = 12.0;
 const ROUNDS: [(f64, f64); 3] = [(LINE_OFF_M, 6.0), (4.0, 4.0), (3.0, 3.0)];
 /// A rough line shorter than this is none, metres.
 const LINE_MIN_M: f64 = 20.0;
-/// A rough line whose ends are as near as this is closed, metres.
-const LINE_CLOSED_M: f64 = 30.0;
+/// A rough line longer than this is none, metres: no course is, and one wrong vertex (0, 0 in a
+/// national grid) makes such.
+const LINE_MAX_M: f64 = 1e6;
+/// Places without points near that are measured to tell the farthest.
+const MISSED_MEASURED: usize = 1000;
 /// A rough line with more than this share outside the cloud misses it.
 const LINE_MISSED_MAX: f64 = 0.3;
 /// Cells wider than this cannot show a narrow road on a dam or a bridge: the rough line is then
@@ -37,7 +41,7 @@ pub(super) fn along_line(
     progress: &mut dyn Progress,
 ) -> Result<Course, CourseError> {
     let line = usable(line)?;
-    let closed = is_closed(&line, hints.closed);
+    let closed = hints.closed.unwrap_or_else(|| ends_meet(&line));
     let rough = resample(&line, closed, STEP_M);
     check_covered(grid, &rough)?;
     let mask = mask_in(grid, Some(&rough), progress)?;
@@ -131,13 +135,21 @@ fn usable(line: &[[f64; 2]]) -> Result<Vec<[f64; 2]>, CourseError> {
             length_m,
         });
     }
+    if length_m > LINE_MAX_M {
+        return Err(too_long(&points, length_m));
+    }
     Ok(points)
 }
 
-fn is_closed(line: &[[f64; 2]], wish: Option<bool>) -> bool {
-    let total = length(line, false);
-    let ends = distance(line[0], line[line.len() - 1]);
-    wish.unwrap_or(ends <= LINE_CLOSED_M && total > 4.0 * LINE_CLOSED_M)
+fn too_long(points: &[[f64; 2]], length_m: f64) -> CourseError {
+    let legs = points.windows(2).map(|w| distance(w[0], w[1]));
+    let longest = legs.enumerate().max_by(|a, b| a.1.total_cmp(&b.1));
+    let (at, leg_m) = longest.unwrap_or((0, length_m));
+    CourseError::LineTooLong {
+        length_m,
+        leg_m,
+        point: at + 1,
+    }
 }
 
 /// An error where too much of the line has no measured ground near.
@@ -152,7 +164,10 @@ fn check_covered(grid: &CellGrid, line: &[[f64; 2]]) -> Result<(), CourseError> 
     if share <= LINE_MISSED_MAX {
         return Ok(());
     }
-    let away = missed.iter().map(|&p| (cover.distance_m(p), p));
+    let some = missed
+        .iter()
+        .step_by(missed.len().div_ceil(MISSED_MEASURED));
+    let away = some.map(|&p| (cover.distance_m(p), p));
     let (distance_m, [x_m, y_m]) = away
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .unwrap_or((0.0, line[0]));

@@ -65,6 +65,19 @@ pub enum CourseError {
         /// Its length, metres.
         length_m: f64,
     },
+    /// The rough line given is longer than any course.
+    #[error(
+        "the rough line is {:.0} km long, {:.0} km of it between its points {point} and {}",
+        1e-3 * length_m, 1e-3 * leg_m, point + 1
+    )]
+    LineTooLong {
+        /// Length of the line, metres.
+        length_m: f64,
+        /// Its longest piece between two points, metres.
+        leg_m: f64,
+        /// The first of those, counted from 1 without repeated points.
+        point: usize,
+    },
     /// The rough line given runs outside the cloud.
     #[error(
         "the rough line misses the cloud: {missed_percent:.0} % of it has no points within \
@@ -121,6 +134,9 @@ impl CourseError {
             }
             Self::LineTooShort { .. } => {
                 "give at least two points along the course, tens of metres apart"
+            }
+            Self::LineTooLong { .. } => {
+                "check the line for a wrong point, and that its unit is that of the scan"
             }
             Self::LineMissesCloud { .. } => {
                 "check that the line and the scan use the same coordinate system and unit"

@@ -410,6 +410,16 @@ fn a_rough_line_elsewhere_is_refused_with_its_distance() {
         "{error}"
     );
     assert!(error.hint().contains("coordinate system"));
+    let wrong = [[2000.0, 0.0], [-5e5, -5.7e6], [2100.0, 0.0]];
+    let long = CourseHints {
+        line: Some(&wrong),
+        ..CourseHints::default()
+    };
+    let error = find(&scene, &long).unwrap_err().to_string();
+    assert!(
+        error.ends_with("5722 km of it between its points 2 and 3"),
+        "{error}"
+    );
     let short = CourseHints {
         line: Some(&line[..1]),
         ..CourseHints::default()
