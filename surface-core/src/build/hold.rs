@@ -71,6 +71,7 @@ pub fn hold(
         frame,
         &scratch,
         params.sorting_bytes(),
+        false,
         progress,
     )?;
     clock.lap("read");

@@ -21,7 +21,7 @@ pub struct Ingested {
     pub frame: Frame,
     /// All points by square of [`TILE_M`], local x, y, z.
     pub tiles: TileStore,
-    /// What fell where.
+    /// What fell where; empty unless it was asked for.
     pub grid: CellGrid,
     /// Points read.
     pub points: u64,
@@ -34,7 +34,8 @@ pub struct Ingested {
 /// Read every scan once.
 ///
 /// `frame` is where local coordinates start, `scratch` the file for the tiles, `budget_bytes` the
-/// memory for waiting points. Decoding runs in a thread of its own and overlaps with the
+/// memory for waiting points; `wants_grid` whether a road is to be found, for which the grid grows
+/// with the ground that was seen. Decoding runs in a thread of its own and overlaps with the
 /// sorting; the order of the points is the files' order whatever the timing.
 ///
 /// # Errors
@@ -44,10 +45,15 @@ pub fn ingest(
     frame: Frame,
     scratch: &Path,
     budget_bytes: usize,
+    wants_grid: bool,
     progress: &mut dyn Progress,
 ) -> Result<Ingested, BuildError> {
     progress.stage("read", scans.declared_points().unwrap_or(0));
-    let mut sorter = Sorter::new(frame, TileWriter::create(scratch, budget_bytes)?);
+    let mut sorter = Sorter::new(
+        frame,
+        TileWriter::create(scratch, budget_bytes)?,
+        wants_grid,
+    );
     std::thread::scope(|scope| {
         let (full, batches) = sync_channel::<Columns>(1);
         let (empty, spares) = sync_channel::<Columns>(2);
@@ -55,7 +61,9 @@ pub fn ingest(
         let sorted = take_batches(&mut sorter, &batches, &empty, progress);
         drop(batches);
         // A reader that failed closes the channel early: its error is the one to tell.
-        let read = reader.join().unwrap_or(Err(None));
+        let read = reader
+            .join()
+            .unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         match (read, sorted) {
             (Err(Some(error)), Ok(())) => Err(BuildError::Read(error)),
             (_, sorted) => sorted,
@@ -100,6 +108,7 @@ struct Sorter {
     frame: Frame,
     writer: TileWriter,
     grid: CellGrid,
+    wants_grid: bool,
     local: [Vec<f64>; 3],
     run: Vec<PackedPoint>,
     points: u64,
@@ -108,11 +117,12 @@ struct Sorter {
 }
 
 impl Sorter {
-    fn new(frame: Frame, writer: TileWriter) -> Self {
+    fn new(frame: Frame, writer: TileWriter, wants_grid: bool) -> Self {
         Self {
             frame,
             writer,
             grid: CellGrid::new(CELL_M),
+            wants_grid,
             local: Default::default(),
             run: Vec::new(),
             points: 0,
@@ -134,8 +144,7 @@ impl Sorter {
         if strays.clone().any(|((x, y), z)| is_stray(*x, *y, *z)) {
             return self.add_without_strays(columns);
         }
-        let [x, y, z] = &self.local;
-        self.grid.add(x, y, z, &columns.intensity);
+        self.add_to_grid(&columns.intensity);
         self.sort(&columns.intensity, &columns.setup)
     }
 
@@ -150,9 +159,15 @@ impl Sorter {
         for local in &mut self.local {
             *local = keep.iter().map(|&k| local[k]).collect();
         }
-        let [x, y, z] = &self.local;
-        self.grid.add(x, y, z, &intensity);
+        self.add_to_grid(&intensity);
         self.sort(&intensity, &setup)
+    }
+
+    fn add_to_grid(&mut self, intensity: &[u16]) {
+        if self.wants_grid {
+            let [x, y, z] = &self.local;
+            self.grid.add(x, y, z, intensity);
+        }
     }
 
     /// Runs of points in the same square are handed over together.

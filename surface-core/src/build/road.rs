@@ -56,7 +56,9 @@ pub(super) fn find_road(
             origin_m: scans.suggest_origin()?,
         },
     };
-    let cloud = ingest(scans, frame, scratch, params.sorting_bytes(), progress)?;
+    let wants_grid = params.ribbon.is_none();
+    let budget = params.sorting_bytes();
+    let cloud = ingest(scans, frame, scratch, budget, wants_grid, progress)?;
     clock.lap("read");
     let setups = setup_places(scans, params, frame);
     let known = known_setups(scans, params, frame);

@@ -89,14 +89,71 @@ impl Cell {
     }
 }
 
+/// Cells that a block keeps one by one; with more it is a full table of 64 kB.
+const FEW: usize = 16;
+
+/// The cells of a block.
+#[derive(Debug, Clone)]
+enum Block {
+    /// Those with points, by place in the block, in order.
+    Few(Vec<(usize, Cell)>),
+    /// All of them.
+    Full(Vec<Cell>),
+}
+
+impl Block {
+    fn get(&self, k: usize) -> Option<&Cell> {
+        match self {
+            Self::Few(cells) => {
+                let at = cells.binary_search_by_key(&k, |c| c.0).ok()?;
+                Some(&cells[at].1)
+            }
+            Self::Full(cells) => cells.get(k).filter(|c| c.n > 0),
+        }
+    }
+
+    fn add(&mut self, k: usize, z: i32, intensity: u16) {
+        match self {
+            Self::Full(cells) => cells[k].add(z, intensity),
+            Self::Few(cells) => match cells.binary_search_by_key(&k, |c| c.0) {
+                Ok(at) => cells[at].1.add(z, intensity),
+                Err(at) if cells.len() < FEW => {
+                    let mut cell = Cell::default();
+                    cell.add(z, intensity);
+                    cells.insert(at, (k, cell));
+                }
+                Err(_) => {
+                    let mut all = vec![Cell::default(); (BLOCK * BLOCK) as usize];
+                    for &(k, cell) in cells.iter() {
+                        all[k] = cell;
+                    }
+                    all[k].add(z, intensity);
+                    *self = Self::Full(all);
+                }
+            },
+        }
+    }
+
+    /// The cells with points, by place in the block.
+    fn iter(&self) -> impl Iterator<Item = (usize, &Cell)> {
+        let (few, full) = match self {
+            Self::Few(cells) => (cells.as_slice(), [].as_slice()),
+            Self::Full(cells) => ([].as_slice(), cells.as_slice()),
+        };
+        let full = full.iter().enumerate().filter(|(_, c)| c.n > 0);
+        few.iter().map(|(k, c)| (*k, c)).chain(full)
+    }
+}
+
 /// Square cells of `cell_m` over the cloud; cell (i, j) covers
 /// `[i, i+1) × [j, j+1)` cells east and north of the grid's origin.
 ///
-/// Stored in blocks of 32 × 32 cells, so that a long thin course costs no empty area.
+/// Stored in blocks of 32 × 32 cells, so that a long thin course costs no empty area; of blocks with
+/// a few cells only those, so that single far returns cost hundreds of bytes each.
 #[derive(Debug, Clone)]
 pub struct CellGrid {
     cell_m: f64,
-    blocks: BTreeMap<(i32, i32), Vec<Cell>>,
+    blocks: BTreeMap<(i32, i32), Block>,
     points: u64,
 }
 
@@ -131,23 +188,24 @@ impl CellGrid {
     pub fn add(&mut self, x: &[f64], y: &[f64], z: &[f64], intensity: &[u16]) {
         let inv = 1.0 / self.cell_m;
         let mut key = (i32::MIN, i32::MIN);
-        let mut block: Option<&mut Vec<Cell>> = None;
+        let mut block: Option<&mut Block> = None;
         for k in 0..x.len() {
             let (i, j) = (floor_i32(x[k] * inv), floor_i32(y[k] * inv));
             let here = (i.div_euclid(BLOCK), j.div_euclid(BLOCK));
             if here != key || block.is_none() {
                 key = here;
-                block = Some(self.blocks.entry(here).or_insert_with(empty_block));
+                let none = || Block::Few(Vec::new());
+                block = Some(self.blocks.entry(here).or_insert_with(none));
             }
-            if let Some(cells) = block.as_deref_mut() {
-                cells[cell_in_block(i, j)]
-                    .add(crate::numeric::round_i32(z[k] / Z_UNIT_M), intensity[k]);
+            if let Some(block) = block.as_deref_mut() {
+                let z = crate::numeric::round_i32(z[k] / Z_UNIT_M);
+                block.add(cell_in_block(i, j), z, intensity[k]);
             }
         }
         self.points += x.len() as u64;
     }
 
-    /// Blocks of 32 × 32 cells held: what the grid costs in memory (64 kB each).
+    /// Blocks of 32 × 32 cells held: what the grid costs in memory (64 kB each at most).
     #[must_use]
     pub fn blocks(&self) -> usize {
         self.blocks.len()
@@ -172,32 +230,19 @@ impl CellGrid {
         let block = self
             .blocks
             .get(&(i.div_euclid(BLOCK), j.div_euclid(BLOCK)))?;
-        let cell = &block[cell_in_block(i, j)];
-        (cell.n > 0).then_some(cell)
+        block.get(cell_in_block(i, j))
     }
 
     /// All cells with points, with their indices, in a fixed order.
     pub fn iter(&self) -> impl Iterator<Item = ((i32, i32), &Cell)> {
-        self.blocks.iter().flat_map(|(&(bi, bj), cells)| {
-            cells
-                .iter()
-                .zip(0i32..)
-                .filter(|(c, _)| c.n > 0)
-                .map(move |(c, k)| {
-                    (
-                        (
-                            bi * BLOCK + k.rem_euclid(BLOCK),
-                            bj * BLOCK + k.div_euclid(BLOCK),
-                        ),
-                        c,
-                    )
-                })
+        self.blocks.iter().flat_map(|(&(bi, bj), block)| {
+            block.iter().map(move |(k, cell)| {
+                let k = i32::try_from(k).unwrap_or(0);
+                let (i, j) = (k.rem_euclid(BLOCK), k.div_euclid(BLOCK));
+                ((bi * BLOCK + i, bj * BLOCK + j), cell)
+            })
         })
     }
-}
-
-fn empty_block() -> Vec<Cell> {
-    vec![Cell::default(); (BLOCK * BLOCK) as usize]
 }
 
 fn cell_in_block(i: i32, j: i32) -> usize {
@@ -225,6 +270,33 @@ mod tests {
         assert!(grid.get(5, 5).is_none());
         let keys: Vec<_> = grid.iter().map(|(k, _)| k).collect();
         assert_eq!(keys, [(-1, 0), (0, 0)]);
+    }
+
+    #[test]
+    fn blocks_with_few_cells_keep_only_those_and_tell_the_same() {
+        let mut grid = CellGrid::new(0.25);
+        // Single far returns, and one block that fills up cell by cell, from its end.
+        let far = |k: i32| f64::from(k) * 37.0;
+        for k in 0..1000 {
+            grid.add(&[far(k)], &[-far(k)], &[1.0], &[7]);
+        }
+        let single = |b: &Block| matches!(b, Block::Few(cells) if cells.capacity() < FEW);
+        assert!(grid.blocks.values().all(single) && grid.blocks() == 1000);
+        let full: Vec<i32> = (0..1024).rev().collect();
+        for (n, k) in full.iter().enumerate() {
+            let at = |v: i32| 0.25 * (f64::from(v) + 0.5);
+            let (i, j) = (k % 32 - 320, k / 32 - 320);
+            grid.add(&[at(i)], &[at(j)], &[2.0], &[9]);
+            let here = grid.iter().filter(|((i, _), _)| *i < 0);
+            assert_eq!(here.count(), n + 1);
+            assert_eq!(grid.get(i, j).map(|c| c.n), Some(1));
+        }
+        let keys: Vec<_> = grid.iter().map(|(k, _)| k).filter(|k| k.0 < 0).collect();
+        assert_eq!(
+            (keys[0], keys[1], keys[32]),
+            ((-320, -320), (-319, -320), (-320, -319))
+        );
+        assert!(grid.get(-320, -288).is_none());
     }
 
     #[test]
