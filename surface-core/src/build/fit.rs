@@ -449,6 +449,12 @@ fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<Strin
             gap.side, gap.from_s_m, gap.to_s_m, gap.reason
         ));
     }
+    if let Some([a, b]) = road.ribbon.meets_itself_m() {
+        out.push(format!(
+            "the course shares ground with itself at s {a:.0} and {b:.0} m: points there are taken for \
+             the nearer line's, whatever their height"
+        ));
+    }
     let points = f64::from(found.field.points_median);
     if found.field.points_median < FEW_POINTS {
         let enough = params.spacing_m * (f64::from(FEW_POINTS) / points.max(0.5)).sqrt();

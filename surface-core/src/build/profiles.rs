@@ -26,8 +26,14 @@ fn profile(path: &WheelPath, z_m: Vec<f64>) -> Profile {
     }
 }
 
-/// Heights of a mesh whose zero lies at `origin_m`, relative to the ribbon's origin.
-pub(super) fn from_mesh(mesh: &SurfaceMesh, ribbon: &Ribbon, path: &WheelPath) -> Profile {
+/// Heights of a mesh along a path, relative to the ribbon's origin: where it lies one above the
+/// other, those nearest to the field's `near`, which knows the leg.
+pub(super) fn from_mesh(
+    mesh: &SurfaceMesh,
+    ribbon: &Ribbon,
+    path: &WheelPath,
+    near: &Profile,
+) -> Profile {
     let shift = [0, 1, 2].map(|k| ribbon.frame.origin_m[k] - mesh.origin_m()[k]);
     let places: Vec<[f64; 2]> = path
         .points
@@ -35,7 +41,8 @@ pub(super) fn from_mesh(mesh: &SurfaceMesh, ribbon: &Ribbon, path: &WheelPath) -
         .map(|p| [p.xy_m[0] + shift[0], p.xy_m[1] + shift[1]])
         .collect();
     let mut z_m = vec![f64::NAN; places.len()];
-    mesh.heights_at(&places, &mut z_m);
+    let near_m: Vec<f64> = near.z_m.iter().map(|z| z + shift[2]).collect();
+    mesh.heights_near(&places, &near_m, &mut z_m);
     z_m.iter_mut().for_each(|z| *z -= shift[2]);
     profile(path, z_m)
 }

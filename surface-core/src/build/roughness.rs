@@ -192,19 +192,21 @@ fn lay_paths(ribbon: &Ribbon, params: &RoughnessParams) -> Result<Vec<WheelPath>
 
 fn read_profiles(built: &Built, params: &RoughnessParams) -> Result<Read, BuildError> {
     let paths = lay_paths(&built.ribbon, params)?;
-    let mesh = paths
-        .iter()
-        .map(|p| from_mesh(&built.mesh, &built.ribbon, p));
-    let mesh = mesh.collect();
     let field: Result<Vec<Profile>, BuildError> =
         paths.iter().map(|p| from_field(&built.field, p)).collect();
+    let field = field?;
+    let mesh = paths
+        .iter()
+        .zip(&field)
+        .map(|(p, near)| from_mesh(&built.mesh, &built.ribbon, p, near));
+    let mesh = mesh.collect();
     let across = paths
         .iter()
         .map(|p| crossfall_along(built, p, params.track_m));
     let crossfall: Result<Vec<Vec<f64>>, BuildError> = across.collect();
     Ok(Read {
         mesh,
-        field: field?,
+        field,
         crossfall: crossfall?,
         paths,
     })

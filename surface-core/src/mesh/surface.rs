@@ -163,6 +163,21 @@ impl SurfaceMesh {
         }
     }
 
+    /// The same where something is known of the height: of triangles one above the other the one
+    /// nearest to `near_m` answers, the highest where that is NaN. A course that passes over itself
+    /// is asked for the right leg so. What is missing in the shortest slice is not answered.
+    pub fn heights_near(&self, places_m: &[[f64; 2]], near_m: &[f64], out: &mut [f64]) {
+        let triangles = self.triangles();
+        for ((out, &[x, y]), &near_m) in out.iter_mut().zip(places_m).zip(near_m) {
+            let hit = if near_m.is_nan() {
+                triangles.highest(x, y)
+            } else {
+                triangles.nearest(x, y, near_m)
+            };
+            *out = hit.map_or(f64::NAN, |hit| hit.z_m);
+        }
+    }
+
     /// The upward unit normal at (x, y): interpolated from the vertices' normals when there are
     /// any, else the triangle's; `None` off the mesh.
     #[must_use]

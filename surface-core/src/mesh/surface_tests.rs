@@ -57,6 +57,23 @@ fn slow_height(mesh: &SurfaceMesh, x: f64, y: f64) -> Option<f64> {
 }
 
 #[test]
+#[expect(clippy::float_cmp, reason = "exact small cases")]
+fn of_two_decks_the_one_that_was_meant_answers() {
+    let deck = |z: f64| [[0.0, 0.0, z], [4.0, 0.0, z], [0.0, 4.0, z]];
+    let mesh = SurfaceMesh::new(MeshColumns {
+        positions_m: [deck(1.0), deck(7.0)].concat(),
+        faces: vec![[0, 1, 2], [3, 4, 5]],
+        ..MeshColumns::default()
+    })
+    .unwrap();
+    let mut out = [0.0; 4];
+    let places = [[1.0, 1.0], [1.0, 1.0], [1.0, 1.0], [9.0, 9.0]];
+    mesh.heights_near(&places, &[1.3, 6.0, f64::NAN, 1.0], &mut out);
+    assert_eq!(out[..3], [1.0, 7.0, 7.0]);
+    assert!(out[3].is_nan());
+}
+
+#[test]
 fn heights_are_those_of_a_search_through_all_triangles() {
     let mesh = ring();
     let (mut hits, mut misses) = (0, 0);

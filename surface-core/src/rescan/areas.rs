@@ -76,6 +76,15 @@ impl Areas {
         Ok(())
     }
 
+    /// The areas with all coordinates times `factor`: from another unit to metres.
+    #[must_use]
+    pub fn scaled(mut self, factor: f64) -> Self {
+        let rings = self.polygons.iter_mut().flatten();
+        let places = rings.flat_map(|ring| ring.iter_mut());
+        places.flatten().for_each(|v| *v *= factor);
+        self
+    }
+
     /// Whether a place (world x, y) lies in one of the areas.
     #[must_use]
     pub fn contains(&self, at: [f64; 2]) -> bool {

@@ -155,22 +155,7 @@ impl Ribbon {
 
     /// The ribbon, if its cross-lines do not meet between the edges.
     fn unfolded(self) -> Result<Self, RibbonError> {
-        let half = 0.5 * self.line.knot_step_m();
-        let pieces = crate::numeric::to_index(self.line.length_m() / half);
-        let mut worst = (0.0, 0.0, 0.0);
-        for k in 0..=pieces {
-            let s = k as f64 * half;
-            let kappa = self.line.curvature_per_m(s);
-            let inner = if kappa > 0.0 {
-                self.edges.left_m(s)
-            } else {
-                -self.edges.right_m(s)
-            };
-            if kappa.abs() * inner > worst.0 {
-                worst = (kappa.abs() * inner, s, inner);
-            }
-        }
-        let (ratio, s_m, inner_m) = worst;
+        let [ratio, s_m, inner_m] = self.tightest();
         if ratio < 1.0 {
             return Ok(self);
         }

@@ -89,6 +89,31 @@ impl Ribbon {
             .min_by(|a, b| a.t.abs().total_cmp(&b.t.abs()))
     }
 
+    /// Stations of two legs of the course that share ground, the first pair along it: the course
+    /// passes over itself, or two legs overlap. Looked for on the line, every knot.
+    #[must_use]
+    pub fn meets_itself_m(&self) -> Option<[f64; 2]> {
+        let reach = self.edges.reach_m();
+        let length = self.line.length_m();
+        let apart = |a: f64, b: f64| {
+            let straight = (a - b).abs();
+            if self.line.is_closed() {
+                straight.min(length - straight)
+            } else {
+                straight
+            }
+        };
+        let step = self.line.knot_step_m();
+        let mut knots = self.line.knots().iter().enumerate();
+        knots.find_map(|(k, &p)| {
+            let s = k as f64 * step;
+            // A place on one's own leg is nearer than this along the line, or around a bend.
+            let other = |f: &RibbonPoint| apart(f.s, s) > 4.0 * reach && self.contains(*f);
+            let foot = self.line.feet(p, reach).into_iter().find(other)?;
+            Some([s, foot.s])
+        })
+    }
+
     /// Least, mean and greatest width, metres, over the samples of the edges.
     #[must_use]
     pub fn widths_m(&self) -> [f64; 3] {
@@ -105,20 +130,25 @@ impl Ribbon {
     /// [`super::CURVATURE_BOUND`] is what the finder keeps.
     #[must_use]
     pub fn fold_ratio(&self) -> f64 {
+        self.tightest()[0]
+    }
+
+    /// That ratio, where it is, and the distance to the inner edge there, metres.
+    pub(super) fn tightest(&self) -> [f64; 3] {
         let half = 0.5 * self.line.knot_step_m();
-        let n = (self.line.length_m() / half).round();
-        let at = |k: f64| {
-            let (s, kappa) = (k * half, self.line.curvature_per_m(k * half));
+        let pieces = crate::numeric::to_index((self.line.length_m() / half).round());
+        let mut worst = [0.0; 3];
+        for k in 0..=pieces {
+            let s = k as f64 * half;
+            let kappa = self.line.curvature_per_m(s);
             let inner = if kappa > 0.0 {
                 self.edges.left_m(s)
             } else {
                 -self.edges.right_m(s)
             };
-            kappa.abs() * inner
-        };
-        let mut worst: f64 = 0.0;
-        for k in 0..=crate::numeric::to_index(n) {
-            worst = worst.max(at(k as f64));
+            if kappa.abs() * inner > worst[0] {
+                worst = [kappa.abs() * inner, s, inner];
+            }
         }
         worst
     }
@@ -169,6 +199,34 @@ mod tests {
         assert!((upper.t - 2.8).abs() < 1e-6 && upper.s > 90.0);
         assert_eq!(ribbon.locate([3.0, 0.0]), None);
         assert_eq!(ribbon.locate([3.0, -7.6]), None);
+    }
+
+    #[test]
+    fn a_course_that_passes_over_itself_is_known() {
+        assert_eq!(stadium().meets_itself_m(), None);
+        // A figure of eight: x = 80 sin u, y = 40 sin 2u crosses itself at u = 0 and π.
+        let at = |k: i32| {
+            let u = std::f64::consts::TAU * f64::from(k) / 20_000.0;
+            [80.0 * u.sin(), 40.0 * (2.0 * u).sin()]
+        };
+        let (mut knots, mut way, step) = (vec![at(0)], 0.0, 0.5);
+        for k in 1..20_000 {
+            let (a, b) = (at(k - 1), at(k));
+            way += (b[0] - a[0]).hypot(b[1] - a[1]);
+            if way >= step * knots.len() as f64 {
+                knots.push(b);
+            }
+        }
+        let line = ReferenceLine::through(knots, step, true).unwrap();
+        let edges = Edges::constant(line.length_m(), true, 0.5, 4.0, -4.0).unwrap();
+        let ribbon = Ribbon {
+            line,
+            edges,
+            ..stadium()
+        };
+        let [a, b] = ribbon.meets_itself_m().unwrap();
+        let half = 0.5 * ribbon.line.length_m();
+        assert!(a < 5.0 && (b - a - half).abs() < 12.0, "{a} {b} of {half}");
     }
 
     #[test]
