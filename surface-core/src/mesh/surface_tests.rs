@@ -57,7 +57,6 @@ fn slow_height(mesh: &SurfaceMesh, x: f64, y: f64) -> Option<f64> {
 }
 
 #[test]
-#[expect(clippy::float_cmp, reason = "exact small cases")]
 fn of_two_decks_the_one_that_was_meant_answers() {
     let deck = |z: f64| [[0.0, 0.0, z], [4.0, 0.0, z], [0.0, 4.0, z]];
     let mesh = SurfaceMesh::new(MeshColumns {

@@ -212,10 +212,11 @@ fn layout(path: &Path) -> Result<(Layout, Option<u64>), ReadError> {
     let (mut declared, mut names) = (None, String::new());
     for _ in 0..LOOK {
         let Some(line) = lines.next()? else { break };
-        if !line.is_empty() && comment(line).is_none() {
-            if let Some(layout) = named(&names, line) {
-                return Ok((layout, declared));
-            }
+        if !line.is_empty()
+            && comment(line).is_none()
+            && let Some(layout) = named(&names, line)
+        {
+            return Ok((layout, declared));
         }
         match classify(line) {
             Some(Line::Nothing) => {}
@@ -393,8 +394,9 @@ mod tests {
         ];
         for text in texts {
             let (all, _) = read_text("a.xyz", text).unwrap();
-            let point = [all.x[0], all.y[0], all.z[0], f64::from(all.intensity[0])];
-            assert_eq!(point, [1.5, 2.0, -30.0, 7.0], "{text}");
+            let point = (&all.x[..], &all.y[..], &all.z[..], &all.intensity[..]);
+            let expected: (&[_], &[_], &[_], &[_]) = (&[1.5], &[2.0], &[-30.0], &[7]);
+            assert_eq!(point, expected, "{text}");
         }
     }
 

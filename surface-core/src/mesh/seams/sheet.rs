@@ -138,9 +138,10 @@ impl Seams {
 /// Give up rails near what went wrong: those of its section, or where it has none left, all that
 /// take cells there from a neighbour, or all there are. Something is given up, so that this ends.
 pub(super) fn give_up_near(clipper: &mut Clipper, layout: &Layout, bad: &[(usize, Bad)]) {
-    let changed = bad
-        .iter()
-        .fold(false, |changed, b| give_up(clipper, layout, *b) || changed);
+    let mut changed = false;
+    for b in bad {
+        changed |= give_up(clipper, layout, *b);
+    }
     if changed {
         return;
     }
