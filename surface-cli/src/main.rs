@@ -10,12 +10,14 @@ mod progress;
 mod term;
 
 use clap::Parser;
+use signal_hook::consts::{SIGINT, SIGTERM};
 
 fn main() -> std::process::ExitCode {
     let arguments = args::Args::parse();
     let stop = surface_core::progress::StopFlag::default();
-    let handler = stop.clone();
-    // Without a handler the run still ends on Ctrl-C, only less cleanly.
-    let _ = ctrlc::set_handler(move || handler.stop());
+    for signal in [SIGINT, SIGTERM] {
+        // Without a handler the run still ends at once, only less cleanly.
+        let _ = signal_hook::flag::register(signal, stop.shared());
+    }
     exit::end(cmd::run(&arguments, &stop))
 }

@@ -210,7 +210,7 @@ fn has_begun(out: &Path, file: &str) -> bool {
     out.join(file).exists() || scratch().any(|e| e.path().join(file).exists())
 }
 
-fn stopped_at(dir: &Path, file: &str) -> Option<Stopped> {
+fn stopped_at(dir: &Path, signal: &str, file: &str) -> Option<Stopped> {
     let mut command = Command::new(surface());
     command.arg("fit").arg(scan().join("course.laz"));
     command
@@ -229,7 +229,7 @@ fn stopped_at(dir: &Path, file: &str) -> Option<Stopped> {
         std::thread::sleep(Duration::from_micros(200));
     }
     let signal = Command::new("kill")
-        .args(["-INT", &child.id().to_string()])
+        .args([signal, &child.id().to_string()])
         .status();
     assert!(signal.unwrap().success());
     let start = processor_s(&child).unwrap_or(0.0);
@@ -249,15 +249,15 @@ fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
     // The first thing that each stage makes: read, sort, fit, mesh; and what is left of those
     // before it.
     let whole = ["field.part", "work.part"];
-    for (file, left) in [
-        ("cloud", None),
-        ("road", None),
-        ("field.part", Some(&whole[..])),
-        ("surface.ply.part.part", Some(&whole)),
+    for (signal, file, left) in [
+        ("-INT", "cloud", None),
+        ("-TERM", "road", None),
+        ("-INT", "field.part", Some(&whole[..])),
+        ("-TERM", "surface.ply.part.part", Some(&whole)),
     ] {
         let dir = tempfile::tempdir().unwrap();
         let started = Instant::now();
-        let stopped = stopped_at(dir.path(), file).unwrap_or_else(|| panic!("no {file}"));
+        let stopped = stopped_at(dir.path(), signal, file).unwrap_or_else(|| panic!("no {file}"));
         let said = ["stopped on request", "again"];
         match left {
             None => refused(&stopped.run, dir.path(), &[], &said),
@@ -278,8 +278,8 @@ fn a_stop_leaves_the_build_before_it_as_it_was() {
     let dir = tempfile::tempdir().unwrap();
     let out: PathBuf = dir.path().join("out");
     fs::create_dir(&out).unwrap();
-    fs::write(out.join("manifest.json"), "the build before").unwrap();
-    let stopped = stopped_at(dir.path(), "field.part").unwrap();
+    fs::write(out.join("manifest.json"), "{\"products\": {}}").unwrap();
+    let stopped = stopped_at(dir.path(), "-INT", "field.part").unwrap();
     let there = ["field.part", "manifest.json", "work.part"];
     refused(&stopped.run, &out, &there, &["stopped on request"]);
 }

@@ -45,6 +45,12 @@ impl StopFlag {
         self.0.store(true, Ordering::Relaxed);
     }
 
+    /// The flag itself, for whoever sets flags: true asks for a stop.
+    #[must_use]
+    pub fn shared(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.0)
+    }
+
     /// Whether a stop was asked for.
     #[must_use]
     pub fn is_set(&self) -> bool {
