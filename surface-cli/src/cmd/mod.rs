@@ -27,6 +27,6 @@ pub fn run(args: &Args, stop: &StopFlag) -> anyhow::Result<Exit> {
         Command::Export(export) => export::run(export, stop),
         Command::Section(section) => section::run(section, stop),
         Command::Rescan(rescan) => rescan::run(rescan, stop),
-        Command::Demo(demo) => demo::run(demo),
+        Command::Demo(demo) => demo::run(demo, stop),
     }
 }

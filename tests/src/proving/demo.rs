@@ -81,11 +81,12 @@ pub enum DemoError {
 }
 
 /// Writes the demonstration into a folder: `course.laz`, `setups.csv` and `truth.json`.
+/// `stopped` is asked after each setup whether to go on.
 ///
 /// # Errors
-/// When a file cannot be written.
-pub fn write(dir: &Path) -> Result<Summary, DemoError> {
-    write_course(dir, &CourseSpec::demo(), &ScanParams::demo())
+/// When a file cannot be written, or it was stopped.
+pub fn write(dir: &Path, stopped: &dyn Fn() -> bool) -> Result<Summary, DemoError> {
+    write_unless(dir, (&CourseSpec::demo(), &ScanParams::demo()), stopped)
 }
 
 /// Writes the scan of any course in the same way. Holds a few setups in memory at a time.
@@ -97,15 +98,36 @@ pub fn write_course(
     spec: &CourseSpec,
     params: &ScanParams,
 ) -> Result<Summary, DemoError> {
+    write_unless(dir, (spec, params), &|| false)
+}
+
+/// A file that is removed unless it gets its name.
+struct Part(PathBuf);
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        // What cannot be removed must not hide why it is not whole.
+        let _ = fs::remove_file(&self.0);
+    }
+}
+
+fn write_unless(
+    dir: &Path,
+    (spec, params): (&CourseSpec, &ScanParams),
+    stopped: &dyn Fn() -> bool,
+) -> Result<Summary, DemoError> {
     fs::create_dir_all(dir).map_err(|source| DemoError::File {
         path: dir.to_owned(),
         source,
     })?;
     let course = Course::build(spec)?;
-    let cloud = dir.join("course.laz");
-    let mut writer = CloudWriter::create(&cloud)?;
+    let (part, cloud) = (Part(dir.join("course.part.laz")), dir.join("course.laz"));
+    let mut writer = CloudWriter::create(&part.0)?;
     let mut information = Information::default();
     let setups = scan(&course, params, &mut |setup, returns| {
+        if stopped() {
+            return Err(WriteError::Stopped);
+        }
         information.merge(&returns.information);
         writer.write(setup, &returns)
     })?;
@@ -113,6 +135,10 @@ pub fn write_course(
     let (setups_csv, truth) = (dir.join("setups.csv"), dir.join("truth.json"));
     put(&setups_csv, &setups_table(&setups))?;
     write_truth(&truth, &course, params, &setups)?;
+    fs::rename(&part.0, &cloud).map_err(|source| DemoError::File {
+        path: cloud.clone(),
+        source,
+    })?;
     Ok(Summary {
         cloud,
         setups: setups_csv,
@@ -241,6 +267,20 @@ mod tests {
             "{near} of {}",
             summary.points
         );
+    }
+
+    #[test]
+    fn a_stopped_scan_leaves_no_file() {
+        let dir = tempfile::tempdir().unwrap();
+        let setups = std::cell::Cell::new(0);
+        let second = || setups.replace(setups.get() + 1) == 1;
+        let what = (&CourseSpec::oval(), &sparse());
+        let error = write_unless(dir.path(), what, &second).unwrap_err();
+        assert!(
+            matches!(error, DemoError::Cloud(WriteError::Stopped)),
+            "{error}"
+        );
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
     }
 
     #[test]

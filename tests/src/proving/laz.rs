@@ -29,6 +29,9 @@ pub enum WriteError {
         #[source]
         source: std::io::Error,
     },
+    /// Whoever asked for the scan does not want it any more.
+    #[error("stopped")]
+    Stopped,
     /// The file could not be filled with points.
     #[error("cannot write points to {}", path.display())]
     Points {
@@ -43,8 +46,17 @@ pub enum WriteError {
 /// A file that takes setup after setup.
 pub struct CloudWriter {
     path: PathBuf,
-    writer: las::Writer<BufWriter<File>>,
+    /// `None` once it is finished.
+    writer: Option<las::Writer<BufWriter<File>>>,
     points: u64,
+}
+
+impl Drop for CloudWriter {
+    /// The encoder closes its file when it is dropped, and ends the whole program where that fails,
+    /// as on a full disk; a file that is not finished is of no use anyway.
+    fn drop(&mut self) {
+        std::mem::forget(self.writer.take());
+    }
 }
 
 impl CloudWriter {
@@ -68,7 +80,7 @@ impl CloudWriter {
             })?;
         Ok(Self {
             path: path.to_owned(),
-            writer,
+            writer: Some(writer),
             points: 0,
         })
     }
@@ -78,12 +90,15 @@ impl CloudWriter {
     /// # Errors
     /// When the file cannot be written.
     pub fn write(&mut self, setup: &Setup, returns: &Returns) -> Result<(), WriteError> {
-        let header = self.writer.header();
+        let Some(writer) = &mut self.writer else {
+            return Ok(());
+        };
+        let header = writer.header();
         let data = PointDataBuilder::new()
             .with_format(*header.point_format())
             .with_transforms(*header.transforms())
             .build_from_bytes(records(setup, returns))
-            .and_then(|data| self.writer.write_points(&data));
+            .and_then(|data| writer.write_points(&data));
         self.points += returns.len() as u64;
         data.map_err(|source| WriteError::Points {
             path: self.path.clone(),
@@ -96,11 +111,12 @@ impl CloudWriter {
     /// # Errors
     /// When its header cannot be completed.
     pub fn finish(mut self) -> Result<u64, WriteError> {
-        let closed = self.writer.close();
+        let closed = self.writer.as_mut().map_or(Ok(()), las::Writer::close);
         closed.map_err(|source| WriteError::Points {
             path: self.path.clone(),
             source,
         })?;
+        drop(self.writer.take());
         Ok(self.points)
     }
 }

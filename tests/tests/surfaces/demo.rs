@@ -119,7 +119,7 @@ fn edges_near_the_truth(build: &Path, truth: &demo::Truth, course: &Course) {
 #[test]
 fn the_demo_becomes_a_valid_surface_near_the_bound_and_the_same_bytes_on_any_threads() {
     let dir = tempfile::tempdir().unwrap();
-    let made = demo::write(&dir.path().join("scan")).unwrap();
+    let made = demo::write(&dir.path().join("scan"), &|| false).unwrap();
     let (one, two) = (dir.path().join("one"), dir.path().join("two"));
     let report = fit_with(2, &made.cloud, &one);
     for name in PRODUCTS {
