@@ -87,12 +87,13 @@ fn a_disk_too_small_for_the_mesh_leaves_the_build_before_it_as_it_was() {
     let out = dir.path().join("out");
     fs::create_dir(&out).unwrap();
     fs::write(out.join("report.json"), "the build before").unwrap();
+    fs::write(out.join("manifest.json"), "{\"products\": {}}").unwrap();
     // A point takes 16 bytes of scratch, of which a file of points has more than the mesh's
     // vertices; half a megabyte over that is less than the mesh needs.
     let scan = las::Reader::from_path(scan().join("course.laz")).unwrap();
     let points = scan.header().number_of_points();
     let run = fit_on_a_full_disk(dir.path(), 16 * points / 512 + 1024, "--out out");
-    let there = ["field.part", "report.json", "work.part"];
+    let there = ["field.part", "manifest.json", "report.json", "work.part"];
     refused(&run, &out, &there, &["surface.ply", "space left"]);
     let before = fs::read_to_string(out.join("report.json")).unwrap();
     assert_eq!(before, "the build before");
@@ -113,6 +114,38 @@ fn a_place_that_cannot_be_written_is_named() {
     refused(&run, dir.path(), &["file"], &["/proc/out"]);
     let run = fit(dir.path(), &[cloud, "--out", "out", "--scratch", "no/such"]);
     refused(&run, dir.path(), &["file"], &["no/such"]);
+}
+
+#[test]
+fn nothing_that_is_read_or_that_no_build_has_left_is_written_over() {
+    let dir = tempfile::tempdir().unwrap();
+    let field = dir.path().join("field");
+    fs::create_dir(&field).unwrap();
+    fs::copy(scan().join("course.laz"), field.join("a.laz")).unwrap();
+    let before = fs::read(field.join("a.laz")).unwrap();
+    let run = fit(dir.path(), &["field/a.laz", "--out", "."]);
+    refused(&run, dir.path(), &["field"], &["field/a.laz", "replaced"]);
+    let cloud = scan().join("course.laz");
+    let run = fit(dir.path(), &[cloud.to_str().unwrap(), "--out", "."]);
+    refused(&run, dir.path(), &["field"], &["./field", "no build"]);
+    let mut ribbon = Command::new(surface());
+    ribbon.args(["ribbon", "field/a.laz", "--out", "field/a.laz"]);
+    let run = ribbon.current_dir(dir.path()).output().unwrap();
+    refused(&run, dir.path(), &["field"], &["field/a.laz", "replaced"]);
+    assert_eq!(fs::read(field.join("a.laz")).unwrap(), before);
+    let also = ["field/a.laz", "--also", "laz", "--out", "out"];
+    let run = fit(dir.path(), &also);
+    refused(&run, dir.path(), &["field"], &["--deviation-points all"]);
+}
+
+#[test]
+fn a_demo_that_cannot_be_written_is_told_and_leaves_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = surface_on_a_full_disk(dir.path(), 100, "demo --out out");
+    refused(&run, &dir.path().join("out"), &[], &["course.part.laz"]);
+    fs::write(dir.path().join("file"), "x").unwrap();
+    let run = surface_on_a_full_disk(dir.path(), 100, "demo --out file");
+    refused(&run, dir.path(), &["file", "out"], &["cannot use file"]);
 }
 
 #[test]

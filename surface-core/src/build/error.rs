@@ -122,6 +122,14 @@ pub enum BuildError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// Something that must stay would be written over.
+    #[error("{path}: {why}")]
+    Replaces {
+        /// What would be lost.
+        path: PathBuf,
+        /// Why it must stay.
+        why: &'static str,
+    },
     /// Another run works in the build folder.
     #[error("another run is at work in {folder}")]
     Busy {
@@ -210,6 +218,7 @@ impl BuildError {
             Self::Tiles(_) | Self::Scratch { .. } => {
                 "free space, or give another folder for scratch files with --scratch"
             }
+            Self::Replaces { .. } => "give another place with --out, or move the file away",
             Self::Busy { .. } => "wait until it ends, or give another folder with --out",
             Self::NoPlan { .. } => NO_PLAN,
             Self::NoSuchSection { .. } => "the plan is in the answer of --sections",

@@ -8,6 +8,7 @@ use super::clock::StageClock;
 use super::export::ExportFormat;
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
+use super::keep::{keep_foreign, keep_inputs};
 use super::levelled::{Course, LevelledRoad};
 use super::manifest::Manifest;
 use super::page;
@@ -75,6 +76,7 @@ pub fn fit(
     params: &FitParams,
     progress: &mut dyn Progress,
 ) -> Result<Report, BuildError> {
+    keep(paths, out)?;
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     let mut clock = StageClock::start();
@@ -106,6 +108,12 @@ pub fn fit(
 pub(super) fn all_products() -> Vec<&'static str> {
     let others = ExportFormat::all().flat_map(ExportFormat::products);
     others.chain(RESCAN_PRODUCTS).collect()
+}
+
+/// Refuse to build in `out` where scans or files that no build has left would be lost.
+pub(super) fn keep(scans: &[PathBuf], out: &Path) -> Result<(), BuildError> {
+    keep_inputs(scans, out, &all_products())?;
+    keep_foreign(out)
 }
 
 /// The report for scripts and for readers.
@@ -144,6 +152,7 @@ pub fn plan_sections(
             why: "give at least one section",
         });
     }
+    keep(paths, out)?;
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     let mut clock = StageClock::start();

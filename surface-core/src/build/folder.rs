@@ -10,7 +10,7 @@ use super::BuildError;
 use super::work::{Sharing, Work};
 
 /// Ending of what is not whole yet.
-const PART: &str = ".part";
+pub(super) const PART: &str = ".part";
 
 /// A build folder in the making. Dropped before [`BuildFolder::publish`], it removes what it
 /// began and leaves what was there before.

@@ -11,6 +11,7 @@ use super::folder::{BuildFolder, write_error};
 use super::hold_params::HoldParams;
 use super::hold_tiles::{Holder, TileResult};
 use super::ingest::{Ingested, ingest};
+use super::keep::keep_inputs;
 use super::order::in_order;
 use super::params::DeviationPoints;
 use super::report_parts::{inputs_of, spot_report};
@@ -54,6 +55,7 @@ pub fn hold(
 ) -> Result<HoldReport, BuildError> {
     params.check()?;
     refuse_build_folder(out)?;
+    keep_inputs(&[&[mesh.to_owned()], scans].concat(), out, &HOLD_PRODUCTS)?;
     let mut clock = StageClock::start();
     let (surface, mesh_input) = read_mesh(mesh, params.origin_m)?;
     let mut cloud = Scans::open(

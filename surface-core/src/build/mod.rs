@@ -17,6 +17,7 @@ mod hold;
 mod hold_params;
 mod hold_tiles;
 mod ingest;
+mod keep;
 mod levelled;
 mod manifest;
 mod order;

@@ -6,7 +6,7 @@ use std::time::Instant;
 use super::BuildError;
 use super::clock::StageClock;
 use super::finished::{Finished, Skeleton};
-use super::fit::{all_products, deviation_laz, put_report, spots_of, write_map};
+use super::fit::{all_products, deviation_laz, keep, put_report, spots_of, write_map};
 use super::folder::{BuildFolder, write_error};
 use super::heights::HeightFitter;
 use super::manifest::Manifest;
@@ -78,6 +78,9 @@ pub fn rescan(
 ) -> Result<RescanReport, BuildError> {
     params.check()?;
     let target = target(dir, out, params)?;
+    if out.is_some() {
+        keep(scans, &target)?;
+    }
     let mut clock = StageClock::start();
     let old = Finished::read(dir)?;
     let skeleton = old.skeleton()?;

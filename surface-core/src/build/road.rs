@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::BuildError;
 use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
+use super::keep::keep_file;
 use super::params::{FitParams, SetupPlace};
 use crate::cloud::Frame;
 use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
@@ -169,6 +170,7 @@ pub fn ribbon(
     params: &FitParams,
     progress: &mut dyn Progress,
 ) -> Result<RibbonReport, BuildError> {
+    keep_file(out, paths, None)?;
     let mut scans = open(paths, params)?;
     let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
     let parent = parent.unwrap_or_else(|| Path::new("."));

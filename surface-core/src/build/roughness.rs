@@ -10,6 +10,7 @@ use super::clock::StageClock;
 use super::finished::not_a_build;
 use super::folder::{BuildFolder, write_error};
 use super::halves::{Finished, HalfProfiles, Halves, Split, halves};
+use super::keep::keep_inputs;
 use super::profiles::{from_field, from_mesh, heights_of_field};
 use super::roughness_params::RoughnessParams;
 use crate::export::{
@@ -91,6 +92,7 @@ pub fn roughness(
             why: "it holds a finished build; give another folder",
         });
     }
+    keep_inputs(scans, out, &ROUGHNESS_PRODUCTS)?;
     let mut clock = StageClock::start();
     let built = read_build(dir)?;
     let read = read_profiles(&built, params)?;

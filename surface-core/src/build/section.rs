@@ -6,6 +6,7 @@ use super::BuildError;
 use super::built::FinishedBuild;
 use super::export::{carry_over, mesh_sections, straight_line};
 use super::finished::not_a_build;
+use super::keep::keep_file;
 use crate::export::{Axis, Band, Chart, Dots, HeldReader, Line, Scale, TextFile};
 use crate::mesh::{MeshSection, SectionIndex};
 use crate::numeric::to_index;
@@ -265,6 +266,7 @@ pub fn section(
     progress: &mut dyn Progress,
 ) -> Result<CutReport, BuildError> {
     params.check()?;
+    keep_file(out, &[], Some(dir))?;
     let build = FinishedBuild::open(dir)?;
     let tolerance_m = build.tolerance_m()?;
     let cut = Cut::of(&build, params)?;
