@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::BuildError;
 use super::finished::not_a_build;
-use crate::cloud::io::{ReadOptions, Scans};
+use crate::cloud::io::{CrsRecord, crs_record_of};
 use crate::export::FieldStore;
 use crate::field::Lattice;
 use crate::mesh::SectionReader;
@@ -61,13 +61,15 @@ impl FinishedBuild {
         Ok(reader)
     }
 
-    /// The points with their deviation; `None` where the build kept none.
-    pub fn points(&self) -> Result<Option<Scans>, BuildError> {
-        let path = self.path("deviation.laz");
-        if !path.exists() {
-            return Ok(None);
-        }
-        Ok(Some(Scans::open(&[path], &ReadOptions::default())?))
+    /// The file of points with their deviation, perhaps of none; `None` where the build kept none.
+    pub fn points(&self) -> Option<PathBuf> {
+        Some(self.path("deviation.laz")).filter(|path| path.exists())
+    }
+
+    /// The coordinate system as the points have it, where the build has both.
+    pub fn crs_record(&self) -> Result<Option<CrsRecord>, BuildError> {
+        let of = |path: PathBuf| crs_record_of(&path);
+        Ok(self.points().map(of).transpose()?.flatten())
     }
 
     /// Name of the coordinate system, where the build has one.

@@ -283,16 +283,14 @@ fn plan_box(plan: &Plan) -> [[f64; 2]; 2] {
 
 /// The coordinate system as PROJ takes it.
 fn crs(build: &FinishedBuild) -> Result<Option<String>, BuildError> {
-    let points = build.points()?;
-    let record = points
-        .as_ref()
-        .and_then(|p| p.files().first()?.crs_record.as_ref());
+    let record = build.crs_record()?;
     let number = record
+        .as_ref()
         .and_then(CrsRecord::epsg)
         .map(|n| format!("EPSG:{n}"));
     Ok(match (number, record) {
         (Some(number), _) => Some(number),
-        (None, Some(CrsRecord::Wkt(text))) => Some(text.clone()),
+        (None, Some(CrsRecord::Wkt(text))) => Some(text),
         _ => build.crs().map(str::to_owned),
     })
 }

@@ -17,20 +17,22 @@ const BATCH: usize = 400_000;
 const ROAD_SURFACE: u8 = 11;
 const UNCLASSIFIED: u8 = 1;
 
+/// The build was told to keep no points.
+pub(super) fn no_points(build: &FinishedBuild) -> BuildError {
+    BuildError::NoPoints {
+        path: build.path("deviation.laz"),
+        why: "the build kept no points",
+    }
+}
+
 pub(super) fn laz(
     build: &FinishedBuild,
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let path = build.path("deviation.laz");
+    let path = build.points().ok_or_else(|| no_points(build))?;
     let tolerance_m = build.tolerance_m()?;
-    let Some(scans) = build.points()? else {
-        return Err(BuildError::NoPoints {
-            path,
-            why: "the build kept no points",
-        });
-    };
-    let record = scans.files().first().and_then(|f| f.crs_record.clone());
+    let record = build.crs_record()?;
     let origin = build.ribbon.frame.origin_m;
     let mut reader = HeldReader::open(&path, origin)?;
     let mut part = out.as_os_str().to_owned();

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use super::points::no_points;
 use super::report::ExportReport;
 use super::stream::sections;
 use super::{ExportParams, Layer};
@@ -205,10 +206,7 @@ pub(super) fn geotiff(
 }
 
 fn raster(build: &FinishedBuild, grid: &Grid, layer: Layer) -> Result<Raster, BuildError> {
-    let points = build.points()?;
-    let record = points
-        .as_ref()
-        .and_then(|p| p.files().first()?.crs_record.clone());
+    let record = build.crs_record()?;
     let origin = build.ribbon.frame.origin_m;
     Ok(Raster {
         corner_m: [0, 1].map(|k| grid.corner_m[k] + origin[k]),
@@ -259,13 +257,7 @@ fn of_points(
     mut writer: RasterWriter,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let path = build.path("deviation.laz");
-    if !path.exists() {
-        return Err(BuildError::NoPoints {
-            path,
-            why: "the build kept no points",
-        });
-    }
+    let path = build.points().ok_or_else(|| no_points(build))?;
     let mut points = HeldReader::open(&path, build.ribbon.frame.origin_m)?;
     progress.stage("export", points.total());
     let mut tiles: BTreeMap<[usize; 2], Sums> = BTreeMap::new();

@@ -25,5 +25,6 @@ mod wkt;
 
 pub use crs::{CrsRecord, ProductCrs};
 pub use error::{Place, ReadError};
+pub use open::crs_record_of;
 pub use scans::{FileInfo, ReadOptions, Scans, SetupInfo};
 pub use units::{FileUnits, Unit};

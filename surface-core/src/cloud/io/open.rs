@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use super::crs::CrsRecord;
 use super::error::ReadError;
 use super::source::Opened;
 use super::{e57, las, ply, text};
@@ -26,6 +27,15 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     } else {
         text::open(path)
     }
+}
+
+/// The coordinate system that a scan file states, as far as it can be handed on; the file may hold
+/// no point.
+///
+/// # Errors
+/// [`ReadError`] when the header cannot be read.
+pub fn crs_record_of(path: &Path) -> Result<Option<CrsRecord>, ReadError> {
+    Ok(open(path)?.head.crs_record)
 }
 
 fn first_bytes(path: &Path) -> Result<Vec<u8>, ReadError> {
