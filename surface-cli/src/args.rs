@@ -152,6 +152,37 @@ pub struct RibbonArgs {
     pub out: PathBuf,
 }
 
+/// What a section is fitted with is in its plan.
+const PLANNED: [&str; 14] = [
+    "files",
+    "units",
+    "line",
+    "closed",
+    "open",
+    "setups",
+    "memory",
+    "spacing",
+    "tolerance",
+    "bridge",
+    "deviation_points",
+    "checkpoints",
+    "checkpoint_sd",
+    "also",
+];
+
+/// What steers a rescan, and does not steer a comparison of two folders.
+const OF_RESCANS: [&str; 9] = [
+    "out",
+    "expect",
+    "dry_run",
+    "refine",
+    "false_share",
+    "least",
+    "tolerance",
+    "setups",
+    "units",
+];
+
 /// `surface fit`.
 #[derive(Debug, Group)]
 pub struct FitArgs {
@@ -187,7 +218,7 @@ pub struct FitArgs {
     #[arg(long, value_name = "N", conflicts_with = "section")]
     pub sections: Option<usize>,
     /// Only fit section K (from 1) of those prepared in DIR; takes no scans
-    #[arg(long, value_name = "K", conflicts_with = "files")]
+    #[arg(long, value_name = "K", conflicts_with_all = PLANNED)]
     pub section: Option<usize>,
 }
 
@@ -290,9 +321,9 @@ pub struct ExportArgs {
     /// 1, geojson 0.5, rasters of the deviation 0.25]
     #[arg(long, value_name = "M")]
     pub spacing: Option<f64>,
-    /// What a raster holds
-    #[arg(long, value_enum, default_value_t = LayerName::Height)]
-    pub layer: LayerName,
+    /// What a raster holds [default: height]
+    #[arg(long, value_enum)]
+    pub layer: Option<LayerName>,
     /// Worker threads [default: all cores]
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
@@ -406,7 +437,7 @@ pub struct RescanArgs {
     #[arg(long)]
     pub refine: bool,
     /// Only say how the states in two folders differ, without points
-    #[arg(long, conflicts_with_all = ["out", "expect", "dry_run", "refine"])]
+    #[arg(long, conflicts_with_all = OF_RESCANS)]
     pub compare: bool,
     /// Of the cells called changed, at most this share is chance [default: 0.01]
     #[arg(long, value_name = "SHARE")]

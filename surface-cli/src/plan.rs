@@ -322,14 +322,16 @@ pub fn of_rescan(args: &RescanArgs) -> Result<RescanPlan> {
         scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),
         ..RescanParams::default()
     };
-    if let Some(path) = args.expect.as_ref().or(config.expect.as_ref()) {
+    let expect = args.expect.as_ref().or(config.expect.as_ref());
+    if let Some(path) = expect.filter(|_| !args.compare) {
         let name = path.display().to_string();
         let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
         let areas = Areas::parse(&text).context(name)?;
         let unit = GivenUnit::of(&args.scans, params.units);
         params.expect = Some(areas.scaled(unit.xy_m));
     }
-    if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
+    let setups = args.setups.as_ref().or(config.setups.as_ref());
+    if let Some(path) = setups.filter(|_| !args.compare) {
         let unit = GivenUnit::of(&args.scans, params.units);
         params.setups = read_setups(path, unit)?;
     }

@@ -5,7 +5,7 @@ use std::io::Write;
 use surface_core::build::{self, ExportParams};
 use surface_core::progress::StopFlag;
 
-use crate::args::{ExportArgs, Format};
+use crate::args::{ExportArgs, Format, LayerName};
 use crate::exit::Exit;
 use crate::plan;
 use crate::progress::Bar;
@@ -16,7 +16,7 @@ pub fn run(args: &ExportArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let mut bar = Bar::new(args.progress, stop);
     let params = ExportParams {
         spacing_m: args.spacing,
-        layer: args.layer.layer(),
+        layer: args.layer.map(LayerName::layer),
     };
     let report = build::export(&args.dir, args.to, &args.out, &params, &mut bar)?;
     drop(bar);

@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use surface_core::build::{BuildError, ExportFormat, ExportParams, export};
+use surface_core::build::{BuildError, ExportFormat, ExportParams, Layer, export};
+use surface_core::export::DeviationLaz;
 use surface_core::progress::{Cancelled, Progress, Silent};
 
 use crate::built::build;
@@ -53,6 +54,64 @@ fn a_build_without_points_says_how_to_have_them() {
     let error = refused(&bare, ExportFormat::Laz, &out);
     assert!(error.hint().contains("--deviation-points all"), "{error}");
     assert!(!out.exists());
+}
+
+#[test]
+fn a_product_of_the_build_is_not_written_over() {
+    let before = std::fs::read(build().join("ribbon.geojson")).unwrap();
+    let out = build().join("ribbon.geojson");
+    let error = refused(build(), ExportFormat::GeoJson, &out);
+    assert!(
+        error.to_string().contains("product of the build"),
+        "{error}"
+    );
+    assert_eq!(std::fs::read(out).unwrap(), before);
+    let dir = tempfile::tempdir().unwrap();
+    let materials = refused(build(), ExportFormat::Obj, &dir.path().join("road.mtl"));
+    assert!(materials.to_string().contains(".obj"), "{materials}");
+}
+
+#[test]
+fn a_build_without_a_point_beyond_the_tolerance_is_handed_over() {
+    let dir = tempfile::tempdir().unwrap();
+    let calm = dir.path().join("calm");
+    std::fs::create_dir(&calm).unwrap();
+    for name in [
+        "surface.ply",
+        "ribbon.geojson",
+        "report.json",
+        "manifest.json",
+        "field",
+    ] {
+        std::os::unix::fs::symlink(build().join(name), calm.join(name)).unwrap();
+    }
+    let none = DeviationLaz::create(&calm.join("deviation.laz"), [0.0; 3], None).unwrap();
+    none.finish().unwrap();
+    for format in [ExportFormat::GeoTiff, ExportFormat::OpenDrive] {
+        let out = dir.path().join("road");
+        let params = ExportParams::default();
+        export(&calm, format, &out, &params, &mut Silent).unwrap();
+    }
+    let error = refused(&calm, ExportFormat::Laz, &dir.path().join("a.laz"));
+    assert!(error.hint().contains("--deviation-points all"), "{error}");
+}
+
+#[test]
+fn an_option_that_a_format_does_not_have_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("a");
+    let spacing = ExportParams {
+        spacing_m: Some(0.5),
+        ..ExportParams::default()
+    };
+    let layer = ExportParams {
+        layer: Some(Layer::Sigma),
+        ..ExportParams::default()
+    };
+    for (params, name) in [(spacing, "--spacing"), (layer, "--layer")] {
+        let error = export(build(), ExportFormat::Gltf, &out, &params, &mut Silent);
+        assert!(error.unwrap_err().to_string().contains(name));
+    }
 }
 
 /// Stops after a few steps.

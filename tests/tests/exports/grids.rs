@@ -146,7 +146,7 @@ fn rasterio_reads_sigma_and_the_mean_deviation_of_the_points() {
     for (layer, name) in [(Layer::Sigma, "sigma"), (Layer::Deviation, "deviation")] {
         let path = dir.path().join(format!("{name}.tif"));
         let params = ExportParams {
-            layer,
+            layer: Some(layer),
             ..ExportParams::default()
         };
         export(build(), ExportFormat::GeoTiff, &path, &params, &mut Silent).unwrap();

@@ -145,6 +145,16 @@ impl ExportFormat {
         ENTRIES.iter().map(|e| e.format)
     }
 
+    /// Whether a distance between its values can be chosen: grids and tables, not the mesh itself.
+    #[must_use]
+    pub fn has_spacing(self) -> bool {
+        match self {
+            Self::OpenCrg | Self::OpenCrgText | Self::GeoTiff | Self::OpenDrive => true,
+            Self::GeoJson | Self::Csv | Self::Parquet => true,
+            Self::Gltf | Self::Obj | Self::Stl | Self::Ply | Self::LandXml | Self::Laz => false,
+        }
+    }
+
     fn entry(self) -> &'static Entry {
         let found = ENTRIES.iter().find(|e| e.format == self);
         // Every format is in the table; a test holds it to that.

@@ -59,6 +59,13 @@ pub(super) fn obj(
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
+    if materials_path(out) == out {
+        return Err(BuildError::Parameter {
+            name: "--out",
+            value: out.display().to_string(),
+            why: "the materials get this name; end it with .obj",
+        });
+    }
     let mut mesh = build.mesh()?;
     let mut writer = ObjWriter::create(out, mesh.origin_m(), build.crs())?;
     each_section(build, &mut mesh, progress, |section| writer.add(section))?;

@@ -21,6 +21,7 @@ pub(super) use stream::sections as mesh_sections;
 
 use super::BuildError;
 use super::built::FinishedBuild;
+use super::keep::keep_file;
 use crate::progress::Progress;
 
 /// What steers an export.
@@ -29,8 +30,8 @@ pub struct ExportParams {
     /// Distance between values of grids, rasters and profiles, metres; the build's own when
     /// absent.
     pub spacing_m: Option<f64>,
-    /// What a raster holds.
-    pub layer: Layer,
+    /// What a raster holds; the height when absent.
+    pub layer: Option<Layer>,
 }
 
 /// What a raster holds.
@@ -60,15 +61,26 @@ impl Layer {
 impl ExportParams {
     /// # Errors
     /// [`BuildError::Parameter`] naming the option and what is wrong with it.
-    pub fn check(&self) -> Result<(), BuildError> {
-        match self.spacing_m {
-            Some(step_m) if !(0.01..=10.0).contains(&step_m) => Err(BuildError::Parameter {
-                name: "--spacing",
-                value: format!("{step_m}"),
-                why: "give 0.01 to 10 metres",
-            }),
-            _ => Ok(()),
+    pub fn check(&self, format: ExportFormat) -> Result<(), BuildError> {
+        let refuse = |name, value: String, why| Err(BuildError::Parameter { name, value, why });
+        if let Some(layer) = self.layer.filter(|_| format != ExportFormat::GeoTiff) {
+            return refuse(
+                "--layer",
+                format!("{layer:?}"),
+                "only geotiff is one of several",
+            );
         }
+        let Some(step_m) = self.spacing_m else {
+            return Ok(());
+        };
+        if !format.has_spacing() {
+            let why = "this format holds the mesh or the points as they are";
+            return refuse("--spacing", format!("{step_m}"), why);
+        }
+        if !(0.01..=10.0).contains(&step_m) {
+            return refuse("--spacing", format!("{step_m}"), "give 0.01 to 10 metres");
+        }
+        Ok(())
     }
 }
 
@@ -86,7 +98,8 @@ pub fn export(
     params: &ExportParams,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    params.check()?;
+    params.check(format)?;
+    keep_file(out, &[], Some(dir))?;
     let build = FinishedBuild::open(dir)?;
     match format {
         ExportFormat::Gltf => meshes::gltf(&build, out, progress),

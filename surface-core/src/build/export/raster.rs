@@ -182,13 +182,14 @@ pub(super) fn geotiff(
     params: &ExportParams,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let own = match params.layer {
+    let layer = params.layer.unwrap_or_default();
+    let own = match layer {
         Layer::Deviation => DEVIATION_CELL_M,
         Layer::Height | Layer::Sigma => build.lattice.t_step_m,
     };
     let grid = Grid::of(build, params.spacing_m.unwrap_or(own));
-    let writer = RasterWriter::create(out, raster(build, &grid, params.layer)?)?;
-    let mut report = match params.layer {
+    let writer = RasterWriter::create(out, raster(build, &grid, layer)?)?;
+    let mut report = match layer {
         Layer::Deviation => of_points(build, out, grid, writer, progress)?,
         layer => of_mesh(build, out, grid, writer, layer, progress)?,
     };
@@ -197,7 +198,7 @@ pub(super) fn geotiff(
         grid.size[0],
         grid.size[1],
         grid.pixel_m,
-        params.layer.what()
+        layer.what()
     ));
     if build.crs().is_none() {
         report.loses("the coordinate system: the scans name none");
