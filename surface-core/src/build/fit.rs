@@ -95,7 +95,7 @@ pub fn fit(
     write_map(map, &road.ribbon, params.tolerance_m, &mut folder)?;
     clock.lap("picture");
     let page = findings.page.take();
-    let report = report(&scans, inputs, &road, findings, params, clock.report());
+    let report = report(inputs, &road, findings, params, clock.report());
     put_report(&report, page.as_ref(), &mut folder)?;
     let manifest = Manifest::of(&folder, &report)?;
     folder.put("manifest.json", manifest.as_bytes())?;
@@ -383,7 +383,6 @@ pub(super) fn write_picture(picture: &MapPicture, path: PathBuf) -> Result<(), B
 }
 
 fn report(
-    scans: &Scans,
     inputs: Vec<Input>,
     road: &RoadInWords,
     found: Findings,
@@ -413,7 +412,7 @@ fn report(
         levelling: found.trusted.report(&road.setups),
         checkpoints: found.checkpoints,
         origin_m: ribbon.frame.origin_m,
-        crs: scans.files().iter().find_map(|f| f.crs.clone()),
+        crs: road.crs.name().map(str::to_owned),
         ribbon: super::road::ribbon_report(ribbon, &road.notes),
         field: found.field,
         mask: found.mask,
