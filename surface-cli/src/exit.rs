@@ -74,6 +74,9 @@ fn hint(error: &anyhow::Error) -> String {
         if let Some(build) = cause.downcast_ref::<BuildError>() {
             return build.hint();
         }
+        if cause.is::<std::io::Error>() {
+            return "check the path".to_owned();
+        }
     }
     "see `surface help`".to_owned()
 }

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::export::{BesideError, LazError, ZarrError};
 use crate::mesh::AssembleError;
 use crate::ribbon::{PavingError, RibbonError};
 
@@ -207,7 +208,25 @@ impl BuildError {
         self.sentence().to_owned()
     }
 
+    /// What the system said, where it is about a file.
+    fn io(&self) -> Option<&std::io::Error> {
+        match self {
+            Self::Write { source, .. }
+            | Self::Field(ZarrError::Io { source, .. })
+            | Self::Beside(BesideError::Io { source, .. })
+            | Self::Laz(LazError::Io { source, .. }) => Some(source),
+            Self::Laz(LazError::Encode { source, .. }) => match source.as_ref() {
+                las::Error::Io(source) => Some(source),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+
     fn sentence(&self) -> &str {
+        if self.io().is_some_and(is_missing) {
+            return NOT_THERE;
+        }
         match self {
             Self::Cancelled(_) | Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(_))) => {
                 STOPPED
@@ -240,6 +259,7 @@ impl BuildError {
             Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
                 "look at the ribbon with `surface ribbon`; give a better --line if it is wrong"
             }
+            Self::Field(ZarrError::Length { .. } | ZarrError::Attributes { .. }) => NOT_A_BUILD,
             Self::Field(_)
             | Self::Output(_)
             | Self::Beside(_)
@@ -257,6 +277,13 @@ impl BuildError {
     }
 }
 
+/// Whether a file is not there or ends early: no trouble of the disk that is written to.
+fn is_missing(error: &std::io::Error) -> bool {
+    use std::io::ErrorKind::{InvalidData, NotFound, UnexpectedEof};
+    matches!(error.kind(), NotFound | UnexpectedEof | InvalidData)
+}
+
+const NOT_THERE: &str = "check the path: something on it is missing, or a file ends too early";
 const STOPPED: &str = "nothing was changed; run the same command again (`surface fit` goes on from its last whole stage)";
 const NOT_WRITTEN: &str = "check that the output folder can be written and has space left";
 const NO_PLAN: &str =
@@ -298,6 +325,16 @@ mod tests {
         let sink = BuildError::from(AssembleError::Sink(full()));
         assert_eq!(sink.hint(), BuildError::from(full()).hint());
         assert!(sink.hint().contains("space left"));
+    }
+
+    #[test]
+    fn a_file_that_is_not_there_gets_no_hint_of_a_full_disk() {
+        let of = |kind: std::io::ErrorKind| BuildError::Write {
+            path: "field/z/3.0".into(),
+            source: kind.into(),
+        };
+        assert_eq!(of(std::io::ErrorKind::NotFound).hint(), NOT_THERE);
+        assert_eq!(of(std::io::ErrorKind::StorageFull).hint(), NOT_WRITTEN);
     }
 
     #[test]
