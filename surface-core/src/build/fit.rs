@@ -16,7 +16,7 @@ use super::params::{DeviationPoints, FitParams};
 use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan::RESCAN_PRODUCTS;
-use super::road::open;
+use super::road::{open, unmatched_doubt};
 use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
 use super::surface::Mesher;
 use super::trust::Trusted;
@@ -432,21 +432,12 @@ fn report(
     }
 }
 
-/// Scanner positions were given, and no setup of the scans answers to their names.
-fn unknown_names(road: &RoadInWords, params: &FitParams) -> Option<String> {
-    let named = params.setups.iter().any(|s| s.name.is_some());
-    let known = road.setups.iter().any(|s| s.position_m.is_some());
-    (named && !known).then(|| {
-        "no setup in the scans bears a name of the given scanner positions: points are not weighed by distance".to_owned()
-    })
-}
-
 /// Cells with fewer points than this do not carry a spacing.
 const FEW_POINTS: u32 = 3;
 
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
     let mut out = found.trusted.report(&road.setups).doubts();
-    out.extend(unknown_names(road, params));
+    out.extend(unmatched_doubt(&road.unmatched));
     out.extend_from_slice(&road.doubts);
     if let Some(checkpoints) = &found.checkpoints {
         out.extend_from_slice(checkpoints.doubts());

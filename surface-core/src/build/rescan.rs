@@ -19,7 +19,7 @@ use super::rescan_mesh::{Meshes, VertexChanges};
 use super::rescan_out::{change_reports, detection_report, put_changes, rebuilt_m2};
 use super::rescan_params::RescanParams;
 use super::rescan_tie::{TiedScan, tie_report, tie_scan};
-use super::road::{KnownSetup, find_road, open};
+use super::road::{KnownSetup, find_road, open, unmatched_doubt};
 use super::sections::sort_by_section;
 use super::surface::{LevelledPoints, Mesher};
 use crate::cloud::TileStore;
@@ -166,6 +166,7 @@ fn built_params(old: &Finished) -> FitParams {
 struct Scan {
     points: TileStore,
     setups: Vec<KnownSetup>,
+    unmatched: Vec<String>,
     tied: TiedScan,
     read: u64,
     strays: u64,
@@ -229,6 +230,7 @@ fn read_scan(
     Ok(Scan {
         points,
         setups: road.setups,
+        unmatched: road.unmatched,
         tied,
         read,
         strays,
@@ -273,7 +275,7 @@ fn report(
 }
 
 fn doubts(report: &RescanReport, scan: &Scan) -> Vec<String> {
-    let mut out = Vec::new();
+    let mut out: Vec<String> = unmatched_doubt(&scan.unmatched).into_iter().collect();
     for setup in report.tie.setups.iter().filter(|s| !s.tied && s.places > 0) {
         out.push(format!(
             "setup {} is left out: {} of its {} places agree with what stayed",

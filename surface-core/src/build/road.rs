@@ -22,6 +22,8 @@ pub(super) struct Road {
     pub notes: Vec<String>,
     /// The setups by number.
     pub setups: Vec<KnownSetup>,
+    /// Names of given scanner positions that no setup answers to.
+    pub unmatched: Vec<String>,
 }
 
 /// A setup's name, and where it stood.
@@ -76,6 +78,7 @@ pub(super) fn find_road(
         ribbon,
         notes,
         setups: known,
+        unmatched: unmatched(scans, params),
     })
 }
 
@@ -97,6 +100,31 @@ fn known_setups(scans: &Scans, params: &FitParams, frame: Frame) -> Vec<KnownSet
         }
     };
     scans.setups().iter().map(of).collect()
+}
+
+/// Names of given scanner positions that no setup of the scans answers to.
+fn unmatched(scans: &Scans, params: &FitParams) -> Vec<String> {
+    let names = params.setups.iter().filter_map(|place| place.name.as_ref());
+    let answers = |name: &&String| scans.setups().iter().any(|s| s.answers_to(name).is_some());
+    names.filter(|name| !answers(name)).cloned().collect()
+}
+
+/// Names that are listed in a doubt; more are only counted.
+const MOST_NAMES: usize = 5;
+
+/// The doubt about given scanner positions whose names no setup answers to.
+pub(super) fn unmatched_doubt(names: &[String]) -> Option<String> {
+    let (first, more) = names.split_at(names.len().min(MOST_NAMES));
+    let more = match more.len() {
+        0 => String::new(),
+        n => format!(" and {n} more"),
+    };
+    (!names.is_empty()).then(|| {
+        format!(
+            "no setup in the scans bears the names {}{more} of the given scanner positions, which weigh nothing",
+            first.join(", ")
+        )
+    })
 }
 
 /// Scanner positions in plan, local metres, in order: as given, else from the files when all of

@@ -91,6 +91,7 @@ pub(super) struct RoadInWords {
     /// What reading told, in words.
     pub doubts: Vec<String>,
     pub setups: Vec<KnownSetup>,
+    pub unmatched: Vec<String>,
     pub crs: ProductCrs,
 }
 
@@ -125,6 +126,7 @@ struct RoadRecord {
     strays: u64,
     doubts: Vec<String>,
     setups: Vec<KnownSetup>,
+    unmatched: Vec<String>,
     z_steps_m: Vec<f64>,
     tiles: TileIndex,
     spacing_m: f64,
@@ -144,6 +146,7 @@ impl RoadRecord {
             strays: self.strays,
             doubts: self.doubts,
             setups: self.setups,
+            unmatched: self.unmatched,
             crs,
         };
         Some(SortedRoad {
@@ -209,6 +212,7 @@ impl Stages<'_> {
                 .map(ToString::to_string)
                 .collect(),
             setups: road.setups,
+            unmatched: road.unmatched,
             z_steps_m: road.cloud.z_steps_m.clone(),
             tiles: points.keep(),
             spacing_m,
