@@ -185,7 +185,7 @@ fn a_dry_run_tells_and_writes_nothing(case: &Case) {
 fn expected_changes_decide_the_exit_code(case: &Case) {
     let expect = |file: &str, out: &str| {
         let (file, out) = (case.text(file), case.text(out));
-        case.rescan(&["--tolerance", "50", "--expect", &file, "--out", &out])
+        case.rescan(&["--tolerance", "60", "--expect", &file, "--out", &out])
     };
     let good = expect("panel.geojson", "new");
     let bad = expect("nothing.geojson", "bad");
@@ -193,6 +193,7 @@ fn expected_changes_decide_the_exit_code(case: &Case) {
     assert_eq!(bad.status.code(), Some(1), "{}", said(&bad));
     assert!(said(&bad).contains("NOT EXPECTED"), "{}", said(&bad));
     let json = std::fs::read_to_string(case.at("new/report.json")).unwrap();
+    assert!(json.contains("\"tolerance_mm\": 60"), "{json}");
     assert!(json.contains("\"kind\": \"raised\"") && json.contains("\"expected\": true"));
 }
 

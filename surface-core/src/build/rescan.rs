@@ -28,7 +28,9 @@ use crate::deviation::{DeviationMap, Spot};
 use crate::export::{PageData, VertexRecords, write_ids};
 use crate::mesh::{MaskReport, MeshCheck};
 use crate::progress::Progress;
-use crate::report::{FORMAT_VERSION, Input, RebuiltReport, Report, RescanReport, RunReport};
+use crate::report::{
+    FORMAT_VERSION, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
+};
 use crate::ribbon::Ribbon;
 use crate::setups::SetupModels;
 
@@ -460,6 +462,15 @@ impl State<'_> {
             mask: meshed.mask,
             seams: meshed.seams,
             mesh: meshed.check,
+            parameters: Parameters {
+                tolerance_mm: 1e3 * self.fit.tolerance_m,
+                ..old.parameters.clone()
+            },
+            // They were held to the surface before it changed.
+            checkpoints: old
+                .checkpoints
+                .clone()
+                .filter(|_| rescan.changes.is_empty()),
             deviation: meshed.map.summary(&meshed.spots, self.fit.tolerance_m),
             spots: listed.map(spot_report).collect(),
             rescan: Some(Box::new(RescanReport {
