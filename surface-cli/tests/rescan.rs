@@ -240,4 +240,22 @@ fn folders_that_are_not_whole_are_refused(case: &Case) {
     std::fs::remove_file(&chunk).unwrap();
     case.refused(&on("older"), "field/z/3.0");
     case.refused(&on("first"), "manifest.json");
+    copy_tree(&case.at("new"), &case.at("edited"));
+    for name in ["ids.npy", "report.json"] {
+        let path = case.at(&format!("edited/{name}"));
+        let before = std::fs::read(&path).unwrap();
+        let mut other = before.clone();
+        match name {
+            "ids.npy" => *other.last_mut().unwrap() ^= 1,
+            _ => {
+                let text = String::from_utf8(other).unwrap();
+                other = text
+                    .replacen("\"bridge_m\": 0.5", "\"bridge_m\": 0.6", 1)
+                    .into_bytes();
+            }
+        }
+        std::fs::write(&path, other).unwrap();
+        case.refused(&on("edited"), name);
+        std::fs::write(&path, before).unwrap();
+    }
 }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::manifest::{Manifest, Version, hash_file};
+use super::manifest::{Manifest, Version, hash_file, hash_report};
 use crate::export::{BesideStore, FieldStore, read_ids};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, SeamPlan};
@@ -12,8 +12,9 @@ use crate::ribbon::Ribbon;
 use crate::zones::Breaklines;
 
 /// Products that the next state is made of.
-const NEEDED: [&str; 5] = [
+const NEEDED: [&str; 6] = [
     "surface.ply",
+    "ids.npy",
     "ribbon.geojson",
     "breaklines.geojson",
     "field",
@@ -59,8 +60,9 @@ impl Finished {
             .map_err(|e| not_a_build(&dir.join("ribbon.geojson"), e))?;
         let lines = Breaklines::from_geojson(&text("breaklines.geojson")?)
             .map_err(|e| not_a_build(&dir.join("breaklines.geojson"), e))?;
-        let report = serde_json::from_str(&text("report.json")?)
+        let report: Report = serde_json::from_str(&text("report.json")?)
             .map_err(|e| not_a_build(&dir.join("report.json"), e))?;
+        check_report(&dir.join("report.json"), &report, &manifest)?;
         let store = dir.join("field");
         let (field, origin_m) = FieldStore::open(&store).map_err(|e| not_a_build(&store, e))?;
         let same = origin_m.map(f64::to_bits) == ribbon.frame.origin_m.map(f64::to_bits);
@@ -166,13 +168,25 @@ pub(super) fn read_manifest(dir: &Path) -> Result<(Manifest, String), BuildError
     Ok((manifest, hash))
 }
 
+/// The report is the one that the manifest lists.
+fn check_report(path: &Path, report: &Report, manifest: &Manifest) -> Result<(), BuildError> {
+    let found = hash_report(report, path)?;
+    match manifest.products.get("report.json") {
+        Some(listed) if *listed == found => Ok(()),
+        _ => Err(not_a_build(path, NOT_LISTED)),
+    }
+}
+
+const NOT_LISTED: &str = "it is not the file that the manifest lists";
+
 /// Every product that is needed is there as the manifest has it, byte for byte.
 fn check_products(dir: &Path, manifest: &Manifest) -> Result<(), BuildError> {
     for name in NEEDED {
         let inner = format!("{name}/");
         let mut own = manifest.products.keys();
-        // A course without breaklines has nothing beside them.
-        let found = name == "beside" || own.any(|k| k == name || k.starts_with(&inner));
+        // A course without breaklines has nothing beside them, a first build no ids of its own.
+        let found = ["beside", "ids.npy"].contains(&name)
+            || own.any(|k| k == name || k.starts_with(&inner));
         if !found {
             let why =
                 "the manifest does not list it: the folder is older than rescans; build it again";
@@ -185,10 +199,7 @@ fn check_products(dir: &Path, manifest: &Manifest) -> Result<(), BuildError> {
             let path = dir.join(name);
             let found = hash_file(&path).map_err(|e| not_a_build(&path, e))?.1;
             if found != *hash {
-                return Err(not_a_build(
-                    &path,
-                    "it is not the file that the manifest lists",
-                ));
+                return Err(not_a_build(&path, NOT_LISTED));
             }
         }
     }

@@ -75,7 +75,7 @@ impl Manifest {
     }
 }
 
-fn hash_report(report: &Report, path: &Path) -> Result<String, BuildError> {
+pub(super) fn hash_report(report: &Report, path: &Path) -> Result<String, BuildError> {
     let mut lasting = Report {
         run: Default::default(),
         ..report.clone()

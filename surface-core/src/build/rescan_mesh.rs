@@ -90,6 +90,12 @@ impl Meshes<'_> {
                 Ok(())
             },
         )?;
+        if let (Some(ids), _) = &self.old_ids
+            && ids.len() != begin.old
+        {
+            let why = format!("it has {} vertices, ids.npy {}", begin.old, ids.len());
+            return Err(not_a_build(self.old_file, why));
+        }
         let first = match &self.old_ids {
             (None, _) => to_u32(begin.old),
             (Some(_), next) => *next,
