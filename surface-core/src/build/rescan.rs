@@ -89,7 +89,7 @@ pub fn rescan(
     clock.lap("check");
     let fit = params.fit_params(&built_params(&old));
     let mut cloud = open(scans, &fit)?;
-    let folder = BuildFolder::open(target, params.scratch.as_deref())?;
+    let folder = BuildFolder::open(&target, params.scratch.as_deref())?;
     let scan = read_scan(
         &mut cloud,
         &old,
@@ -122,12 +122,8 @@ pub fn rescan(
     state.build(found, report, &cloud, folder, clock, progress)
 }
 
-/// The folder to work in: `out`, or on a dry run without it the build itself, for scratch files.
-fn target<'a>(
-    dir: &'a Path,
-    out: Option<&'a Path>,
-    params: &RescanParams,
-) -> Result<&'a Path, BuildError> {
+/// The folder to work in: `out`, or on a dry run without it the system's folder for passing files.
+fn target(dir: &Path, out: Option<&Path>, params: &RescanParams) -> Result<PathBuf, BuildError> {
     let refuse = |value: String, why| {
         Err(BuildError::Parameter {
             name: "--out",
@@ -136,7 +132,7 @@ fn target<'a>(
         })
     };
     match out {
-        None if params.dry_run => Ok(dir),
+        None if params.dry_run => Ok(std::env::temp_dir()),
         None => refuse("missing".to_owned(), "give a folder for the new state"),
         Some(out) => {
             let same = |a: &Path, b: &Path| {
@@ -147,7 +143,7 @@ fn target<'a>(
                 let why = "it is the old build, which stays as it is; give another folder";
                 return refuse(out.display().to_string(), why);
             }
-            Ok(out)
+            Ok(out.to_owned())
         }
     }
 }
