@@ -223,7 +223,7 @@ fn read_scan(
         setups: &steps_known,
         bridge_m: fit.bridge_m,
     };
-    let tied = tie_scan(old, &fitter, &road.setups, params.expect.as_ref(), progress)?;
+    let tied = tie_scan(old, &fitter, &road.setups, params, progress)?;
     clock.lap("tie");
     Ok(Scan {
         points,

@@ -6,6 +6,7 @@ use super::BuildError;
 use super::params::{FitParams, SetupPlace};
 use crate::cloud::io::Unit;
 use crate::rescan::{Areas, DetectParams};
+use crate::setups::NoiseModel;
 
 /// What steers a rescan. Spacing, ribbon and the smoothness of the road are the build's.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,6 +23,8 @@ pub struct RescanParams {
     pub tolerance_m: Option<f64>,
     /// Scanner positions of the new scan.
     pub setups: Vec<SetupPlace>,
+    /// Noise of a point's height, over what the scans' own scatter tells.
+    pub noise: Option<NoiseModel>,
     /// The unit of all scans, over what they say.
     pub units: Option<Unit>,
     /// Memory that the run may take, bytes.
@@ -39,6 +42,7 @@ impl Default for RescanParams {
             detect: DetectParams::default(),
             tolerance_m: None,
             setups: Vec::new(),
+            noise: None,
             units: None,
             memory_bytes: 2 << 30,
             scratch: None,
@@ -74,6 +78,7 @@ impl RescanParams {
     pub(super) fn fit_params(&self, built: &FitParams) -> FitParams {
         FitParams {
             setups: self.setups.clone(),
+            noise: self.noise,
             units: self.units,
             memory_bytes: self.memory_bytes,
             scratch: self.scratch.clone(),

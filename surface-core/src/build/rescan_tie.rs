@@ -4,6 +4,7 @@ use super::BuildError;
 use super::finished::Finished;
 use super::heights::HeightFitter;
 use super::order::in_order;
+use super::rescan_params::RescanParams;
 use super::road::KnownSetup;
 use super::trust::samples;
 use crate::cloud::TileStore;
@@ -39,9 +40,10 @@ pub(super) fn tie_scan(
     old: &Finished,
     fitter: &HeightFitter,
     setups: &[KnownSetup],
-    expect: Option<&Areas>,
+    params: &RescanParams,
     progress: &mut dyn Progress,
 ) -> Result<TiedScan, BuildError> {
+    let expect = params.expect.as_ref();
     let runs = scanned_runs(fitter.points);
     progress.stage("tie", runs.len() as u64);
     let mut places = places(old, fitter, &runs, expect, progress)?;
@@ -50,7 +52,8 @@ pub(super) fn tie_scan(
     }
     let positions_m: Vec<Option<[f64; 3]>> = setups.iter().map(|s| s.position_m).collect();
     let tie = tie(&places, setups.len(), &positions_m)?;
-    let noise = NoiseModel::learn(&samples(&places, &positions_m));
+    let learn = || NoiseModel::learn(&samples(&places, &positions_m));
+    let noise = params.noise.or_else(learn);
     let model = |k: usize| SetupModel {
         position_m: positions_m[k],
         correction: tie.levelled.corrections[k],

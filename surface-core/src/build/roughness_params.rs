@@ -6,6 +6,7 @@ use super::BuildError;
 use super::gates::Gate;
 use super::params::{FitParams, SetupPlace};
 use crate::cloud::io::Unit;
+use crate::setups::NoiseModel;
 
 /// What steers a roughness run.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,6 +25,8 @@ pub struct RoughnessParams {
     pub require: Vec<Gate>,
     /// Scanner positions, as for the fit.
     pub setups: Vec<SetupPlace>,
+    /// Noise of a point's height, as for the fit.
+    pub noise: Option<NoiseModel>,
     /// The unit of all scans, over what they say.
     pub units: Option<Unit>,
     /// Memory that reading the scans may take, bytes.
@@ -42,6 +45,7 @@ impl Default for RoughnessParams {
             speed_km_h: 200.0,
             require: Vec::new(),
             setups: Vec::new(),
+            noise: None,
             units: None,
             memory_bytes: FitParams::default().memory_bytes,
             scratch: None,
@@ -107,6 +111,7 @@ impl RoughnessParams {
     pub(super) fn fit_params(&self) -> FitParams {
         FitParams {
             setups: self.setups.clone(),
+            noise: self.noise,
             units: self.units,
             memory_bytes: self.memory_bytes,
             scratch: self.scratch.clone(),
