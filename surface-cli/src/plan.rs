@@ -194,7 +194,11 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     params.noise = config.noise.map(NoiseTable::model);
     params.deviation_points = which_points(args.deviation_points, &config)?;
     params.check()?;
+    let which = plan.params.deviation_points;
     plan.also = also(&args.also, config.also.as_deref())?;
+    if plan.also.contains(&ExportFormat::Laz) && which != build::DeviationPoints::All {
+        bail!("--also laz hands over all points of the road: add --deviation-points all");
+    }
     Ok(plan)
 }
 

@@ -23,20 +23,17 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         return Ok(Exit::Done);
     }
     let report = build::fit(&plan.scans, &args.out, &plan.params, &mut bar)?;
+    let mut others = String::new();
     for format in &plan.also {
         let file = args.out.join(format.product());
-        build::export(
-            &args.out,
-            *format,
-            &file,
-            &ExportParams::default(),
-            &mut bar,
-        )?;
+        let params = ExportParams::default();
+        let done = build::export(&args.out, *format, &file, &params, &mut bar)?;
+        others.push_str(&done.to_text());
     }
     drop(bar);
     let answer = Answer {
         json: report.to_json()?,
-        text: report.to_text(),
+        text: report.to_text() + &others,
     };
     answer.print(
         plan.voice.format,
