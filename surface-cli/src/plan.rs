@@ -458,8 +458,8 @@ impl GivenUnit {
 fn read_line(path: &Path, unit: GivenUnit, params: &mut FitParams) -> Result<()> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
-    if let Ok(ribbon) = Ribbon::from_geojson(&text) {
-        params.ribbon = Some(ribbon);
+    if Ribbon::is_ribbon(&text) {
+        params.ribbon = Some(Ribbon::from_geojson(&text).context(name)?);
         return Ok(());
     }
     let line = RoughLine::parse(&name, &text)?;

@@ -105,6 +105,15 @@ impl Ribbon {
         Ok(text)
     }
 
+    /// Whether a text is (or was) what [`Ribbon::to_geojson`] writes, so that one that is damaged is
+    /// not taken for a rough line.
+    #[must_use]
+    pub fn is_ribbon(text: &str) -> bool {
+        ["\"knot_step_m\"", "\"left_edge\""]
+            .iter()
+            .all(|part| text.contains(part))
+    }
+
     /// Read what [`Ribbon::to_geojson`] wrote; the same ribbon, bit for bit.
     ///
     /// # Errors
