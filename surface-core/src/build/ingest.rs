@@ -14,6 +14,11 @@ use crate::progress::Progress;
 /// a kerb in a tripod scan; coarser grounds are judged on several cells together.
 const CELL_M: f64 = 0.25;
 
+/// Blocks of the grid that are held in full, 2 GiB: 2 km² of ground. On more the cells are 0.5 m, as
+/// the search for the road takes them anyway, and more. Not a share of the memory that a run may
+/// take: products do not depend on that.
+const MOST_BLOCKS: usize = 32_768;
+
 /// The whole cloud, sorted into squares, with the grid of what the ground is like.
 #[derive(Debug)]
 pub struct Ingested {
@@ -121,7 +126,7 @@ impl Sorter {
         Self {
             frame,
             writer,
-            grid: CellGrid::new(CELL_M),
+            grid: CellGrid::new(CELL_M).bounded(MOST_BLOCKS),
             wants_grid,
             local: Default::default(),
             run: Vec::new(),

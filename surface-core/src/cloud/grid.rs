@@ -53,6 +53,19 @@ impl Cell {
         self.sum_ii += u64::from(intensity) * u64::from(intensity);
     }
 
+    /// What fell into both cells.
+    fn with(&self, other: &Self) -> Self {
+        Self {
+            n: self.n + other.n,
+            z_min: self.z_min.min(other.z_min),
+            z_max: self.z_max.max(other.z_max),
+            sum_z: self.sum_z + other.sum_z,
+            sum_zz: self.sum_zz + other.sum_zz,
+            sum_i: self.sum_i + other.sum_i,
+            sum_ii: self.sum_ii + other.sum_ii,
+        }
+    }
+
     /// Mean height above the grid's height datum, metres. NaN when empty.
     #[must_use]
     pub fn z_mean_m(&self) -> f64 {
@@ -112,25 +125,33 @@ impl Block {
         }
     }
 
-    fn add(&mut self, k: usize, z: i32, intensity: u16) {
+    fn is_full(&self) -> bool {
+        matches!(self, Self::Full(_))
+    }
+
+    /// The cell at a place of the block, made where there is none.
+    fn cell(&mut self, k: usize) -> &mut Cell {
+        if let Self::Few(cells) = self
+            && cells.len() == FEW
+            && cells.binary_search_by_key(&k, |c| c.0).is_err()
+        {
+            let mut all = vec![Cell::default(); (BLOCK * BLOCK) as usize];
+            for &(k, cell) in cells.iter() {
+                all[k] = cell;
+            }
+            *self = Self::Full(all);
+        }
         match self {
-            Self::Full(cells) => cells[k].add(z, intensity),
-            Self::Few(cells) => match cells.binary_search_by_key(&k, |c| c.0) {
-                Ok(at) => cells[at].1.add(z, intensity),
-                Err(at) if cells.len() < FEW => {
-                    let mut cell = Cell::default();
-                    cell.add(z, intensity);
-                    cells.insert(at, (k, cell));
-                }
-                Err(_) => {
-                    let mut all = vec![Cell::default(); (BLOCK * BLOCK) as usize];
-                    for &(k, cell) in cells.iter() {
-                        all[k] = cell;
-                    }
-                    all[k].add(z, intensity);
-                    *self = Self::Full(all);
-                }
-            },
+            Self::Full(cells) => &mut cells[k],
+            Self::Few(cells) => {
+                let at = cells
+                    .binary_search_by_key(&k, |c| c.0)
+                    .unwrap_or_else(|at| {
+                        cells.insert(at, (k, Cell::default()));
+                        at
+                    });
+                &mut cells[at].1
+            }
         }
     }
 
@@ -155,6 +176,8 @@ pub struct CellGrid {
     cell_m: f64,
     blocks: BTreeMap<(i32, i32), Block>,
     points: u64,
+    /// Full blocks that may be held.
+    most_full: usize,
 }
 
 impl CellGrid {
@@ -169,7 +192,37 @@ impl CellGrid {
             cell_m,
             blocks: BTreeMap::new(),
             points: 0,
+            most_full: usize::MAX,
         }
+    }
+
+    /// The grid with cells twice as wide whenever more than `blocks` blocks (64 kB each) would be
+    /// held in full, as often as it takes: the same grid in whatever order points are added.
+    #[must_use]
+    pub fn bounded(mut self, blocks: usize) -> Self {
+        self.most_full = blocks.max(1);
+        self
+    }
+
+    /// Put four cells together in each.
+    fn widen(&mut self) {
+        let mut wider = Self {
+            cell_m: 2.0 * self.cell_m,
+            blocks: BTreeMap::new(),
+            ..*self
+        };
+        for ((i, j), cell) in self.iter() {
+            let (i, j) = (i.div_euclid(2), j.div_euclid(2));
+            let both = wider.block_mut(i, j).cell(cell_in_block(i, j));
+            *both = both.with(cell);
+        }
+        *self = wider;
+    }
+
+    fn block_mut(&mut self, i: i32, j: i32) -> &mut Block {
+        let key = (i.div_euclid(BLOCK), j.div_euclid(BLOCK));
+        let none = || Block::Few(Vec::new());
+        self.blocks.entry(key).or_insert_with(none)
     }
 
     /// Width of a cell, metres.
@@ -194,15 +247,18 @@ impl CellGrid {
             let here = (i.div_euclid(BLOCK), j.div_euclid(BLOCK));
             if here != key || block.is_none() {
                 key = here;
-                let none = || Block::Few(Vec::new());
-                block = Some(self.blocks.entry(here).or_insert_with(none));
+                block = Some(self.block_mut(i, j));
             }
             if let Some(block) = block.as_deref_mut() {
                 let z = crate::numeric::round_i32(z[k] / Z_UNIT_M);
-                block.add(cell_in_block(i, j), z, intensity[k]);
+                block.cell(cell_in_block(i, j)).add(z, intensity[k]);
             }
         }
         self.points += x.len() as u64;
+        let full = |grid: &Self| grid.blocks.values().filter(|b| b.is_full()).count();
+        while self.blocks.len() > self.most_full && full(self) > self.most_full {
+            self.widen();
+        }
     }
 
     /// Blocks of 32 × 32 cells held: what the grid costs in memory (64 kB each at most).
@@ -297,6 +353,36 @@ mod tests {
             ((-320, -320), (-319, -320), (-320, -319))
         );
         assert!(grid.get(-320, -288).is_none());
+    }
+
+    #[test]
+    fn a_bounded_grid_has_wider_cells_on_more_ground_in_any_order() {
+        // 64 × 64 m in points 0.25 m apart, blocks of 8 × 8 m: 64 of them.
+        let at = |k: i32| 0.25 * (f64::from(k) + 0.5) - 32.0;
+        let mut points: Vec<[f64; 2]> = (0..65_536).map(|k| [at(k % 256), at(k / 256)]).collect();
+        let made = |points: &[[f64; 2]], most: usize| {
+            let mut grid = CellGrid::new(0.25).bounded(most);
+            for part in points.chunks(1000) {
+                let (x, y): (Vec<f64>, Vec<f64>) = part.iter().map(|p| (p[0], p[1])).unzip();
+                let z: Vec<f64> = part.iter().map(|p| 0.1 * p[0] * p[1]).collect();
+                grid.add(&x, &y, &z, &vec![5; part.len()]);
+            }
+            grid
+        };
+        assert_eq!(made(&points, 64).cell_m(), 0.25);
+        let few = made(&points, 20);
+        assert_eq!(
+            (few.cell_m(), few.blocks(), few.points()),
+            (0.5, 16, 65_536)
+        );
+        let mut plain = CellGrid::new(0.5);
+        for [x, y] in &points {
+            plain.add(&[*x], &[*y], &[0.1 * x * y], &[5]);
+        }
+        assert!(few.iter().eq(plain.iter()));
+        points.reverse();
+        assert!(made(&points, 20).iter().eq(few.iter()));
+        assert_eq!(made(&points, 5).cell_m(), 1.0);
     }
 
     #[test]
