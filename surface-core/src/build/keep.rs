@@ -52,7 +52,7 @@ pub(super) fn keep_foreign(out: &Path) -> Result<(), BuildError> {
         return Ok(());
     }
     let taken = |name: &&str| fs::symlink_metadata(out.join(name)).is_ok();
-    match all_products().into_iter().find(|name| taken(&name)) {
+    match all_products().into_iter().find(|name| taken(name)) {
         Some(name) => Err(refused(
             &out.join(name),
             "no build has left it there, and a product has its name",
