@@ -4,8 +4,9 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use surface_core::report::RoughnessReport;
-use surface_tests::proving::demo::write_course;
-use surface_tests::proving::{CourseSpec, ScanParams};
+use surface_tests::proving::laz::CloudWriter;
+use surface_tests::proving::scanner::scan;
+use surface_tests::proving::{Course, CourseSpec, ScanParams};
 
 fn surface(args: &[&str], files: &[&Path]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
@@ -21,17 +22,44 @@ fn said(run: &Output) -> String {
     String::from_utf8_lossy(&run.stdout).into_owned() + &String::from_utf8_lossy(&run.stderr)
 }
 
+/// The scan of the oval, of whose western half every tenth point is left.
+fn write_half_thin(path: &Path) {
+    let course = Course::build(&CourseSpec::oval()).unwrap();
+    let params = ScanParams::demo().thinned(0.05);
+    let mut writer = CloudWriter::create(path).unwrap();
+    scan(&course, &params, &mut |setup, mut returns| {
+        returns.keep(|k, [x, _]| x > 40.0 || k % 10 == 0);
+        writer.write(setup, &returns)
+    })
+    .unwrap();
+    println!("{} points", writer.finish().unwrap());
+}
+
+/// Mean of the wavelengths of wavelength.csv where points are dense, and where they are thin.
+fn wavelengths(csv: &str) -> [f64; 2] {
+    let mut parts = [Vec::new(), Vec::new()];
+    for line in csv.lines().skip(1) {
+        println!("{line}");
+        let cells: Vec<&str> = line.split(',').collect();
+        let density: f64 = cells[6].parse().unwrap();
+        let lambda: Option<f64> = cells[4].parse().ok();
+        parts[usize::from(density < 300.0)].extend(lambda);
+    }
+    parts.map(|p| p.iter().sum::<f64>() / p.len() as f64)
+}
+
 #[test]
 fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     let dir = tempfile::tempdir().unwrap();
     let at = |name: &str| dir.path().join(name);
     let text = |name: &str| at(name).display().to_string();
     // Points 50 mm apart at best: enough for halves, and no figure is asked for.
-    let thin = ScanParams::demo().thinned(0.05);
-    let made = write_course(&at("scan"), &CourseSpec::oval(), &thin).unwrap();
+    std::fs::create_dir(at("scan")).unwrap();
+    let cloud = at("scan").join("course.laz");
+    write_half_thin(&cloud);
     let fitted = surface(
         &["fit", "--tolerance", "50", "--out", &text("build")],
-        &[&made.cloud],
+        &[&cloud],
     );
     assert!(at("build/manifest.json").exists(), "{}", said(&fitted));
 
@@ -53,7 +81,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     // With scans: one limit that any mesh keeps, one that none does.
     let with = |limit: &str, out: &str| {
         let args = ["roughness", "--require", limit, "--out", &text(out)];
-        surface(&args, &[&at("build"), &made.cloud])
+        surface(&args, &[&at("build"), &cloud])
     };
     let kept = with("straightedge<=1000", "kept");
     let failed = with("straightedge<=0.01", "failed");
@@ -65,6 +93,10 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     assert!(json.contains("\"format_version\"") && json.contains("\"coherence\""));
     let report: RoughnessReport = serde_json::from_str(&json).unwrap();
     assert_eq!(report.to_json().unwrap(), json);
+    let csv = std::fs::read_to_string(at("kept/wavelength.csv")).unwrap();
+    let [dense, thin] = wavelengths(&csv);
+    println!("λ {dense:.2} m in the mean, {thin:.2} m where a tenth of the points is left");
+    assert!(thin > 1.3 * dense, "{dense} {thin}");
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

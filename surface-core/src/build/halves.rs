@@ -17,7 +17,7 @@ use crate::export::FieldStore;
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::Progress;
 use crate::ribbon::{Ribbon, RibbonPoint};
-use crate::roughness::{Profile, WheelPath};
+use crate::roughness::{PointMeans, Profile, WheelPath};
 use crate::setups::SetupModels;
 use crate::zones::Breaklines;
 
@@ -38,7 +38,7 @@ pub(super) enum Split {
 /// Profiles of the halves along one path: points of A and B, surfaces of A and B.
 #[derive(Debug)]
 pub(super) struct HalfProfiles {
-    pub points: [Profile; 2],
+    pub points: [PointMeans; 2],
     pub fits: [Profile; 2],
 }
 
@@ -101,7 +101,7 @@ pub(super) fn halves(
     let tracks = tracks?;
     let split = choose(&points, &road.ribbon, &setups, &tracks)?;
     let count = points.keys().map(|key| points.count(key)).sum();
-    let mut found: Vec<[Vec<Profile>; 2]> = Vec::new();
+    let mut found: Vec<Half> = Vec::new();
     for (store, name) in parted(points, split, folder)?
         .iter()
         .zip(["half-a", "half-b"])
@@ -125,13 +125,16 @@ pub(super) fn halves(
     })
 }
 
+/// Means of the points of a half, and its surface, along each path.
+type Half = (Vec<PointMeans>, Vec<Profile>);
+
 /// One half: means of its points and its surface, along each path.
 fn fit_half(
     (fitter, level_m, lines): (&HeightFitter, f64, &Breaklines),
     (paths, tracks): (&[WheelPath], &[Track]),
     scratch: &Path,
     progress: &mut dyn Progress,
-) -> Result<[Vec<Profile>; 2], BuildError> {
+) -> Result<Half, BuildError> {
     std::fs::create_dir_all(scratch).map_err(write_error(scratch))?;
     let origin_m = fitter.ribbon.frame.origin_m;
     let store = FieldStore::create(scratch, *fitter.lattice, origin_m)?;
@@ -147,24 +150,24 @@ fn fit_half(
     progress.stage("fit", fitter.runs() as u64);
     let level = (2.0 * level_m, &mut Vec::new());
     fitter.fit_part(0..fitter.runs(), level, &steps, &store, progress)?;
-    let mut out = [Vec::new(), Vec::new()];
+    let mut out = (Vec::new(), Vec::new());
     for (path, track) in paths.iter().zip(tracks) {
-        out[0].push(from_points(
+        out.0.push(from_points(
             fitter.points,
             fitter.ribbon,
             fitter.setups,
             track,
             path,
         )?);
-        out[1].push(from_field(&store, path)?);
+        out.1.push(from_field(&store, path)?);
     }
     Ok(out)
 }
 
 /// From (half, kind, path) to (path, kind, half).
-fn joined(found: Vec<[Vec<Profile>; 2]>) -> Vec<HalfProfiles> {
+fn joined(found: Vec<Half>) -> Vec<HalfProfiles> {
     let mut halves = found.into_iter();
-    let (Some([a_points, a_fits]), Some([b_points, b_fits])) = (halves.next(), halves.next())
+    let (Some((a_points, a_fits)), Some((b_points, b_fits))) = (halves.next(), halves.next())
     else {
         return Vec::new();
     };

@@ -35,6 +35,7 @@ mod rescan_params;
 mod rescan_tie;
 mod road;
 mod roughness;
+mod roughness_out;
 mod roughness_params;
 mod section;
 mod sections;

@@ -7,12 +7,11 @@ use crate::field::{FieldRows, Lattice, SECTION_ROWS};
 use crate::mesh::SurfaceMesh;
 use crate::numeric::{floor_i32, to_index};
 use crate::ribbon::{Ribbon, RibbonPoint};
-use crate::roughness::{Profile, WheelPath};
+use crate::roughness::{PointMeans, Profile, TRACK_WIDTH_M, WheelPath};
 use crate::setups::SetupModels;
 
-/// Half of the width that points are averaged over, metres: ISO 8608 speaks of a track about
-/// 100 mm wide for vibration.
-const HALF_TRACK_M: f64 = 0.05;
+/// Half of the width that points are averaged over, metres.
+const HALF_TRACK_M: f64 = 0.5 * TRACK_WIDTH_M;
 /// Points further from the surface than this are not road, metres.
 const OFF_SURFACE_M: f64 = 0.02;
 /// The slope that points are moved along to the middle of their step is taken over ± this, metres.
@@ -226,7 +225,7 @@ pub(super) fn from_points(
     setups: &SetupModels,
     track: &Track,
     path: &WheelPath,
-) -> Result<Profile, BuildError> {
+) -> Result<PointMeans, BuildError> {
     let mut sums = vec![(0.0, 0u32); track.len()];
     let mut packed: Vec<PackedPoint> = Vec::new();
     for key in points.keys() {
@@ -251,7 +250,10 @@ pub(super) fn from_points(
         0 => f64::NAN,
         _ => track.surface_m[k] + sum / f64::from(*n),
     };
-    Ok(profile(path, sums.iter().enumerate().map(mean).collect()))
+    Ok(PointMeans {
+        profile: profile(path, sums.iter().enumerate().map(mean).collect()),
+        counts: sums.iter().map(|(_, n)| *n).collect(),
+    })
 }
 
 /// Whether a point lies beside its station near enough to count: cheap, before its setup's

@@ -1,6 +1,5 @@
 //! Roughness along wheel paths of a finished build.
 
-use std::fmt::Write as _;
 use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
@@ -12,12 +11,10 @@ use super::folder::{BuildFolder, write_error};
 use super::halves::{Finished, HalfProfiles, Halves, Split, halves};
 use super::keep::keep_inputs;
 use super::profiles::{from_field, from_mesh, heights_of_field};
+use super::roughness_out::{put_charts, put_tables};
 use super::roughness_params::RoughnessParams;
-use crate::export::{
-    FieldStore, PathFigures, coherence_chart, iri_chart, spectrum_chart, straightedge_chart,
-};
+use crate::export::FieldStore;
 use crate::mesh::{MeshReadError, SurfaceMesh};
-use crate::numeric::{CrossSpectra, to_index};
 use crate::progress::Progress;
 use crate::report::{
     CAUTIONS, Carried, CarriedSection, FORMAT_VERSION, HalvesReport, PathParameters, PathReport,
@@ -25,17 +22,19 @@ use crate::report::{
 };
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::roughness::{
-    CHANNELS, EventParams, IndexParams, PathPoint, Profile, SECTIONS_M, WheelPath, carried,
+    EventParams, Halved, IndexParams, PathPoint, Profile, SECTIONS_M, WINDOW_M, WheelPath,
     crossfalls, resolved_wavelength_m,
 };
 
 /// What a roughness run leaves.
-pub const ROUGHNESS_PRODUCTS: [&str; 8] = [
+pub const ROUGHNESS_PRODUCTS: [&str; 10] = [
     "profiles.csv",
     "bands.csv",
+    "wavelength.csv",
     "events.csv",
     "spectrum.svg",
     "coherence.svg",
+    "wavelength.svg",
     "iri.svg",
     "straightedge.svg",
     "roughness.json",
@@ -43,14 +42,10 @@ pub const ROUGHNESS_PRODUCTS: [&str; 8] = [
 
 /// Longest wave of the comparison with the points, metres.
 const LONGEST_M: f64 = 10.0;
-/// Segment of a section's own spectra, metres: waves up to 3 m are told well.
-const SECTION_SEGMENT_M: f64 = 12.8;
-/// Longest wave that a section's own spectra tell, metres.
-const SECTION_LONGEST_M: f64 = 3.0;
 
 /// A finished build, read back.
-struct Built {
-    ribbon: Ribbon,
+pub(super) struct Built {
+    pub ribbon: Ribbon,
     mesh: SurfaceMesh,
     field: FieldStore,
     level_m: f64,
@@ -62,12 +57,12 @@ struct Built {
 }
 
 /// Wheel paths with everything that is read along them.
-struct Read {
-    paths: Vec<WheelPath>,
-    mesh: Vec<Profile>,
-    field: Vec<Profile>,
+pub(super) struct Read {
+    pub paths: Vec<WheelPath>,
+    pub mesh: Vec<Profile>,
+    pub field: Vec<Profile>,
     /// Crossfall by station, m/m.
-    crossfall: Vec<Vec<f64>>,
+    pub crossfall: Vec<Vec<f64>>,
 }
 
 /// How rough is the road of the build in `dir`, and which of its waves does the mesh carry?
@@ -302,48 +297,24 @@ fn crossfall(read: &Read) -> Option<[f64; 3]> {
     Some([least, all.iter().sum::<f64>() / all.len() as f64, most])
 }
 
-/// Mesh, points and fits of both halves, with narrow holes carried over, in the order of the
-/// channels; a closed lap runs on over its start.
-fn channels(mesh: &Profile, halves: &HalfProfiles, over: usize) -> Vec<Vec<f64>> {
-    let [a, b] = &halves.points;
-    let [fit_a, fit_b] = &halves.fits;
-    let one = |p: &Profile| {
-        let mut z = p.carried_over();
-        if p.closed {
-            z.extend_from_within(..over.min(z.len()));
-        }
-        z
-    };
-    [mesh, a, b, fit_a, fit_b].into_iter().map(one).collect()
-}
-
-fn spectra_of(
-    series: &[Vec<f64>],
-    range: std::ops::Range<usize>,
-    segment: usize,
-    step_m: f64,
-) -> CrossSpectra {
-    let mut out = CrossSpectra::new(segment, step_m, CHANNELS);
-    let part = |z: &Vec<f64>| z[range.start.min(z.len())..range.end.min(z.len())].to_vec();
-    let parts: Vec<Vec<f64>> = series.iter().map(part).collect();
-    let slices: Vec<&[f64]> = parts.iter().map(Vec::as_slice).collect();
-    out.add(&slices);
-    out
-}
-
 fn carried_along(mesh: &Profile, halves: &HalfProfiles) -> Carried {
     let step = mesh.step_m;
-    let segment = mesh.segment();
-    let series = channels(mesh, halves, segment / 2);
-    let shortest = 2.0 * step;
-    let all = spectra_of(&series, 0..series[0].len(), segment, step);
-    let bands = carried(&all, step, LONGEST_M, shortest);
     let [a, b] = &halves.fits;
+    let points = halves.points.each_ref();
+    let halved = Halved::new(mesh, points, [a, b]);
+    let bands = halved.bands(mesh.segment(), LONGEST_M);
     let (iri_a, iri_b) = (a.iri(SECTIONS_M[1]), b.iri(SECTIONS_M[1]));
+    let section = |cut: std::ops::Range<usize>| CarriedSection {
+        from_m: cut.start as f64 * step,
+        to_m: cut.end as f64 * step,
+        resolved_m: halved.wavelength_m(cut).0,
+    };
+    let cuts = mesh.cuts(SECTIONS_M[1]).into_iter();
     Carried {
         resolved_m: resolved_wavelength_m(&bands),
         bands,
-        sections: sections(mesh, &series, shortest),
+        sections: cuts.map(section).collect(),
+        along: halved.along(WINDOW_M),
         iri_halves_mm_per_m: [iri_a.0, iri_b.0],
         iri_halves_by_section: iri_a
             .1
@@ -351,160 +322,6 @@ fn carried_along(mesh: &Profile, halves: &HalfProfiles) -> Carried {
             .zip(iri_b.1)
             .map(|(a, b)| [a, b])
             .collect(),
-        coverage: [halves.points[0].coverage(), halves.points[1].coverage()],
+        coverage: points.map(|p| p.profile.coverage()),
     }
-}
-
-/// The shortest wavelength carried in every section of 100 m.
-fn sections(mesh: &Profile, series: &[Vec<f64>], shortest_m: f64) -> Vec<CarriedSection> {
-    let step = mesh.step_m;
-    let segment = to_index(SECTION_SEGMENT_M / step + 0.5);
-    let one = |cut: std::ops::Range<usize>| {
-        let spectra = spectra_of(series, cut.clone(), segment, step);
-        let bands = carried(&spectra, step, SECTION_LONGEST_M, shortest_m);
-        CarriedSection {
-            from_m: cut.start as f64 * step,
-            to_m: cut.end as f64 * step,
-            resolved_m: resolved_wavelength_m(&bands),
-        }
-    };
-    mesh.cuts(SECTIONS_M[1]).into_iter().map(one).collect()
-}
-
-fn scientific(v: f64) -> String {
-    if v.is_finite() {
-        format!("{v:.4e}")
-    } else {
-        String::new()
-    }
-}
-
-fn cell(v: f64, digits: usize) -> String {
-    if v.is_finite() {
-        format!("{v:.digits$}")
-    } else {
-        String::new()
-    }
-}
-
-/// One row a station, in world coordinates; empty where there is no height.
-fn profiles_csv(built: &Built, read: &Read, halves: Option<&Halves>) -> String {
-    let mut out = String::from(
-        "path,way_m,s_m,t_m,x_m,y_m,z_mesh_m,z_field_m,z_points_a_m,z_points_b_m,crossfall\n",
-    );
-    let [east, north, up] = built.ribbon.frame.origin_m;
-    for (k, path) in read.paths.iter().enumerate() {
-        let points = halves.map(|h| &h.paths[k].points);
-        for (i, p) in path.points.iter().enumerate() {
-            let of = |which: usize| points.map_or(f64::NAN, |p| p[which].z_m[i] + up);
-            let _ = writeln!(
-                out,
-                "{},{:.3},{},{},{:.4},{:.4},{},{},{},{},{}",
-                path.name,
-                i as f64 * path.step_m,
-                cell(p.at.s, 4),
-                cell(p.at.t, 4),
-                p.xy_m[0] + east,
-                p.xy_m[1] + north,
-                cell(read.mesh[k].z_m[i] + up, 5),
-                cell(read.field[k].z_m[i] + up, 5),
-                cell(of(0), 5),
-                cell(of(1), 5),
-                cell(read.crossfall[k][i], 5)
-            );
-        }
-    }
-    out
-}
-
-fn bands_csv(report: &RoughnessReport) -> String {
-    let mut out = String::from(
-        "path,wavelength_m,road_m3,road_sd_m3,plain_m3,noise_m3,mesh_m3,mesh_db,gain,coherence2,halves_coherence2\n",
-    );
-    for path in &report.paths {
-        for b in path.carried.iter().flat_map(|c| &c.bands) {
-            let _ = writeln!(
-                out,
-                "{},{:.4},{},{},{},{},{},{},{},{},{}",
-                path.name,
-                b.wavelength_m,
-                scientific(b.road_m3),
-                scientific(b.road_sd_m3),
-                scientific(b.plain_m3),
-                scientific(b.noise_m3),
-                scientific(b.surface_m3),
-                cell(b.surface_db.unwrap_or(f64::NAN), 3),
-                cell(b.gain, 4),
-                cell(b.coherence, 4),
-                cell(b.halves_coherence, 4)
-            );
-        }
-    }
-    out
-}
-
-fn events_csv(read: &Read, report: &RoughnessReport) -> String {
-    let mut out = String::from("path,kind,way_m,s_m,t_m,height_mm,length_m,acceleration_m_s2\n");
-    for (path, found) in read.paths.iter().zip(&report.paths) {
-        for felt in &found.mesh.events {
-            let station = to_index(felt.event.x_m / path.step_m).min(path.points.len() - 1);
-            let at = path.points[station].at;
-            let kind = format!("{:?}", felt.event.kind).to_lowercase();
-            let _ = writeln!(
-                out,
-                "{},{kind},{:.2},{},{},{:.2},{:.2},{:.2}",
-                path.name,
-                felt.event.x_m,
-                cell(at.s, 2),
-                cell(at.t, 2),
-                1e3 * felt.event.height_m,
-                felt.event.length_m,
-                felt.acceleration_m_s2
-            );
-        }
-    }
-    out
-}
-
-fn put_tables(
-    built: &Built,
-    read: &Read,
-    halves: Option<&Halves>,
-    report: &RoughnessReport,
-    folder: &mut BuildFolder,
-) -> Result<(), BuildError> {
-    folder.put("profiles.csv", profiles_csv(built, read, halves).as_bytes())?;
-    folder.put("events.csv", events_csv(read, report).as_bytes())?;
-    if halves.is_some() {
-        folder.put("bands.csv", bands_csv(report).as_bytes())?;
-    }
-    Ok(())
-}
-
-fn put_charts(report: &RoughnessReport, folder: &mut BuildFolder) -> Result<(), BuildError> {
-    let figures = |p: &'_ PathReport| -> (Vec<crate::roughness::CarriedBand>, Option<f64>) {
-        p.carried
-            .as_ref()
-            .map_or_else(Default::default, |c| (c.bands.clone(), c.resolved_m))
-    };
-    let carried: Vec<_> = report.paths.iter().map(figures).collect();
-    let paths: Vec<PathFigures> = report
-        .paths
-        .iter()
-        .zip(&carried)
-        .map(|(p, (bands, resolved_m))| PathFigures {
-            name: &p.name,
-            mesh: &p.mesh,
-            bands,
-            resolved_m: *resolved_m,
-        })
-        .collect();
-    folder.put("spectrum.svg", spectrum_chart(&paths).to_svg().as_bytes())?;
-    folder.put("iri.svg", iri_chart(&paths).to_svg().as_bytes())?;
-    let chart = straightedge_chart(&paths).to_svg();
-    folder.put("straightedge.svg", chart.as_bytes())?;
-    if paths.iter().any(|p| !p.bands.is_empty()) {
-        folder.put("coherence.svg", coherence_chart(&paths).to_svg().as_bytes())?;
-    }
-    Ok(())
 }

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::content::{Input, RunReport};
-use crate::roughness::{CarriedBand, EventKind, FeltEvent, Indices, Radius};
+use crate::roughness::{CarriedBand, EventKind, FeltEvent, Indices, Radius, WavelengthAt};
 
 /// Events that the summary names; the rest is in `events.csv`.
 const NAMED_EVENTS: usize = 8;
@@ -34,6 +34,9 @@ pub struct Carried {
     pub bands: Vec<CarriedBand>,
     /// Shortest wavelength carried by section of 100 m: start, end, wavelength.
     pub sections: Vec<CarriedSection>,
+    /// The same along the way: pieces of 20 m, each by the 100 m around it.
+    #[serde(default)]
+    pub along: Vec<WavelengthAt>,
     /// IRI of the surfaces of both halves, mm/m.
     pub iri_halves_mm_per_m: [Option<f64>; 2],
     /// The same by section of 100 m.

@@ -79,46 +79,63 @@ fn step_gain(n_per_m: f64, step_m: f64) -> f64 {
     if x < 1e-9 { 1.0 } else { x.sin() / x }
 }
 
-/// Band means of real parts, with the step's averaging undone on `times` of the two channels.
+/// What the series are means of: points over each station, and all series over `times` stations.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sampling {
+    /// Distance of stations, metres.
+    pub station_m: f64,
+    /// Stations that a sample is the mean of.
+    pub times: usize,
+}
+
+impl Sampling {
+    /// Distance of samples, metres.
+    #[must_use]
+    pub fn step_m(self) -> f64 {
+        self.times as f64 * self.station_m
+    }
+
+    /// What the means do to a wave of channel `c`.
+    fn gain(self, c: Channels, n_per_m: f64) -> f64 {
+        let all = step_gain(n_per_m, self.step_m());
+        match c {
+            Channels::PointsA | Channels::PointsB => all,
+            _ => all / step_gain(n_per_m, self.station_m),
+        }
+    }
+}
+
+/// Band mean of the real part of a pair's density, with the averaging of both undone.
 fn mean_real(
-    c: &[Complex64],
     spectra: &CrossSpectra,
-    step_m: f64,
-    times: i32,
+    sampling: Sampling,
+    (i, j): (Channels, Channels),
     limits: [f64; 2],
 ) -> f64 {
     let bin = spectra.bin_per_m();
-    let value = |(k, c): (usize, &Complex64)| c.re / step_gain(k as f64 * bin, step_m).powi(times);
-    let real: Vec<f64> = c.iter().enumerate().map(value).collect();
+    let gain = |n: f64| sampling.gain(i, n) * sampling.gain(j, n);
+    let value = |(k, c): (usize, &Complex64)| c.re / gain(k as f64 * bin);
+    let density = spectra.density(i as usize, j as usize);
+    let real: Vec<f64> = density.iter().enumerate().map(value).collect();
     band_mean(&real, bin, limits[0], limits[1])
 }
 
-/// The bands from `longest_m` down to `shortest_m`; channels in the order of [`Channels`], points
-/// averaged over `point_step_m` along the path. None where no stretch was long enough for a segment.
+/// The bands from `longest_m` down to `shortest_m`; channels in the order of [`Channels`]. None
+/// where no stretch was long enough for a segment.
 #[must_use]
 pub fn carried(
     spectra: &CrossSpectra,
-    point_step_m: f64,
+    sampling: Sampling,
     longest_m: f64,
     shortest_m: f64,
 ) -> Vec<CarriedBand> {
     use Channels::{FitA, FitB, PointsA, PointsB, Surface};
-    let pair = |i: Channels, j: Channels| spectra.density(i as usize, j as usize);
     if spectra.segments() == 0 {
         return Vec::new();
     }
     let limits = band_limits(PER_OCTAVE, 1.0 / longest_m, 1.0 / shortest_m);
     let band = |[low, middle, high]: [f64; 3]| {
-        let mean = |i: Channels, j: Channels| {
-            let raw = |c: Channels| i32::from(matches!(c, PointsA | PointsB));
-            mean_real(
-                &pair(i, j),
-                spectra,
-                point_step_m,
-                raw(i) + raw(j),
-                [low, high],
-            )
-        };
+        let mean = |i: Channels, j: Channels| mean_real(spectra, sampling, (i, j), [low, high]);
         let road = mean(PointsA, PointsB);
         let (aa, bb) = (mean(PointsA, PointsA), mean(PointsB, PointsB));
         let surface = mean(Surface, Surface);

@@ -8,6 +8,7 @@
 mod events;
 mod fidelity;
 mod geometry;
+mod halved;
 mod indices;
 mod iso8608;
 mod path;
@@ -16,8 +17,11 @@ mod quarter_car;
 mod straightedge;
 
 pub use events::{Event, EventKind, EventParams, find_events};
-pub use fidelity::{CHANNELS, CarriedBand, Channels, LEAST_GAIN, carried, resolved_wavelength_m};
+pub use fidelity::{
+    CHANNELS, CarriedBand, Channels, LEAST_GAIN, Sampling, carried, resolved_wavelength_m,
+};
 pub use geometry::{RadiusRule, crossfalls, grades, vertical_curvatures_per_m};
+pub use halved::{Halved, PointMeans, TRACK_WIDTH_M, WINDOW_M, WINDOW_STEP_M, WavelengthAt};
 pub use indices::{FeltEvent, IndexParams, Indices, Radius, SECTIONS_M, Section};
 pub use iso8608::{
     Band, CLASS_A_M3, CLASS_RATIO, FIT_PER_M, Iso8608Fit, REFERENCE_PER_M, band_limits, band_mean,

@@ -125,6 +125,27 @@ impl Returns {
         }
     }
 
+    /// Leave only the returns that `stays` says, by number and place in plan.
+    pub fn keep(&mut self, stays: impl Fn(usize, [f64; 2]) -> bool) {
+        let all: Vec<bool> = (0..self.len())
+            .map(|k| stays(k, [self.x_m[k], self.y_m[k]]))
+            .collect();
+        fn only<T>(values: &mut Vec<T>, all: &[bool]) {
+            let mut stays = all.iter();
+            values.retain(|_| stays.next().copied().unwrap_or(false));
+        }
+        for values in [
+            &mut self.x_m,
+            &mut self.y_m,
+            &mut self.z_m,
+            &mut self.time_s,
+        ] {
+            only(values, &all);
+        }
+        only(&mut self.intensity, &all);
+        only(&mut self.source, &all);
+    }
+
     /// Number of returns.
     #[must_use]
     pub fn len(&self) -> usize {

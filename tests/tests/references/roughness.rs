@@ -5,8 +5,8 @@ use std::f64::consts::TAU;
 
 use surface_core::numeric::{CrossSpectra, chi_square_quantile};
 use surface_core::roughness::{
-    IRI_SPEED_M_S, QuarterCar, RadiusRule, bands, fit_iso8608, iri_mm_per_m, rolling_gaps,
-    straightedge_gaps, suspension_strokes,
+    Halved, IRI_SPEED_M_S, PointMeans, Profile, QuarterCar, RadiusRule, bands, fit_iso8608,
+    iri_mm_per_m, rolling_gaps, straightedge_gaps, suspension_strokes,
 };
 use surface_tests::proving::rng::Rng;
 use surface_tests::python;
@@ -299,4 +299,121 @@ fn scipy_finds_the_same_spectra_transitions_and_roughness() {
         all_close(&car.pr, &said[&format!("pr_{step}")], 1e-9, "pr");
     }
     close(iri_mm_per_m(&a, 0.05).unwrap(), said["iri"][0], 1e-9, "iri");
+}
+
+/// Mean under a Gaussian window of standard deviation `sigma` (samples).
+fn smoothed(z: &[f64], sigma: f64) -> Vec<f64> {
+    let reach = surface_core::numeric::to_index(4.0 * sigma);
+    let weight = |d: usize| (-0.5 * (d as f64 / sigma).powi(2)).exp();
+    let one = |k: usize| {
+        let around = k.saturating_sub(reach)..(k + reach + 1).min(z.len());
+        let (sum, all) = around.fold((0.0, 0.0), |(sum, all), i| {
+            let w = weight(i.abs_diff(k));
+            (sum + w * z[i], all + w)
+        });
+        sum / all
+    };
+    (0..z.len()).map(one).collect()
+}
+
+/// Points of a half: Poisson's numbers with this mean a station, noise of 0.5 mm a point.
+fn half(road: &[f64], per_station: impl Fn(usize) -> f64, rng: &mut Rng) -> PointMeans {
+    let counts: Vec<u32> = (0..road.len())
+        .map(|k| {
+            let (limit, mut product, mut n) = ((-per_station(k)).exp(), rng.unit(), 0);
+            while product > limit {
+                (product, n) = (product * rng.unit(), n + 1);
+            }
+            n
+        })
+        .collect();
+    let mean = |(z, n): (&f64, &u32)| match n {
+        0 => f64::NAN,
+        n => z + 5e-4 * rng.normal() / f64::from(*n).sqrt(),
+    };
+    let z_m = road.iter().zip(&counts).map(mean).collect();
+    let profile = Profile {
+        step_m: 0.05,
+        z_m,
+        closed: false,
+    };
+    PointMeans { profile, counts }
+}
+
+/// 3 km of a road with G = 4·10⁻⁸·n⁻² m³, its last kilometre seen by a tenth of the points. The
+/// surface is a Gaussian window over the road and a noise of its own: gain ½ at 5.34 σ.
+#[test]
+fn wavelengths_of_windows_scatter_about_the_truth() {
+    let mut rng = Rng::stream(&[21]);
+    let (n, thin) = (60_000, 40_000);
+    let mut walk = 0.0;
+    // A random walk of steps s has G = 2s²/((2πn)²h).
+    let step = (4e-8 * TAU * TAU * 0.05 / 2.0f64).sqrt();
+    let road: Vec<f64> = (0..n)
+        .map(|_| {
+            walk += step * rng.normal();
+            walk
+        })
+        .collect();
+    let per_station = |k: usize| if k < thin { 1.5 } else { 0.15 };
+    let (a, b) = (
+        half(&road, per_station, &mut rng),
+        half(&road, per_station, &mut rng),
+    );
+    let mut fit = || -> Profile {
+        let noisy: Vec<f64> = road.iter().map(|z| z + 3e-4 * rng.normal()).collect();
+        let (dense, sparse) = (smoothed(&noisy, 2.0), smoothed(&noisy, 6.0));
+        let one = |k: usize| if k < thin { dense[k] } else { sparse[k] };
+        Profile {
+            step_m: 0.05,
+            z_m: (0..n).map(one).collect(),
+            closed: false,
+        }
+    };
+    let (fit_a, fit_b) = (fit(), fit());
+    let both = fit_a.z_m.iter().zip(&fit_b.z_m).map(|(a, b)| 0.5 * (a + b));
+    let surface = Profile {
+        z_m: both.collect(),
+        ..fit_a.clone()
+    };
+    let halved = Halved::new(&surface, [&a, &b], [&fit_a, &fit_b]);
+    for window in [25.0, 50.0, 100.0, 200.0] {
+        let along = halved.along(window);
+        // Windows that hold both kinds of points are left out.
+        let part = |from: f64, to: f64| -> Vec<f64> {
+            let inside = |w: &&surface_core::roughness::WavelengthAt| {
+                w.from_m >= from + 0.5 * window && w.to_m <= to - 0.5 * window
+            };
+            let there = along.iter().filter(inside);
+            there.map(|w| w.resolved_m.unwrap_or(f64::NAN)).collect()
+        };
+        let [dense, sparse] = [part(0.0, 2000.0), part(2000.0, 3000.0)].map(|all| {
+            let told: Vec<f64> = all.iter().copied().filter(|v| v.is_finite()).collect();
+            let mean = told.iter().sum::<f64>() / told.len() as f64;
+            let spread = told.iter().map(|v| (v / mean - 1.0).powi(2)).sum::<f64>();
+            println!(
+                "windows of {window} m: {} of {} told, λ {mean:.3} m ± {:.1} %",
+                told.len(),
+                all.len(),
+                100.0 * (spread / told.len() as f64).sqrt()
+            );
+            (
+                mean,
+                (spread / told.len() as f64).sqrt(),
+                told.len() as f64 / all.len() as f64,
+            )
+        });
+        if window >= 100.0 {
+            assert!(
+                (dense.0 / 0.534 - 1.0).abs() < 0.1 && dense.1 < 0.2,
+                "{dense:?}"
+            );
+            assert!(
+                (sparse.0 / 1.60 - 1.0).abs() < 0.15 && sparse.2 > 0.8,
+                "{sparse:?}"
+            );
+        }
+    }
+    let density = |k: usize| halved.along(100.0)[k].points_per_m2;
+    assert!((density(10) / 600.0 - 1.0).abs() < 0.1 && (density(140) / 60.0 - 1.0).abs() < 0.3);
 }
