@@ -7,6 +7,7 @@ use surface_core::report::RoughnessReport;
 use surface_tests::proving::laz::CloudWriter;
 use surface_tests::proving::scanner::scan;
 use surface_tests::proving::{Course, CourseSpec, ScanParams};
+use surface_tests::python;
 
 fn surface(args: &[&str], files: &[&Path]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
@@ -46,6 +47,20 @@ fn wavelengths(csv: &str) -> [f64; 2] {
         parts[usize::from(density < 300.0)].extend(lambda);
     }
     parts.map(|p| p.iter().sum::<f64>() / p.len() as f64)
+}
+
+/// pyarrow finds the CSV's rows in the Parquet file, names of paths and all.
+fn parquet_is_the_csv(rough: &Path) {
+    let Some(python) = python::venv() else {
+        return;
+    };
+    let files = ["profiles.parquet", "profiles.csv"].map(|name| rough.join(name));
+    let told = python::run(&python, "read_parquet.py", &[&files[0], &files[1]]).unwrap();
+    let found: serde_json::Value = serde_json::from_str(&told).unwrap();
+    assert_eq!(found["same_names"], true, "{found}");
+    assert_eq!(found["rows"], found["csv_rows"], "{found}");
+    // Three decimals of the way.
+    assert!(found["worst"].as_f64().unwrap() < 5.1e-4, "{found}");
 }
 
 #[test]
@@ -97,6 +112,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     let [dense, thin] = wavelengths(&csv);
     println!("λ {dense:.2} m in the mean, {thin:.2} m where a tenth of the points is left");
     assert!(thin > 1.3 * dense, "{dense} {thin}");
+    parquet_is_the_csv(&at("kept"));
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

@@ -27,8 +27,9 @@ use crate::roughness::{
 };
 
 /// What a roughness run leaves.
-pub const ROUGHNESS_PRODUCTS: [&str; 10] = [
+pub const ROUGHNESS_PRODUCTS: [&str; 11] = [
     "profiles.csv",
+    "profiles.parquet",
     "bands.csv",
     "wavelength.csv",
     "events.csv",

@@ -7,7 +7,8 @@ use super::folder::BuildFolder;
 use super::halves::Halves;
 use super::roughness::{Built, Read};
 use crate::export::{
-    PathFigures, coherence_chart, iri_chart, spectrum_chart, straightedge_chart, wavelength_sheet,
+    ParquetWriter, PathFigures, TextFile, coherence_chart, iri_chart, spectrum_chart,
+    straightedge_chart, wavelength_sheet,
 };
 use crate::numeric::to_index;
 use crate::report::{PathReport, RoughnessReport};
@@ -29,34 +30,77 @@ fn cell(v: f64, digits: usize) -> String {
     }
 }
 
-/// One row a station, in world coordinates; empty where there is no height.
-fn profiles_csv(built: &Built, read: &Read, halves: Option<&Halves>) -> String {
-    let mut out = String::from(
-        "path,way_m,s_m,t_m,x_m,y_m,z_mesh_m,z_field_m,z_points_a_m,z_points_b_m,crossfall\n",
-    );
+/// Columns of the profiles behind the name of the path, and the decimals of each.
+const COLUMNS: [(&str, usize); 10] = [
+    ("way_m", 3),
+    ("s_m", 4),
+    ("t_m", 4),
+    ("x_m", 4),
+    ("y_m", 4),
+    ("z_mesh_m", 5),
+    ("z_field_m", 5),
+    ("z_points_a_m", 5),
+    ("z_points_b_m", 5),
+    ("crossfall", 5),
+];
+
+/// The rows of the profiles, one a station, in world coordinates; NaN where there is no height.
+fn profile_rows<'a>(
+    built: &'a Built,
+    read: &'a Read,
+    halves: Option<&'a Halves>,
+) -> impl Iterator<Item = (&'a str, [f64; COLUMNS.len()])> {
     let [east, north, up] = built.ribbon.frame.origin_m;
-    for (k, path) in read.paths.iter().enumerate() {
-        let points = halves.map(|h| &h.paths[k].points);
-        for (i, p) in path.points.iter().enumerate() {
-            let of = |which: usize| points.map_or(f64::NAN, |p| p[which].profile.z_m[i] + up);
-            let _ = writeln!(
-                out,
-                "{},{:.3},{},{},{:.4},{:.4},{},{},{},{},{}",
-                path.name,
-                i as f64 * path.step_m,
-                cell(p.at.s, 4),
-                cell(p.at.t, 4),
-                p.xy_m[0] + east,
-                p.xy_m[1] + north,
-                cell(read.mesh[k].z_m[i] + up, 5),
-                cell(read.field[k].z_m[i] + up, 5),
-                cell(of(0), 5),
-                cell(of(1), 5),
-                cell(read.crossfall[k][i], 5)
-            );
+    let row = move |k: usize, i: usize| {
+        let (path, points) = (&read.paths[k], halves.map(|h| &h.paths[k].points));
+        let of = |which: usize| points.map_or(f64::NAN, |p| p[which].profile.z_m[i] + up);
+        let at = path.points[i];
+        let row = [
+            i as f64 * path.step_m,
+            at.at.s,
+            at.at.t,
+            at.xy_m[0] + east,
+            at.xy_m[1] + north,
+            read.mesh[k].z_m[i] + up,
+            read.field[k].z_m[i] + up,
+            of(0),
+            of(1),
+            read.crossfall[k][i],
+        ];
+        (path.name.as_str(), row)
+    };
+    let paths = read.paths.iter().enumerate();
+    paths.flat_map(move |(k, path)| (0..path.points.len()).map(move |i| row(k, i)))
+}
+
+/// The profiles as CSV and as Parquet, row by row.
+fn put_profiles(
+    built: &Built,
+    read: &Read,
+    halves: Option<&Halves>,
+    folder: &mut BuildFolder,
+) -> Result<(), BuildError> {
+    let names = COLUMNS.map(|(name, _)| name);
+    let mut csv = TextFile::create(&folder.part("profiles.csv")?)?;
+    csv.put(&format!("path,{}\n", names.join(",")))?;
+    let origin = serde_json::json!(built.ribbon.frame.origin_m).to_string();
+    let notes = vec![("origin", origin)];
+    let part = folder.part("profiles.parquet")?;
+    let mut parquet = ParquetWriter::labelled(&part, "path", &names, notes)?;
+    let mut line = String::new();
+    for (name, row) in profile_rows(built, read, halves) {
+        line.clear();
+        line.push_str(name);
+        for (v, (_, digits)) in row.iter().zip(COLUMNS) {
+            line.push(',');
+            line.push_str(&cell(*v, digits));
         }
+        line.push('\n');
+        csv.put(&line)?;
+        parquet.labelled_row(name, &row)?;
     }
-    out
+    csv.finish()?;
+    Ok(parquet.finish()?)
 }
 
 fn bands_csv(report: &RoughnessReport) -> String {
@@ -143,7 +187,7 @@ pub(super) fn put_tables(
     report: &RoughnessReport,
     folder: &mut BuildFolder,
 ) -> Result<(), BuildError> {
-    folder.put("profiles.csv", profiles_csv(built, read, halves).as_bytes())?;
+    put_profiles(built, read, halves, folder)?;
     folder.put("events.csv", events_csv(read, report).as_bytes())?;
     if halves.is_some() {
         folder.put("bands.csv", bands_csv(report).as_bytes())?;

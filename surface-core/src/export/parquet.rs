@@ -1,6 +1,7 @@
-//! A table of numbers as Apache Parquet: plain doubles, in groups of rows as they come.
+//! A table of numbers as Apache Parquet: plain doubles, after a column of names where rows have
+//! one, in groups of rows as they come.
 //!
-//! Written by hand, since a plain page of doubles is its bytes and the rest is a footer in Thrift's
+//! Written by hand, since a plain page of values is their bytes and the rest is a footer in Thrift's
 //! compact protocol (Apache Parquet format 2.10, `parquet.thrift`); the libraries that know all of
 //! the format would make up most of what this tool takes to build.
 
@@ -14,6 +15,8 @@ const GROUP: usize = 32_768;
 const MAGIC: &[u8; 4] = b"PAR1";
 /// Numbers of `parquet.thrift`.
 const DOUBLE: i64 = 5;
+const BYTE_ARRAY: i64 = 6;
+const UTF8: i64 = 0;
 const REQUIRED: i64 = 0;
 const PLAIN: i64 = 0;
 const RLE: i64 = 3;
@@ -109,8 +112,12 @@ struct Group {
 pub struct ParquetWriter {
     path: PathBuf,
     body: Draft,
+    /// Name of the column of names; none where rows have numbers alone.
+    label: Option<&'static str>,
     names: Vec<&'static str>,
     notes: Vec<(&'static str, String)>,
+    /// Names of the rows that wait, as a plain page holds them.
+    labels: Vec<u8>,
     columns: Vec<Vec<f64>>,
     groups: Vec<Group>,
     end: u64,
@@ -130,13 +137,37 @@ impl ParquetWriter {
         names: &[&'static str],
         notes: Vec<(&'static str, String)>,
     ) -> Result<Self, WriteError> {
+        Self::begin(path, None, names, notes)
+    }
+
+    /// Begin `path` with a column of names before these columns of numbers.
+    ///
+    /// # Errors
+    /// [`WriteError`] when the draft cannot be made.
+    pub fn labelled(
+        path: &Path,
+        label: &'static str,
+        names: &[&'static str],
+        notes: Vec<(&'static str, String)>,
+    ) -> Result<Self, WriteError> {
+        Self::begin(path, Some(label), names, notes)
+    }
+
+    fn begin(
+        path: &Path,
+        label: Option<&'static str>,
+        names: &[&'static str],
+        notes: Vec<(&'static str, String)>,
+    ) -> Result<Self, WriteError> {
         let mut body = Draft::create(named(path, ".part"))?;
         body.put(MAGIC)?;
         Ok(Self {
             path: path.to_owned(),
             body,
+            label,
             names: names.to_vec(),
             notes,
+            labels: Vec::new(),
             columns: vec![Vec::new(); names.len()],
             groups: Vec::new(),
             end: MAGIC.len() as u64,
@@ -157,6 +188,17 @@ impl ParquetWriter {
         Ok(())
     }
 
+    /// Append a row of a table that was begun with [`ParquetWriter::labelled`].
+    ///
+    /// # Errors
+    /// [`WriteError`] when writing fails.
+    pub fn labelled_row(&mut self, label: &str, values: &[f64]) -> Result<(), WriteError> {
+        let length = crate::numeric::to_u32(label.len());
+        self.labels.extend_from_slice(&length.to_le_bytes());
+        self.labels.extend_from_slice(label.as_bytes());
+        self.row(values)
+    }
+
     fn flush(&mut self) -> Result<(), WriteError> {
         let rows = self.columns.first().map_or(0, Vec::len);
         if rows == 0 {
@@ -166,9 +208,13 @@ impl ParquetWriter {
             rows,
             chunks: Vec::new(),
         };
-        for column in &mut self.columns {
-            let mut page = page_header(rows);
-            page.extend(column.drain(..).flat_map(f64::to_le_bytes));
+        let labels = self.label.map(|_| std::mem::take(&mut self.labels));
+        let columns = self.columns.iter_mut();
+        let numbers = columns.map(|c| c.drain(..).flat_map(f64::to_le_bytes).collect());
+        let values: Vec<Vec<u8>> = labels.into_iter().chain(numbers).collect();
+        for values in values {
+            let mut page = page_header(rows, values.len());
+            page.extend(values);
             group.chunks.push(Chunk {
                 offset: self.end,
                 bytes: page.len() as u64,
@@ -219,12 +265,22 @@ impl ParquetWriter {
     }
 
     fn schema(&self, t: &mut Thrift) {
-        t.list(2, STRUCT, self.names.len() + 1);
+        let columns = self.names.len() + usize::from(self.label.is_some());
+        t.list(2, STRUCT, columns + 1);
         t.open();
         t.field(4, BINARY);
         t.text("schema");
-        t.int(5, I32, signed(self.names.len() as u64));
+        t.int(5, I32, signed(columns as u64));
         t.close();
+        if let Some(label) = self.label {
+            t.open();
+            t.int(1, I32, BYTE_ARRAY);
+            t.int(3, I32, REQUIRED);
+            t.field(4, BINARY);
+            t.text(label);
+            t.int(6, I32, UTF8);
+            t.close();
+        }
         for name in &self.names {
             t.open();
             t.int(1, I32, DOUBLE);
@@ -238,12 +294,14 @@ impl ParquetWriter {
     fn group(&self, group: &Group, t: &mut Thrift) {
         t.open();
         t.list(1, STRUCT, group.chunks.len());
-        for (chunk, name) in group.chunks.iter().zip(&self.names) {
+        let labels = self.label.iter().map(|name| (name, BYTE_ARRAY));
+        let columns = labels.chain(self.names.iter().map(|name| (name, DOUBLE)));
+        for (chunk, (name, kind)) in group.chunks.iter().zip(columns) {
             t.open();
             t.int(2, I64, signed(chunk.offset));
             t.field(3, STRUCT);
             t.open();
-            t.int(1, I32, DOUBLE);
+            t.int(1, I32, kind);
             t.list(2, I32, 1);
             t.zigzag(PLAIN);
             t.list(3, BINARY, 1);
@@ -263,8 +321,8 @@ impl ParquetWriter {
     }
 }
 
-fn page_header(rows: usize) -> Vec<u8> {
-    let bytes = signed(8 * rows as u64);
+fn page_header(rows: usize, bytes: usize) -> Vec<u8> {
+    let bytes = signed(bytes as u64);
     let mut t = Thrift::default();
     t.open();
     t.int(1, I32, DATA_PAGE);
