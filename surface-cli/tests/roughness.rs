@@ -63,6 +63,15 @@ fn parquet_is_the_csv(rough: &Path) {
     assert!(found["worst"].as_f64().unwrap() < 5.1e-4, "{found}");
 }
 
+/// A strip for every event, twelve at most.
+fn events_are_drawn(rough: &Path) {
+    let read = |name: &str| std::fs::read_to_string(rough.join(name)).unwrap();
+    let events = read("events.csv").lines().count() - 1;
+    assert!(events > 0);
+    let shown = read("events.svg").matches("m/s² at").count();
+    assert_eq!(shown, events.min(12), "strips");
+}
+
 #[test]
 fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     let dir = tempfile::tempdir().unwrap();
@@ -113,6 +122,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     println!("λ {dense:.2} m in the mean, {thin:.2} m where a tenth of the points is left");
     assert!(thin > 1.3 * dense, "{dense} {thin}");
     parquet_is_the_csv(&at("kept"));
+    events_are_drawn(&at("kept"));
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

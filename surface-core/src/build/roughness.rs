@@ -11,7 +11,7 @@ use super::folder::{BuildFolder, write_error};
 use super::halves::{Finished, HalfProfiles, Halves, Split, halves};
 use super::keep::keep_inputs;
 use super::profiles::{from_field, from_mesh, heights_of_field};
-use super::roughness_out::{put_charts, put_tables};
+use super::roughness_out::{pictures, put_tables};
 use super::roughness_params::RoughnessParams;
 use crate::export::FieldStore;
 use crate::mesh::{MeshReadError, SurfaceMesh};
@@ -27,7 +27,7 @@ use crate::roughness::{
 };
 
 /// What a roughness run leaves.
-pub const ROUGHNESS_PRODUCTS: [&str; 11] = [
+pub const ROUGHNESS_PRODUCTS: [&str; 12] = [
     "profiles.csv",
     "profiles.parquet",
     "bands.csv",
@@ -38,6 +38,7 @@ pub const ROUGHNESS_PRODUCTS: [&str; 11] = [
     "wavelength.svg",
     "iri.svg",
     "straightedge.svg",
+    "events.svg",
     "roughness.json",
 ];
 
@@ -115,7 +116,9 @@ pub fn roughness(
     let mut report = report(&built, &read, halves.as_ref(), params);
     clock.lap("indices");
     put_tables(&built, &read, halves.as_ref(), &report, &mut folder)?;
-    put_charts(&report, &mut folder)?;
+    for (name, svg) in pictures(&read, halves.as_ref(), &report) {
+        folder.put(name, svg.as_bytes())?;
+    }
     clock.lap("pictures");
     report.run = clock.report();
     let text = report

@@ -7,12 +7,12 @@ use super::folder::BuildFolder;
 use super::halves::Halves;
 use super::roughness::{Built, Read};
 use crate::export::{
-    ParquetWriter, PathFigures, TextFile, coherence_chart, iri_chart, spectrum_chart,
-    straightedge_chart, wavelength_sheet,
+    EventStrip, MOST_EVENTS, ParquetWriter, PathFigures, Sheet, TextFile, coherence_chart,
+    events_sheet, iri_chart, spectrum_chart, straightedge_chart, wavelength_sheet,
 };
-use crate::numeric::to_index;
+use crate::numeric::{ceil_i32, floor_i32, to_index};
 use crate::report::{PathReport, RoughnessReport};
-use crate::roughness::{CarriedBand, WavelengthAt, WheelPath};
+use crate::roughness::{CarriedBand, FeltEvent, PointMeans, WavelengthAt, WheelPath};
 
 fn scientific(v: f64) -> String {
     if v.is_finite() {
@@ -135,7 +135,7 @@ fn events_csv(read: &Read, report: &RoughnessReport) -> String {
         for felt in &found.mesh.events {
             let station = to_index(felt.event.x_m / path.step_m).min(path.points.len() - 1);
             let at = path.points[station].at;
-            let kind = format!("{:?}", felt.event.kind).to_lowercase();
+            let kind = felt.event.kind.name();
             let _ = writeln!(
                 out,
                 "{},{kind},{:.2},{},{},{:.2},{:.2},{:.2}",
@@ -196,10 +196,12 @@ pub(super) fn put_tables(
     Ok(())
 }
 
-pub(super) fn put_charts(
+/// The pictures by their files' names, in the order in which they are looked at.
+pub(super) fn pictures(
+    read: &Read,
+    halves: Option<&Halves>,
     report: &RoughnessReport,
-    folder: &mut BuildFolder,
-) -> Result<(), BuildError> {
+) -> Vec<(&'static str, String)> {
     let figures = |p: &'_ PathReport| -> (Vec<CarriedBand>, Option<f64>) {
         p.carried
             .as_ref()
@@ -217,27 +219,91 @@ pub(super) fn put_charts(
             resolved_m: *resolved_m,
         })
         .collect();
-    folder.put("spectrum.svg", spectrum_chart(&paths).to_svg().as_bytes())?;
-    folder.put("iri.svg", iri_chart(&paths).to_svg().as_bytes())?;
-    let chart = straightedge_chart(&paths).to_svg();
-    folder.put("straightedge.svg", chart.as_bytes())?;
+    let mut out = vec![("spectrum.svg", spectrum_chart(&paths).to_svg())];
     if paths.iter().any(|p| !p.bands.is_empty()) {
-        folder.put("coherence.svg", coherence_chart(&paths).to_svg().as_bytes())?;
+        out.push(("coherence.svg", coherence_chart(&paths).to_svg()));
     }
-    put_wavelengths(report, folder)
+    out.extend(wavelengths(report).map(|sheet| ("wavelength.svg", sheet.to_svg())));
+    out.push(("iri.svg", iri_chart(&paths).to_svg()));
+    out.push(("straightedge.svg", straightedge_chart(&paths).to_svg()));
+    let events = events_picture(read, halves, report);
+    out.push(("events.svg", events.to_svg()));
+    out
 }
 
-fn put_wavelengths(report: &RoughnessReport, folder: &mut BuildFolder) -> Result<(), BuildError> {
+/// λ along the paths; none without scans.
+fn wavelengths(report: &RoughnessReport) -> Option<Sheet> {
     let along = |p: &'_ PathReport| -> Option<(String, Vec<WavelengthAt>)> {
         Some((p.name.clone(), p.carried.as_ref()?.along.clone()))
     };
     let paths: Vec<_> = report.paths.iter().filter_map(along).collect();
-    if paths.is_empty() {
-        return Ok(());
-    }
     let paths: Vec<(&str, &[WavelengthAt])> =
         paths.iter().map(|(n, a)| (n.as_str(), &a[..])).collect();
     let length_m = report.paths.iter().map(|p| p.mesh.length_m);
-    let sheet = wavelength_sheet(&paths, length_m.fold(1.0, f64::max));
-    folder.put("wavelength.svg", sheet.to_svg().as_bytes())
+    let sheet = || wavelength_sheet(&paths, length_m.fold(1.0, f64::max));
+    (!paths.is_empty()).then(sheet)
+}
+
+/// Road before and after an event that its strip shows: as much as it is long, within these limits,
+/// metres.
+const AROUND_M: [f64; 2] = [2.0, 6.0];
+
+/// Events of all paths, greatest acceleration first: path and event.
+fn worst_first(report: &RoughnessReport) -> Vec<(usize, &FeltEvent)> {
+    let paths = report.paths.iter().enumerate();
+    let mut all: Vec<(usize, &FeltEvent)> = paths
+        .flat_map(|(k, p)| p.mesh.events.iter().map(move |e| (k, e)))
+        .collect();
+    // Stable: equals stay in the order of path and way.
+    all.sort_by(|a, b| b.1.acceleration_m_s2.total_cmp(&a.1.acceleration_m_s2));
+    all
+}
+
+/// The profiles around an event.
+fn event_strip<'a>(
+    (k, felt): (usize, &'a FeltEvent),
+    read: &'a Read,
+    halves: Option<&Halves>,
+) -> EventStrip<'a> {
+    let (path, mesh) = (&read.paths[k], &read.mesh[k]);
+    let (event, step) = (&felt.event, path.step_m);
+    let around = event.length_m.clamp(AROUND_M[0], AROUND_M[1]);
+    let from = floor_i32((event.from_m - around) / step);
+    let to = ceil_i32((event.from_m + event.length_m + around) / step);
+    let n = mesh.z_m.len();
+    let place = |i: i32| match path.closed {
+        true => usize::try_from(i.rem_euclid(i32::try_from(n).unwrap_or(i32::MAX))).ok(),
+        false => usize::try_from(i).ok().filter(|i| *i < n),
+    };
+    let there: Vec<(i32, usize)> = (from..=to).filter_map(|i| Some((i, place(i)?))).collect();
+    let points = halves.map(|h| &h.paths[k].points);
+    let mean = |points: &[PointMeans; 2], i: usize| {
+        let (mut sum, mut count) = (0.0, 0.0);
+        for half in points.iter().filter(|p| p.counts[i] > 0) {
+            sum += f64::from(half.counts[i]) * half.profile.z_m[i];
+            count += f64::from(half.counts[i]);
+        }
+        sum / count
+    };
+    EventStrip {
+        path: &path.name,
+        felt,
+        way_m: there.iter().map(|(i, _)| f64::from(*i) * step).collect(),
+        mesh_m: there.iter().map(|(_, i)| mesh.z_m[*i]).collect(),
+        points_m: points.map_or_else(Vec::new, |p| {
+            there.iter().map(|(_, i)| mean(p, *i)).collect()
+        }),
+    }
+}
+
+/// Strips around the events that are felt most.
+pub(super) fn events_picture(
+    read: &Read,
+    halves: Option<&Halves>,
+    report: &RoughnessReport,
+) -> Sheet {
+    let all = worst_first(report);
+    let shown = all.iter().take(MOST_EVENTS);
+    let strips: Vec<EventStrip> = shown.map(|e| event_strip(*e, read, halves)).collect();
+    events_sheet(&strips, all.len(), report.parameters.speed_km_h)
 }

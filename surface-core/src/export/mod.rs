@@ -22,8 +22,8 @@ mod zarr;
 
 pub use beside::{BesideError, BesideStore};
 pub use chart::{
-    Axis, Band, Chart, Dots, Line, PathFigures, Scale, Sheet, coherence_chart, iri_chart,
-    spectrum_chart, straightedge_chart, wavelength_sheet,
+    Axis, Band, Chart, Dots, EventStrip, Line, MOST_EVENTS, PathFigures, Scale, Sheet,
+    coherence_chart, events_sheet, iri_chart, spectrum_chart, straightedge_chart, wavelength_sheet,
 };
 pub use crg::{Chords, CrgGrid, CrgWriter, single as crg_single};
 pub use draft::{TextFile, WriteError};

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::content::{Input, RunReport};
-use crate::roughness::{CarriedBand, EventKind, FeltEvent, Indices, Radius, WavelengthAt};
+use crate::roughness::{CarriedBand, FeltEvent, Indices, Radius, WavelengthAt};
 
 /// Events that the summary names; the rest is in `events.csv`.
 const NAMED_EVENTS: usize = 8;
@@ -248,16 +248,12 @@ fn shape_text(m: &Indices, out: &mut String) {
 }
 
 fn event_text(felt: &FeltEvent, out: &mut String) {
-    let kind = match felt.event.kind {
-        EventKind::Bump => "bump",
-        EventKind::Dip => "dip",
-        EventKind::Step => "step",
-    };
+    let kind = felt.event.kind.name();
     let _ = writeln!(
         out,
         "  {kind:<9} at {:.1} m: {:+.1} mm over {:.1} m, {:.1} m/s²",
         felt.event.x_m,
-        1e3 * felt.event.height_m,
+        1e3 * felt.event.signed_m(),
         felt.event.length_m,
         felt.acceleration_m_s2
     );

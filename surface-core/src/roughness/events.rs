@@ -23,10 +23,35 @@ pub struct Event {
     pub kind: EventKind,
     /// Way along the profile where it is highest, lowest or jumps, metres.
     pub x_m: f64,
+    /// Where its length begins, metres along the profile.
+    pub from_m: f64,
     /// Height over (bump), depth under the road (dip), or jump along the way (step: signed), metres.
     pub height_m: f64,
     /// Length over which a fifth of the height is exceeded; for a step, of the jump. Metres.
     pub length_m: f64,
+}
+
+impl EventKind {
+    /// Its name in tables and captions.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Bump => "bump",
+            Self::Dip => "dip",
+            Self::Step => "step",
+        }
+    }
+}
+
+impl Event {
+    /// Height with its sign: a dip's is negative. Metres.
+    #[must_use]
+    pub fn signed_m(&self) -> f64 {
+        match self.kind {
+            EventKind::Dip => -self.height_m,
+            EventKind::Bump | EventKind::Step => self.height_m,
+        }
+    }
 }
 
 /// What counts as an event.
@@ -119,6 +144,7 @@ fn peaks(hat: &[f64], least: f64, step_m: f64, kind: EventKind) -> Vec<Event> {
         out.push(Event {
             kind,
             x_m: top as f64 * step_m,
+            from_m: start as f64 * step_m,
             height_m: hat[top],
             length_m: (end - start) as f64 * step_m,
         });
@@ -163,11 +189,15 @@ fn steps(z_m: &[f64], step_m: f64, least: f64) -> Vec<Event> {
         let sharper = |a: &usize, b: &usize| change(a).total_cmp(&change(b));
         around.max_by(sharper).unwrap_or(k)
     };
-    let event = |k: usize| Event {
-        kind: EventKind::Step,
-        x_m: (sharpest(k) as f64 + 0.5) * step_m,
-        height_m: jumps[k],
-        length_m: JUMP_M,
+    let event = |k: usize| {
+        let x_m = (sharpest(k) as f64 + 0.5) * step_m;
+        Event {
+            kind: EventKind::Step,
+            x_m,
+            from_m: x_m - 0.5 * JUMP_M,
+            height_m: jumps[k],
+            length_m: JUMP_M,
+        }
     };
     let mut out: Vec<Event> = (0..jumps.len()).filter(peak).map(event).collect();
     out.dedup_by(|b, a| b.x_m - a.x_m <= SIDE_M);
@@ -262,6 +292,8 @@ mod tests {
         assert!((found[0].x_m - 40.0).abs() < 0.11 && (found[1].x_m - 70.0).abs() < 0.11);
         assert!((found[0].height_m - 0.008).abs() < 0.001, "{found:?}");
         assert!((found[0].length_m - 1.4).abs() < 0.4, "{found:?}");
+        let middle = found[0].from_m + 0.5 * found[0].length_m;
+        assert!((middle - 40.0).abs() < 0.11, "{found:?}");
     }
 
     #[test]

@@ -286,7 +286,11 @@ impl Profile {
                 let to = to_index((event.x_m + event.length_m + ANSWER_S * speed) / step);
                 let window = &felt[from.min(felt.len())..to.min(felt.len())];
                 let acceleration_m_s2 = window.iter().fold(0.0f64, |m, a| m.max(a.abs()));
-                let event = Event { x_m, ..event };
+                let event = Event {
+                    x_m,
+                    from_m: x_m - (event.x_m - event.from_m),
+                    ..event
+                };
                 out.push(FeltEvent {
                     event,
                     acceleration_m_s2,
