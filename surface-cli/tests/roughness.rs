@@ -63,13 +63,42 @@ fn parquet_is_the_csv(rough: &Path) {
     assert!(found["worst"].as_f64().unwrap() < 5.1e-4, "{found}");
 }
 
-/// A strip for every event, twelve at most.
-fn events_are_drawn(rough: &Path) {
+/// The page has the verdict, every picture and every event, and asks for nothing else.
+fn page_is_whole(rough: &Path, said: &str) {
     let read = |name: &str| std::fs::read_to_string(rough.join(name)).unwrap();
+    let page = read("roughness.html");
+    let verdict = said.lines().find_map(|l| l.split_once("this mesh carries"));
+    assert!(page.contains("This mesh carries") && verdict.is_some());
+    for name in [
+        "spectrum",
+        "coherence",
+        "wavelength",
+        "iri",
+        "straightedge",
+        "events",
+    ] {
+        assert!(page.contains(&read(&format!("{name}.svg"))), "{name}");
+    }
     let events = read("events.csv").lines().count() - 1;
-    assert!(events > 0);
+    assert!(
+        events > 0 && page.matches("<td>bump<").count() > 0,
+        "{events}"
+    );
     let shown = read("events.svg").matches("m/s² at").count();
     assert_eq!(shown, events.min(12), "strips");
+    for outside in ["<script", "<link", "src=", "url(http", "@import"] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+    // Names of clip paths differ, and every one that is used is there.
+    let mut ids: Vec<&str> = page
+        .split(" id=\"")
+        .skip(1)
+        .filter_map(|p| p.split('"').next())
+        .collect();
+    let all = ids.len();
+    ids.sort_unstable();
+    ids.dedup();
+    assert_eq!(ids.len(), all);
 }
 
 #[test]
@@ -122,7 +151,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     println!("λ {dense:.2} m in the mean, {thin:.2} m where a tenth of the points is left");
     assert!(thin > 1.3 * dense, "{dense} {thin}");
     parquet_is_the_csv(&at("kept"));
-    events_are_drawn(&at("kept"));
+    page_is_whole(&at("kept"), &said(&kept));
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

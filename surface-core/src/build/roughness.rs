@@ -27,7 +27,7 @@ use crate::roughness::{
 };
 
 /// What a roughness run leaves.
-pub const ROUGHNESS_PRODUCTS: [&str; 12] = [
+pub const ROUGHNESS_PRODUCTS: [&str; 13] = [
     "profiles.csv",
     "profiles.parquet",
     "bands.csv",
@@ -40,6 +40,7 @@ pub const ROUGHNESS_PRODUCTS: [&str; 12] = [
     "straightedge.svg",
     "events.svg",
     "roughness.json",
+    "roughness.html",
 ];
 
 /// Longest wave of the comparison with the points, metres.
@@ -116,9 +117,12 @@ pub fn roughness(
     let mut report = report(&built, &read, halves.as_ref(), params);
     clock.lap("indices");
     put_tables(&built, &read, halves.as_ref(), &report, &mut folder)?;
-    for (name, svg) in pictures(&read, halves.as_ref(), &report) {
+    let pictures = pictures(&read, halves.as_ref(), &report);
+    for (name, svg) in &pictures {
         folder.put(name, svg.as_bytes())?;
     }
+    let page = report.to_html(pictures.iter().map(|(_, svg)| svg.as_str()));
+    folder.put("roughness.html", page.as_bytes())?;
     clock.lap("pictures");
     report.run = clock.report();
     let text = report

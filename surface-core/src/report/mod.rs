@@ -5,6 +5,7 @@ mod content;
 mod hold;
 mod rescan;
 mod roughness;
+mod roughness_page;
 mod setups;
 mod text;
 

@@ -45,6 +45,29 @@ pub struct Carried {
     pub coverage: [f64; 2],
 }
 
+impl Carried {
+    /// Down to which wavelength the surface carries the road, and what is below it.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let Some(lambda) = self.resolved_m else {
+            return if self.bands.is_empty() {
+                "which waves this mesh carries cannot be told: no stretch is long enough without a hole in either half of the points".to_owned()
+            } else {
+                "this mesh carries no band of the road as the points show it".to_owned()
+            };
+        };
+        // The first band that fails: by its amplitude, or by its noise.
+        let below = match self.bands.iter().find(|b| b.margin() < 1.0) {
+            Some(band) if band.road_m3 > 0.0 && band.gain < band.coherence => {
+                "the mesh smooths its waves away"
+            }
+            Some(_) => "there is more noise than road",
+            None => "the points tell nothing",
+        };
+        format!("this mesh carries the road down to λ = {lambda:.2} m; below it, {below}")
+    }
+}
+
 /// A stretch with the shortest wavelength that the surface carries there.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct CarriedSection {
@@ -130,7 +153,7 @@ pub struct RoughnessReport {
     pub run: RunReport,
 }
 
-fn number(value: Option<f64>, digits: usize) -> String {
+pub(super) fn number(value: Option<f64>, digits: usize) -> String {
     value.map_or_else(|| "–".to_owned(), |v| format!("{v:.digits$}"))
 }
 
@@ -261,13 +284,7 @@ fn event_text(felt: &FeltEvent, out: &mut String) {
 
 fn carried_text(path: &PathReport, out: &mut String) {
     let Some(carried) = &path.carried else { return };
-    let said = match carried.resolved_m {
-        Some(lambda) => format!(
-            "this mesh carries the road down to λ = {lambda:.2} m; below it, noise or smoothing"
-        ),
-        None if carried.bands.is_empty() => "which waves this mesh carries cannot be told: no stretch is long enough without a hole in either half of the points".to_owned(),
-        None => "this mesh carries no band of the road as the points show it".to_owned(),
-    };
+    let said = carried.words();
     let _ = writeln!(out, "  waves     {said}");
     let [a, b] = carried.iri_halves_mm_per_m.map(|v| number(v, 3));
     let _ = writeln!(
