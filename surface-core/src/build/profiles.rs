@@ -210,10 +210,16 @@ impl Track {
 
     /// The station that a point of the road belongs to and its height there, when it is road.
     pub fn place(&self, s: f64, t: f64, z: f64) -> Option<(usize, f64)> {
+        let off = |(k, z): &(usize, f64)| (z - self.surface_m[*k]).abs();
+        self.over(s, t, z).filter(|p| off(p) <= OFF_SURFACE_M)
+    }
+
+    /// The same of any point over or under a surface.
+    fn over(&self, s: f64, t: f64, z: f64) -> Option<(usize, f64)> {
         let (k, ds) = self.station(s)?;
         let dt = t - self.t_m[k];
         let z = z - self.slopes[k][0] * ds - self.slopes[k][1] * dt;
-        let here = dt.abs() <= HALF_TRACK_M && (z - self.surface_m[k]).abs() <= OFF_SURFACE_M;
+        let here = dt.abs() <= HALF_TRACK_M && self.surface_m[k].is_finite();
         here.then_some((k, z))
     }
 }
@@ -227,6 +233,7 @@ pub(super) fn from_points(
     path: &WheelPath,
 ) -> Result<PointMeans, BuildError> {
     let mut sums = vec![(0.0, 0u32); track.len()];
+    let mut left_out = 0;
     let mut packed: Vec<PackedPoint> = Vec::new();
     for key in points.keys() {
         packed.clear();
@@ -239,10 +246,17 @@ pub(super) fn from_points(
             }
             let place = ribbon.line.to_local(RibbonPoint { s, t });
             let z = z - setups.correction_m(point.setup, place);
-            if let Some((k, z)) = track.place(s, t, z) {
-                // Heights relative to the surface keep the sum's digits.
-                sums[k].0 += z - track.surface_m[k];
-                sums[k].1 += 1;
+            // Heights relative to the surface keep the sum's digits.
+            match track
+                .over(s, t, z)
+                .map(|(k, z)| (k, z - track.surface_m[k]))
+            {
+                Some((k, off)) if off.abs() <= OFF_SURFACE_M => {
+                    sums[k].0 += off;
+                    sums[k].1 += 1;
+                }
+                Some(_) => left_out += 1,
+                None => {}
             }
         }
     }
@@ -253,6 +267,7 @@ pub(super) fn from_points(
     Ok(PointMeans {
         profile: profile(path, sums.iter().enumerate().map(mean).collect()),
         counts: sums.iter().map(|(_, n)| *n).collect(),
+        left_out,
     })
 }
 

@@ -22,8 +22,8 @@ use crate::report::{
 };
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::roughness::{
-    EventParams, Halved, IndexParams, PathPoint, Profile, SECTIONS_M, WINDOW_M, WheelPath,
-    crossfalls, resolved_wavelength_m,
+    EventParams, Halved, IndexParams, PathPoint, PointMeans, Profile, SECTIONS_M, WINDOW_M,
+    WheelPath, crossfalls, resolved_wavelength_m,
 };
 
 /// What a roughness run leaves.
@@ -45,6 +45,9 @@ pub const ROUGHNESS_PRODUCTS: [&str; 13] = [
 
 /// Longest wave of the comparison with the points, metres.
 const LONGEST_M: f64 = 10.0;
+
+/// A larger share of points over 20 mm from the mesh is spoken of.
+const MOST_OFF: f64 = 1e-3;
 
 /// A finished build, read back.
 pub(super) struct Built {
@@ -252,6 +255,7 @@ fn report(
                 Split::Points => "points".to_owned(),
             },
             points: h.points,
+            on_paths: on_paths(h),
             inputs: h.inputs.clone(),
         }),
         gates: params.require.iter().map(|g| g.judge(&paths)).collect(),
@@ -260,6 +264,14 @@ fn report(
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
         run: StageClock::start().report(),
     }
+}
+
+/// Points of all paths, and those among them that were too far from the mesh.
+fn on_paths(halves: &Halves) -> [u64; 2] {
+    let points = || halves.paths.iter().flat_map(|p| &p.points);
+    let counted = |p: &PointMeans| p.counts.iter().map(|n| u64::from(*n)).sum::<u64>();
+    let off = points().map(|p| p.left_out).sum::<u64>();
+    [points().map(counted).sum::<u64>() + off, off]
 }
 
 fn left_out(built: &Built, halves: Option<&Halves>) -> Vec<String> {
@@ -271,6 +283,12 @@ fn left_out(built: &Built, halves: Option<&Halves>) -> Vec<String> {
     let mut out = Vec::new();
     if halves.split == Split::Points {
         out.push("errors that all points of a setup share: too few places are seen from setups of both halves, so the points were split in turn".to_owned());
+    }
+    let [all, off] = on_paths(halves);
+    if off as f64 > MOST_OFF * all as f64 {
+        out.push(format!(
+            "{off} of the {all} points of the wheel paths: they are over 20 mm from the mesh. Where the mesh lacks road, and not the road a vehicle, what is said of it is too good"
+        ));
     }
     let mut given: Vec<&str> = halves.inputs.iter().map(|i| i.blake3.as_str()).collect();
     let mut built: Vec<&str> = built.hashes.iter().map(String::as_str).collect();

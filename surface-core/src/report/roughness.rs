@@ -97,8 +97,12 @@ pub struct PathReport {
 pub struct HalvesReport {
     /// "setups" or "points".
     pub split: String,
-    /// Points on the road.
+    /// Points between the edges.
     pub points: u64,
+    /// Points of the wheel paths, and how many of them are over 20 mm from the mesh: those are not
+    /// taken for road.
+    #[serde(default)]
+    pub on_paths: [u64; 2],
     /// The scans.
     pub inputs: Vec<Input>,
 }

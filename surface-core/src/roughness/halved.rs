@@ -38,6 +38,8 @@ pub struct PointMeans {
     pub profile: Profile,
     /// Points a station.
     pub counts: Vec<u32>,
+    /// Points of the track that were too far from the surface to be counted as road.
+    pub left_out: u64,
 }
 
 /// A surface, both halves of the points and both halves' surfaces at the same stations.

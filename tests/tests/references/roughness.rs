@@ -337,7 +337,11 @@ fn half(road: &[f64], per_station: impl Fn(usize) -> f64, rng: &mut Rng) -> Poin
         z_m,
         closed: false,
     };
-    PointMeans { profile, counts }
+    PointMeans {
+        profile,
+        counts,
+        left_out: 0,
+    }
 }
 
 /// 3 km of a road with G = 4·10⁻⁸·n⁻² m³, its last kilometre seen by a tenth of the points. The
