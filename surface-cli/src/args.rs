@@ -386,6 +386,8 @@ pub enum LayerName {
     Height,
     /// Standard deviation of the height
     Sigma,
+    /// Shortest wavelength of which the surface holds more road than noise
+    Wavelength,
     /// Mean deviation of the points in deviation.laz
     Deviation,
 }
@@ -396,6 +398,7 @@ impl LayerName {
         match self {
             Self::Height => Layer::Height,
             Self::Sigma => Layer::Sigma,
+            Self::Wavelength => Layer::Wavelength,
             Self::Deviation => Layer::Deviation,
         }
     }

@@ -200,6 +200,7 @@ fn expected_changes_decide_the_exit_code(case: &Case) {
 fn states_are_told_and_compared(case: &Case) {
     let states = said(&surface(&["inspect"], &[&case.at("new")]));
     assert!(states.contains("states (2)"), "{states}");
+    assert!(states.contains("resolved    waves from "), "{states}");
     assert!(states.contains("rescanned, 1 change"), "{states}");
     let compared = surface(
         &["rescan", "--compare", "--format", "json"],

@@ -37,12 +37,14 @@ pub fn run(args: &Inspect, stop: &StopFlag) -> anyhow::Result<Exit> {
     Ok(Exit::Done)
 }
 
-/// The states that a finished build went through, oldest first.
+/// The states that a finished build went through, oldest first, and what its surface resolves.
 fn states(folder: &Path, format: Format) -> anyhow::Result<Exit> {
     let found = build::versions(folder)?;
+    let field = build::field_counts(folder)?;
     let mut out = BufWriter::new(std::io::stdout().lock());
     if format == Format::Json {
-        serde_json::to_writer_pretty(&mut out, &found).map_err(std::io::Error::from)?;
+        let all = serde_json::json!({ "states": found, "field": field });
+        serde_json::to_writer_pretty(&mut out, &all).map_err(std::io::Error::from)?;
         writeln!(out)?;
         out.flush()?;
         return Ok(Exit::Done);
@@ -65,6 +67,7 @@ fn states(folder: &Path, format: Format) -> anyhow::Result<Exit> {
         ]);
     }
     table.write(&mut out)?;
+    writeln!(out, "{}", field.resolved_line())?;
     out.flush()?;
     Ok(Exit::Done)
 }

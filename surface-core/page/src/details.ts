@@ -60,6 +60,9 @@ export interface Report {
     step: number;
     sigma_median_mm: number;
     sigma_95_mm: number;
+    wavelength_median_m: number;
+    wavelength_95_m: number;
+    share_under_half_metre: number;
     points_median: number;
   };
   seams: { given_m: number; railed_m: number };
@@ -152,6 +155,8 @@ function surface({ field, mesh, seams, parameters: p }: Report): Row[] {
   return [
     ["Heights", `${number(field.fitted)} at ${short(p.spacing_m)} m`],
     ["σ, median and 95 %", `${number(field.sigma_median_mm, 2)} and ${number(field.sigma_95_mm, 2)} mm`],
+    ["Waves held from, median and 95 %", `${number(field.wavelength_median_m, 2)} and ${number(field.wavelength_95_m, 2)} m`],
+    ["Heights that hold waves under 0.5 m", `${number(100 * field.share_under_half_metre, 1)} %`],
     ["Bridged", share(field.bridged, field.inside)],
     ["Holes", share(field.inside - field.fitted, field.inside)],
     ["Points a node, median", number(field.points_median)],

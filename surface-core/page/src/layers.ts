@@ -35,6 +35,15 @@ const KNOWN: Layer[] = [
     signed: false,
   },
   {
+    name: "wavelength",
+    label: "Resolved",
+    says: "shortest wavelength of which the surface holds more road than noise",
+    unit: "m",
+    digits: 2,
+    scale: "rising",
+    signed: false,
+  },
+  {
     name: "density",
     label: "Density",
     says: "points on a square metre of road",

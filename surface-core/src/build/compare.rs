@@ -2,13 +2,15 @@
 
 use std::path::Path;
 
+use serde::Deserialize;
+
 use super::BuildError;
 use super::finished::{Finished, not_a_build, read_manifest};
 use super::manifest::Version;
 use super::rescan_find::{measure, row_ranges};
 use super::rescan_out::change_reports;
 use crate::progress::Progress;
-use crate::report::{CompareReport, FORMAT_VERSION};
+use crate::report::{CompareReport, FORMAT_VERSION, FieldCounts};
 use crate::rescan::{Blend, DetectParams, Detection, Grid, Pair, Regions, detect};
 
 /// Where at least this share of the nodes is the same to the last bit, whatever differs is a
@@ -35,6 +37,18 @@ pub fn versions(dir: &Path) -> Result<Vec<Version>, BuildError> {
         changes: manifest.changes,
     });
     Ok(out)
+}
+
+/// What became of the nodes of a finished build: heights, σ, resolved wavelengths.
+///
+/// # Errors
+/// [`BuildError::NotABuild`] when the folder's report cannot be read or does not say.
+pub fn field_counts(dir: &Path) -> Result<FieldCounts, BuildError> {
+    let path = dir.join("report.json");
+    let text = std::fs::read_to_string(&path).map_err(|e| not_a_build(&path, e))?;
+    let report: serde_json::Value =
+        serde_json::from_str(&text).map_err(|e| not_a_build(&path, e))?;
+    FieldCounts::deserialize(&report["field"]).map_err(|e| not_a_build(&path, e))
 }
 
 /// How does the state in `second` differ from that in `first`? Both must lie on one lattice: made
@@ -101,6 +115,7 @@ fn same_rows(a: &crate::field::FieldRows, b: &crate::field::FieldRows) -> bool {
     let floats = |v: &[f32]| v.iter().map(|v| v.to_bits()).collect::<Vec<u32>>();
     bits(&a.z_m) == bits(&b.z_m)
         && floats(&a.sigma_m) == floats(&b.sigma_m)
+        && floats(&a.wavelength_m) == floats(&b.wavelength_m)
         && a.n == b.n
         && a.flags == b.flags
 }

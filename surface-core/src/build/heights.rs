@@ -325,11 +325,17 @@ impl HeightFitter<'_> {
     }
 }
 
-/// σ and points are counted in histograms, so that the medians need no list of all nodes.
+/// Waves under this are counted as a share of the heights: a tyre's envelope and a track's own
+/// texture lie below, centimetres.
+const HALF_METRE_CM: usize = 50;
+
+/// σ, wavelengths and points are counted in histograms, so that the medians need no list of all
+/// nodes.
 #[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Tally {
     counts: FieldCounts,
     sigma_10um: Vec<u64>,
+    wavelength_cm: Vec<u64>,
     points: Vec<u64>,
 }
 
@@ -338,6 +344,7 @@ impl Default for Tally {
         Self {
             counts: FieldCounts::default(),
             sigma_10um: vec![0; 10_000],
+            wavelength_cm: vec![0; 1_000],
             points: vec![0; 10_000],
         }
     }
@@ -356,6 +363,8 @@ impl Tally {
                 self.counts.step += flag(flags::STEP);
                 let bin = crate::numeric::to_index(f64::from(rows.sigma_m[k]) * 1e5);
                 self.sigma_10um[bin.min(9_999)] += 1;
+                let bin = crate::numeric::to_index(f64::from(rows.wavelength_m[k]) * 100.0);
+                self.wavelength_cm[bin.min(999)] += 1;
                 self.points[(rows.n[k] as usize).min(9_999)] += 1;
             }
         }
@@ -373,11 +382,16 @@ impl Tally {
             own.iter_mut().zip(more).for_each(|(a, b)| *a += b);
         };
         add(&mut self.sigma_10um, &other.sigma_10um);
+        add(&mut self.wavelength_cm, &other.wavelength_cm);
         add(&mut self.points, &other.points);
     }
 
     pub fn counts(self, level_m: f64) -> FieldCounts {
+        let short: u64 = self.wavelength_cm[..HALF_METRE_CM].iter().sum();
         FieldCounts {
+            wavelength_median_m: quantile(&self.wavelength_cm, 0.5) as f64 / 100.0,
+            wavelength_95_m: quantile(&self.wavelength_cm, 0.95) as f64 / 100.0,
+            share_under_half_metre: short as f64 / self.counts.fitted.max(1) as f64,
             sigma_median_mm: quantile(&self.sigma_10um, 0.5) as f64 / 100.0,
             sigma_95_mm: quantile(&self.sigma_10um, 0.95) as f64 / 100.0,
             points_median: crate::numeric::to_u32(quantile(&self.points, 0.5)),

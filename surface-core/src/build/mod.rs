@@ -47,7 +47,7 @@ mod work;
 
 pub use breaklines::breaklines;
 pub use clock::peak_mib;
-pub use compare::{compare, versions};
+pub use compare::{compare, field_counts, versions};
 pub use error::BuildError;
 pub use export::{ExportFormat, ExportParams, ExportReport, ExportedFile, Layer, export};
 pub use fit::{PRODUCTS, fit, plan_sections};

@@ -1,8 +1,8 @@
 //! The height field on disk: Zarr version 2 groups of raw little-endian chunks, which numpy
 //! (through `zarr`) and xarray read. Written by hand, since an uncompressed chunk is its bytes.
 //!
-//! Layout: arrays `z`, `sigma`, `n`, `flags`, `slope_s`, `slope_t` of (row, column), one chunk a
-//! section; `rail_*` of (row, side), side 0 left and 1 right; coordinates `s` and `t`.
+//! Layout: arrays `z`, `sigma`, `wavelength`, `n`, `flags`, `slope_s`, `slope_t` of (row, column),
+//! one chunk a section; `rail_*` of (row, side), side 0 left and 1 right; coordinates `s` and `t`.
 
 use std::fs;
 use std::io;
@@ -66,7 +66,7 @@ struct Array {
     what: &'static str,
 }
 
-const ARRAYS: [Array; 11] = [
+const ARRAYS: [Array; 12] = [
     Array {
         name: "z",
         dtype: "<f8",
@@ -80,6 +80,13 @@ const ARRAYS: [Array; 11] = [
         fill: "\"NaN\"",
         by_side: false,
         what: "standard deviation of z, m",
+    },
+    Array {
+        name: "wavelength",
+        dtype: "<f4",
+        fill: "\"NaN\"",
+        by_side: false,
+        what: "shortest wavelength of which z holds more road than noise, m",
     },
     Array {
         name: "n",
@@ -276,6 +283,14 @@ impl FieldStore {
             f32::NAN,
             f32::to_le_bytes,
         )?;
+        self.chunk(
+            "wavelength",
+            chunk,
+            full,
+            &rows.wavelength_m,
+            f32::NAN,
+            f32::to_le_bytes,
+        )?;
         self.chunk("n", chunk, full, &rows.n, 0, u32::to_le_bytes)?;
         self.chunk("flags", chunk, full, &rows.flags, 0, u8::to_le_bytes)?;
         self.chunk("slope_s", chunk, full, &rows.slope_s, 0.0, f32::to_le_bytes)?;
@@ -369,12 +384,14 @@ impl FieldStore {
         );
         out.z_m = self.read("z", section, full, f64::from_le_bytes)?;
         out.sigma_m = self.read("sigma", section, full, f32::from_le_bytes)?;
+        out.wavelength_m = self.read("wavelength", section, full, f32::from_le_bytes)?;
         out.n = self.read("n", section, full, u32::from_le_bytes)?;
         out.flags = self.read("flags", section, full, u8::from_le_bytes)?;
         out.slope_s = self.read("slope_s", section, full, f32::from_le_bytes)?;
         out.slope_t = self.read("slope_t", section, full, f32::from_le_bytes)?;
         out.z_m.truncate(nodes);
         out.sigma_m.truncate(nodes);
+        out.wavelength_m.truncate(nodes);
         out.n.truncate(nodes);
         out.flags.truncate(nodes);
         out.slope_s.truncate(nodes);
@@ -417,6 +434,8 @@ impl FieldStore {
         let columns = self.lattice.columns;
         out.z_m.extend_from_slice(&next.z_m[..columns]);
         out.sigma_m.extend_from_slice(&next.sigma_m[..columns]);
+        out.wavelength_m
+            .extend_from_slice(&next.wavelength_m[..columns]);
         out.n.extend_from_slice(&next.n[..columns]);
         out.flags.extend_from_slice(&next.flags[..columns]);
         out.slope_s.extend_from_slice(&next.slope_s[..columns]);

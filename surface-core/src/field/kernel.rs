@@ -9,6 +9,7 @@
 use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
 use super::lattice::Lattice;
+use super::resolved::{resolved_m, spread_of};
 use super::rounding::Rounding;
 use crate::numeric::{
     FittedPlane, PlaneSums, TUKEY_C, biweight_of_square, ceil_i32, exp_of_minus, floor_i32,
@@ -97,6 +98,8 @@ struct Near {
 pub(super) struct Fitted {
     pub plane: FittedPlane,
     pub sigma_m: f64,
+    /// Shortest wavelength of which the height holds more road than noise, metres.
+    pub resolved_m: f64,
     pub stepped: bool,
 }
 
@@ -229,6 +232,7 @@ impl<'a> Window<'a> {
             let found = self.fit_in(s, t, (anchor, reach), b, level_m, sight.as_ref());
             if let Some(mut found) = found {
                 found.stepped |= close.is_some();
+                found.resolved_m = resolved_m(level_m, density, spread_of(b, step), step);
                 return Some(found);
             }
         }
@@ -236,7 +240,10 @@ impl<'a> Window<'a> {
         if density <= 0.0 {
             return None;
         }
-        self.fit_in(s, t, (anchor, reach), width(density), level_m, None)
+        let b = width(density);
+        let mut found = self.fit_in(s, t, (anchor, reach), b, level_m, None)?;
+        found.resolved_m = resolved_m(level_m, density, spread_of(b, step), step);
+        Some(found)
     }
 
     /// Cells on either side that are asked where the own one is empty: beyond [`REACH`] only in a
@@ -471,6 +478,7 @@ impl<'a> Window<'a> {
         Fitted {
             plane,
             sigma_m: (noise + left_out + self.common_m2 + rounding).sqrt(),
+            resolved_m: f64::INFINITY,
             stepped: lost > 0.25 * gw,
         }
     }

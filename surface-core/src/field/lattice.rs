@@ -222,6 +222,8 @@ pub struct FieldNode {
     pub z_m: f64,
     /// Standard deviation of the height, metres.
     pub sigma_m: f32,
+    /// Shortest wavelength of which the field holds more road than noise, metres.
+    pub wavelength_m: f32,
     /// Points that made the height.
     pub n: u32,
     /// Bits of [`flags`](super::flags).
@@ -245,6 +247,9 @@ pub struct FieldRows {
     pub z_m: Vec<f64>,
     /// Standard deviations of the heights, metres.
     pub sigma_m: Vec<f32>,
+    /// Shortest wavelengths of which the field holds more road than noise, metres; NaN where there
+    /// is no height.
+    pub wavelength_m: Vec<f32>,
     /// Points that made each height.
     pub n: Vec<u32>,
     /// Bits of [`flags`](super::flags).
@@ -281,6 +286,7 @@ impl FieldRows {
             rows,
             z_m: vec![f64::NAN; nodes],
             sigma_m: vec![f32::NAN; nodes],
+            wavelength_m: vec![f32::NAN; nodes],
             n: vec![0; nodes],
             flags: vec![0; nodes],
             slope_s: vec![0.0; nodes],
@@ -307,6 +313,7 @@ impl FieldRows {
         let lengths = [
             ("z_m", self.z_m.len(), nodes),
             ("sigma_m", self.sigma_m.len(), nodes),
+            ("wavelength_m", self.wavelength_m.len(), nodes),
             ("n", self.n.len(), nodes),
             ("flags", self.flags.len(), nodes),
             ("slope_s", self.slope_s.len(), nodes),
@@ -350,6 +357,7 @@ impl FieldRows {
         self.z_m[k].is_finite().then(|| FieldNode {
             z_m: self.z_m[k],
             sigma_m: self.sigma_m[k],
+            wavelength_m: self.wavelength_m[k],
             n: self.n[k],
             flags: self.flags[k],
             slope_s: self.slope_s[k],

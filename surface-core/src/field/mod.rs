@@ -14,6 +14,7 @@ mod lattice;
 mod level;
 mod lone;
 mod nodes;
+mod resolved;
 mod road_points;
 mod rounding;
 mod sights;

@@ -64,6 +64,7 @@ fn fit_node(
     };
     rows.z_m[out] = found.plane.z0;
     rows.sigma_m[out] = to_f32(found.sigma_m.max(GAP_DOUBT * gap_m * SLOPE_CHANGE));
+    rows.wavelength_m[out] = to_f32(found.resolved_m);
     rows.slope_s[out] = to_f32(found.plane.slope_u);
     rows.slope_t[out] = to_f32(found.plane.slope_v);
     rows.n[out] = window.n[anchor];

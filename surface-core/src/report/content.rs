@@ -68,6 +68,16 @@ pub struct FieldCounts {
     pub sigma_median_mm: f64,
     /// σ that 95 % of the fitted heights stay below, millimetres (to 0.01 mm).
     pub sigma_95_mm: f64,
+    /// Median of the shortest wavelengths of which the heights hold more road than noise, metres
+    /// (to 0.01 m).
+    #[serde(default)]
+    pub wavelength_median_m: f64,
+    /// The wavelength that 95 % of the heights stay below, metres (to 0.01 m).
+    #[serde(default)]
+    pub wavelength_95_m: f64,
+    /// Share of the heights that hold waves shorter than 0.5 m.
+    #[serde(default)]
+    pub share_under_half_metre: f64,
     /// Level A of the road's spectrum S(k) = A·k⁻³, m.
     pub level_m: f64,
     /// Median number of points a fitted node has in its cell.

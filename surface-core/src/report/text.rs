@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::content::{Report, RibbonReport};
+use super::content::{FieldCounts, Report, RibbonReport};
 
 /// Spots that the summary names; the rest is in `deviation.csv`.
 const NAMED_SPOTS: usize = 5;
@@ -18,6 +18,7 @@ impl Report {
             let _ = writeln!(out, "{}", checkpoints.line());
         }
         let _ = writeln!(out, "{}", self.surface_line());
+        let _ = writeln!(out, "{}", self.field.resolved_line());
         let _ = writeln!(out, "{}", self.mesh_line());
         let _ = writeln!(out, "{}", self.deviation.line(self.parameters.tolerance_mm));
         for spot in self.spots.iter().take(NAMED_SPOTS) {
@@ -71,6 +72,19 @@ impl Report {
             let _ = write!(out, "; {count} {name}");
         }
         out
+    }
+}
+
+impl FieldCounts {
+    /// Which waves the heights hold, as a line of text.
+    #[must_use]
+    pub fn resolved_line(&self) -> String {
+        format!(
+            "resolved    waves from {:.2} m (95 % from {:.2} m); under 0.5 m on {:.1} % of the heights",
+            self.wavelength_median_m,
+            self.wavelength_95_m,
+            100.0 * self.share_under_half_metre
+        )
     }
 }
 

@@ -72,9 +72,16 @@ fn node(out: &mut FieldRows, new: &FieldRows, k: usize, (w, slopes): (f64, [f64;
     out.slope_s[k] = joined.slope_s;
     out.slope_t[k] = joined.slope_t;
     out.flags[k] = joined.flags;
+    out.wavelength_m[k] = splice_wavelength(out.wavelength_m[k], new.wavelength_m[k], w);
     if w > 0.5 {
         out.n[k] = new.n[k];
     }
+}
+
+/// What the joined height resolves: of a blend, what both do. `f32::max` takes the known one of the
+/// two where the other is missing.
+fn splice_wavelength(old: f32, new: f32, w: f64) -> f32 {
+    if w >= 1.0 { new } else { old.max(new) }
 }
 
 /// One height of the new state, where the weight is `w` and changes by `slopes` along s and t.

@@ -143,7 +143,11 @@ fn rasterio_reads_the_heights_where_they_are() {
 fn rasterio_reads_sigma_and_the_mean_deviation_of_the_points() {
     let dir = tempfile::tempdir().unwrap();
     let points = build().join("deviation.laz");
-    for (layer, name) in [(Layer::Sigma, "sigma"), (Layer::Deviation, "deviation")] {
+    for (layer, name) in [
+        (Layer::Sigma, "sigma"),
+        (Layer::Wavelength, "wavelength"),
+        (Layer::Deviation, "deviation"),
+    ] {
         let path = dir.path().join(format!("{name}.tif"));
         let params = ExportParams {
             layer: Some(layer),
@@ -156,6 +160,17 @@ fn rasterio_reads_sigma_and_the_mean_deviation_of_the_points() {
         let number = |name: &str| found[name].as_f64().unwrap();
         if layer == Layer::Sigma {
             assert!((0.05..3.0).contains(&number("median_mm")), "{found}");
+        } else if layer == Layer::Wavelength {
+            // The report's median over the nodes; pixels in bends count by area, and holes of the
+            // mesh have none.
+            let text = std::fs::read_to_string(build().join("report.json")).unwrap();
+            let report: serde_json::Value = serde_json::from_str(&text).unwrap();
+            let told = 1e3 * report["field"]["wavelength_median_m"].as_f64().unwrap();
+            assert!(
+                (number("median_mm") / told - 1.0).abs() < 0.05,
+                "{found} {told}"
+            );
+            assert!(number("values") > 40_000.0, "{found}");
         } else {
             // laspy's points, binned by numpy: single precision of a few millimetres; a point on
             // a pixel's side may fall to either.

@@ -6,5 +6,6 @@ mod demo;
 mod levelling;
 mod plane_laz;
 mod report_page;
+mod resolved;
 mod roughness;
 mod seams;

@@ -164,7 +164,14 @@ fn holds_the_cells(page: &Page, report: &serde_json::Value) {
         .collect();
     assert_eq!(
         names,
-        ["deviation", "sigma", "density", "crossfall", "intensity"]
+        [
+            "deviation",
+            "sigma",
+            "wavelength",
+            "density",
+            "crossfall",
+            "intensity"
+        ]
     );
     for name in &names {
         assert_eq!(page.symbols(name).len(), cells, "{name}");

@@ -8,6 +8,7 @@ mod points;
 mod profile;
 mod raster;
 mod report;
+mod resolved;
 mod stream;
 mod tables;
 
@@ -42,6 +43,8 @@ pub enum Layer {
     Height,
     /// Standard deviation of the height.
     Sigma,
+    /// Shortest wavelength of which the surface holds more road than noise.
+    Wavelength,
     /// Mean deviation of the points that the build kept.
     Deviation,
 }
@@ -53,6 +56,7 @@ impl Layer {
         match self {
             Self::Height => "height of the road's surface, metres",
             Self::Sigma => "standard deviation of the height, metres",
+            Self::Wavelength => "shortest wavelength that the surface resolves, metres",
             Self::Deviation => "mean deviation of the points (cloud minus surface), metres",
         }
     }

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::points::no_points;
 use super::report::ExportReport;
+use super::resolved::ResolvedAt;
 use super::stream::sections;
 use super::{ExportParams, Layer};
 use crate::build::BuildError;
@@ -153,7 +154,17 @@ struct Sample {
 }
 
 /// The values at the middles of the pixels over a section.
-fn samples(section: &MeshSection, grid: &Grid, up_m: f64, layer: Layer) -> Vec<Sample> {
+fn samples(
+    build: &FinishedBuild,
+    section: &MeshSection,
+    grid: &Grid,
+    up_m: f64,
+    layer: Layer,
+) -> Result<Vec<Sample>, BuildError> {
+    let resolved = match layer {
+        Layer::Wavelength => Some(ResolvedAt::new(build, section.section)?),
+        Layer::Height | Layer::Sigma | Layer::Deviation => None,
+    };
     let index = SectionIndex::new(section);
     let positions = section.vertices.positions_m.iter();
     let plan = positions.fold(EMPTY_BOX, |a, p| joined(a, [[p[0], p[1]]; 2]));
@@ -166,6 +177,9 @@ fn samples(section: &MeshSection, grid: &Grid, up_m: f64, layer: Layer) -> Vec<S
             if let Some(at) = index.at(grid.middle(pixel)) {
                 let value = match layer {
                     Layer::Sigma => at.sigma_m,
+                    Layer::Wavelength => resolved
+                        .as_ref()
+                        .map_or(f64::NAN, |resolved| resolved.at(grid.middle(pixel))),
                     Layer::Height | Layer::Deviation => at.z_m + up_m,
                 };
                 let z_m = at.z_m;
@@ -173,7 +187,7 @@ fn samples(section: &MeshSection, grid: &Grid, up_m: f64, layer: Layer) -> Vec<S
             }
         }
     }
-    out
+    Ok(out)
 }
 
 pub(super) fn geotiff(
@@ -185,7 +199,7 @@ pub(super) fn geotiff(
     let layer = params.layer.unwrap_or_default();
     let own = match layer {
         Layer::Deviation => DEVIATION_CELL_M,
-        Layer::Height | Layer::Sigma => build.lattice.t_step_m,
+        Layer::Height | Layer::Sigma | Layer::Wavelength => build.lattice.t_step_m,
     };
     let grid = Grid::of(build, params.spacing_m.unwrap_or(own));
     let writer = RasterWriter::create(out, raster(build, &grid, layer)?)?;
@@ -230,14 +244,14 @@ fn of_mesh(
     let mut tiles = Tiles::new(build, grid);
     let mut mesh = build.mesh()?;
     let up_m = mesh.origin_m()[2];
-    let work = |section: &MeshSection| samples(section, &grid, up_m, layer);
+    let work = |section: &MeshSection| samples(build, section, &grid, up_m, layer);
     sections(
         &mut mesh,
         build.lattice.sections(),
         progress,
         work,
         |section, found| {
-            found.iter().for_each(|sample| tiles.put(sample));
+            found?.iter().for_each(|sample| tiles.put(sample));
             tiles.flush(section.section, &mut writer)
         },
     )?;

@@ -18,6 +18,7 @@ struct Known {
     /// Nodes with a height, and sums over them.
     nodes: u32,
     sigma_m: f64,
+    wavelength_m: f64,
     slope_t: f64,
     /// Whether the map has a cell here.
     is_seen: bool,
@@ -92,7 +93,11 @@ impl SectionLayers {
                     continue;
                 };
                 if field.z_m[k].is_finite() {
-                    self.known[start + place].take_node(field.sigma_m[k], field.slope_t[k]);
+                    self.known[start + place].take_node([
+                        field.sigma_m[k],
+                        field.wavelength_m[k],
+                        field.slope_t[k],
+                    ]);
                 }
             }
         }
@@ -116,7 +121,7 @@ impl SectionLayers {
             let column = round_i32(t / lattice.t_step_m - f64::from(lattice.first_column));
             let (row, column) = (to_index(f64::from(row)), to_index(f64::from(column)));
             if let Some(node) = field.node(first_row + row, column) {
-                self.known[k].take_node(node.sigma_m, node.slope_t);
+                self.known[k].take_node([node.sigma_m, node.wavelength_m, node.slope_t]);
             }
         }
     }
@@ -162,8 +167,9 @@ impl Known {
         }
     }
 
-    fn take_node(&mut self, sigma_m: f32, slope_t: f32) {
+    fn take_node(&mut self, [sigma_m, wavelength_m, slope_t]: [f32; 3]) {
         self.nodes += 1;
+        self.wavelength_m += f64::from(wavelength_m);
         self.sigma_m += f64::from(sigma_m);
         self.slope_t += f64::from(slope_t);
     }
@@ -173,6 +179,7 @@ impl Known {
         match layer {
             Layer::Deviation => self.worst_m.map(|m| 1e3 * m),
             Layer::Sigma => of_nodes(1e3 * self.sigma_m),
+            Layer::Wavelength => of_nodes(self.wavelength_m),
             Layer::Crossfall => of_nodes(100.0 * self.slope_t),
             Layer::Intensity => {
                 (self.points > 0).then(|| self.brightness as f64 / self.points as f64)

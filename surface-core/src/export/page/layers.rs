@@ -7,6 +7,8 @@ pub(super) enum Layer {
     Deviation,
     /// Standard deviation of the height, millimetres.
     Sigma,
+    /// Shortest wavelength of which the height holds more road than noise, metres.
+    Wavelength,
     /// Points a square metre.
     Density,
     /// Slope across the course, per cent, positive where the left side is higher.
@@ -16,9 +18,10 @@ pub(super) enum Layer {
 }
 
 /// All layers, as the page lists them.
-pub(super) const LAYERS: [Layer; 5] = [
+pub(super) const LAYERS: [Layer; 6] = [
     Layer::Deviation,
     Layer::Sigma,
+    Layer::Wavelength,
     Layer::Density,
     Layer::Crossfall,
     Layer::Intensity,
@@ -30,6 +33,7 @@ impl Layer {
         match self {
             Self::Deviation => "deviation",
             Self::Sigma => "sigma",
+            Self::Wavelength => "wavelength",
             Self::Density => "density",
             Self::Crossfall => "crossfall",
             Self::Intensity => "intensity",
@@ -40,7 +44,7 @@ impl Layer {
     pub fn unit(self) -> f64 {
         match self {
             Self::Deviation => 0.05,
-            Self::Sigma => 0.01,
+            Self::Sigma | Self::Wavelength => 0.01,
             Self::Density => 1.0,
             Self::Crossfall => 0.05,
             Self::Intensity => 256.0,
