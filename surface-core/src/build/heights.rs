@@ -35,6 +35,9 @@ pub(super) struct Steps<'a> {
 /// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
 pub(super) type KnownSums = Vec<(usize, CellSums)>;
 
+/// Whoever looks at the sums of a run of cells on the way.
+pub(super) type SeeSums<'a> = dyn FnMut(usize, &CellSums) -> Result<(), BuildError> + 'a;
+
 /// Heights that rails along breaklines asked for, by run.
 pub(super) type RailHeights = Vec<Vec<RailNode>>;
 
@@ -195,9 +198,22 @@ impl HeightFitter<'_> {
     pub fn fit_runs(
         &self,
         runs: &[usize],
-        (level_m, known): (f64, &mut KnownSums),
+        level: (f64, &mut KnownSums),
         steps: &Steps,
         store: &FieldStore,
+        progress: &mut dyn Progress,
+    ) -> Result<FittedPart, BuildError> {
+        self.fit_runs_seen(runs, level, steps, (store, &mut |_, _| Ok(())), progress)
+    }
+
+    /// The same; `see` is shown the sums of every run of cells that the fit stands on, those of
+    /// neighbouring runs as well, some more than once.
+    pub fn fit_runs_seen(
+        &self,
+        runs: &[usize],
+        (level_m, known): (f64, &mut KnownSums),
+        steps: &Steps,
+        (store, see): (&FieldStore, &mut SeeSums),
         progress: &mut dyn Progress,
     ) -> Result<FittedPart, BuildError> {
         let params = KernelParams {
@@ -208,6 +224,7 @@ impl HeightFitter<'_> {
         let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
         for batch in runs.chunks(at_a_time) {
             self.provide(batch, steps.lines, known, progress)?;
+            known.iter().try_for_each(|(run, sums)| see(*run, sums))?;
             in_order(
                 batch,
                 |&run| self.fit_run(run, known, params, steps),

@@ -9,7 +9,7 @@ use super::folder::{BuildFolder, write_error};
 use super::heights::{HeightFitter, Steps};
 use super::rescan_params::RescanParams;
 use crate::export::FieldStore;
-use crate::field::{Lattice, SECTION_ROWS};
+use crate::field::{CellSums, Lattice, SECTION_ROWS};
 use crate::numeric::{round_i32, to_index};
 use crate::progress::Progress;
 use crate::rescan::{Blend, Change, Detection, Grid, Pair, Surroundings, changes, detect};
@@ -47,13 +47,18 @@ pub(super) fn find_changes(
     let store = scratch_field(old, folder, "new-all")?;
     progress.stage("fit", runs.len() as u64);
     let level = (old.report.field.level_m, &mut Vec::new());
-    fitter.fit_runs(runs, level, &steps, &store, progress)?;
     let mut pair = Pair::new(Grid::new(*old.lattice(), &row_ranges(old.lattice(), runs)));
+    let cells = &mut |run: usize, sums: &CellSums| {
+        pair.put_cells(&old.field.section(run)?, sums);
+        Ok(())
+    };
+    fitter.fit_runs_seen(runs, level, &steps, (&store, cells), progress)?;
     for &run in runs {
         pair.put(&old.field.section(run)?, &store.section(run)?);
     }
     let detection = detect(&pair, params.detect);
-    let changes = measure(&old.ribbon, &pair, &detection, [&old.lines, &old.lines]);
+    let lines = [&old.lines, &old.lines];
+    let changes = measure(&old.ribbon, &pair, &detection, lines);
     let mut blend = Blend::new(&pair, &detection.regions, &offsets(&detection, &changes));
     if params.refine {
         blend = blend.refined(&pair);

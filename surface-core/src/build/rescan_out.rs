@@ -20,7 +20,7 @@ use crate::rescan::{Areas, Change, DetectParams, Detection};
 use crate::ribbon::Ribbon;
 
 /// Columns of `changes.csv`.
-const HEAD: &str = "id,kind,s_m,t_m,x_m,y_m,from_s_m,to_s_m,from_t_m,to_t_m,area_m2,volume_m3,mean_mm,most_mm,border_mm,stepped,offset_mm,cut_off,expected\n";
+const HEAD: &str = "id,kind,s_m,t_m,x_m,y_m,from_s_m,to_s_m,from_t_m,to_t_m,area_m2,beyond_m2,volume_m3,mean_mm,most_mm,border_mm,stepped,offset_mm,cut_off,expected\n";
 /// A change is expected when this share of its cells lies in the areas.
 const EXPECTED_SHARE: f64 = 0.95;
 /// Vertices of a change's outline are this far apart along s, metres.
@@ -55,6 +55,7 @@ pub(super) fn change_reports(
             xy_m: world(ribbon, c.at_m).map(metres),
             reach_m: c.reach_m.map(|r| r.map(metres)),
             area_m2: rounded(c.area_m2, 1e4),
+            beyond_m2: rounded(c.beyond_m2, 1e4),
             volume_m3: rounded(c.volume_m3, 1e6),
             mean_mm: mm(c.mean_m),
             most_mm: mm(c.most_m),
@@ -133,7 +134,7 @@ fn table(changes: &[ChangeReport]) -> String {
         // Writing to a String cannot fail.
         let _ = writeln!(
             out,
-            "{},{},{},{},{},{},{from_s},{to_s},{from_t},{to_t},{},{},{},{},{},{},{},{},{expected}",
+            "{},{},{},{},{},{},{from_s},{to_s},{from_t},{to_t},{},{},{},{},{},{},{},{},{},{expected}",
             c.id,
             c.kind.word(),
             c.at_m[0],
@@ -141,6 +142,7 @@ fn table(changes: &[ChangeReport]) -> String {
             c.xy_m[0],
             c.xy_m[1],
             c.area_m2,
+            c.beyond_m2,
             c.volume_m3,
             c.mean_mm,
             c.most_mm,

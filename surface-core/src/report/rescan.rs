@@ -78,8 +78,11 @@ pub struct ChangeReport {
     pub xy_m: [f64; 2],
     /// From where to where along s and t, metres.
     pub reach_m: [[f64; 2]; 2],
-    /// Area over the level of detection, m².
+    /// Area where it is over half of its bulk height, m².
     pub area_m2: f64,
+    /// Area over the level of detection, m².
+    #[serde(default)]
+    pub beyond_m2: f64,
     /// Volume, new less old, m³.
     pub volume_m3: f64,
     /// Mean and greatest height, millimetres.

@@ -1,5 +1,6 @@
 //! Changes in numbers: where, how large, how high, with what border.
 
+use super::extent::{Extent, Measured};
 use super::kinds::{Kind, Signs};
 use super::pair::Pair;
 use super::regions::{Region, Regions};
@@ -7,8 +8,7 @@ use crate::numeric::{PlaneSums, median, quantile, to_index, to_u32};
 
 /// The ground around a change is looked at from here to there outside of it, metres.
 const RING_M: [f64; 2] = [0.4, 1.2];
-/// The volume counts this far beyond the cells that changed, metres: skirts below the level of
-/// detection.
+/// Heights are held against the ground around so far beyond the cells that changed, metres.
 const SKIRT_M: f64 = 0.3;
 /// A border is a step when it takes at least this share of the change's greatest height within
 /// 0.4 m.
@@ -40,9 +40,12 @@ pub struct Change {
     pub at_m: [f64; 2],
     /// Least and greatest s and t, metres; s unwrapped where it lies over the start.
     pub reach_m: [[f64; 2]; 2],
-    /// Area over the level of detection, m².
+    /// Area where it is over half of its bulk height ∫d²/∫d, m²: for a panel all of it, for a bump
+    /// what its half height holds.
     pub area_m2: f64,
-    /// New less old, over the offset of the ground around, m³.
+    /// Area over the level of detection, m²: the better the scans, the more of a bump's foot.
+    pub beyond_m2: f64,
+    /// New less old, over the ground around, m³.
     pub volume_m3: f64,
     /// Mean of the same, metres.
     pub mean_m: f64,
@@ -125,13 +128,16 @@ impl<'a> Measurer<'a> {
         let most_m = quantile(&mut sizes, 0.98).unwrap_or(0.0).copysign(mean_m);
         let step_m = self.step_m();
         let (at_m, reach_m) = self.place();
+        let beyond_m2 = self.beyond.iter().map(|&k| self.area_m2(k)).sum();
+        let extent = self.extent();
         Change {
             id: 0,
             region: index,
             at_m,
             reach_m,
-            area_m2: self.beyond.iter().map(|&k| self.area_m2(k)).sum(),
-            volume_m3: self.volume_m3(),
+            area_m2: extent.area_m2.unwrap_or(beyond_m2),
+            beyond_m2,
+            volume_m3: extent.volume_m3,
             mean_m,
             most_m,
             step_m,
@@ -152,12 +158,14 @@ impl<'a> Measurer<'a> {
         (self.around.area_m2)(row, column)
     }
 
-    fn volume_m3(&self) -> f64 {
-        let skirt = self
-            .region
-            .widened(&self.pair.grid, steps(self.pair, SKIRT_M));
-        let part = |&k: &usize| Some(self.over_m(k)? * self.area_m2(k));
-        skirt.iter().filter_map(part).sum()
+    fn extent(&self) -> Extent {
+        let measured = Measured {
+            pair: self.pair,
+            region: self.region,
+            ring: &self.ring,
+            area_m2: &|k| self.area_m2(k),
+        };
+        measured.extent()
     }
 
     /// Middle and reach; s unwrapped from the first node on.

@@ -9,6 +9,7 @@
 mod areas;
 mod blend;
 mod detect;
+mod extent;
 mod fdr;
 mod grid;
 mod kinds;

@@ -1,7 +1,7 @@
 //! Two states of the road on the rows that both have.
 
 use super::grid::Grid;
-use crate::field::{FieldRows, flags};
+use crate::field::{CellSums, FieldRows, flags};
 use crate::numeric::to_f32;
 
 /// Old and new heights, node by node, with what is known of them.
@@ -17,6 +17,11 @@ pub struct Pair {
     pub sigma_m: Vec<[f32; 2]>,
     /// Whether the node lies between the edges.
     pub inside: Vec<bool>,
+    /// Whether the new height is carried over from its surroundings: its cell has no new points.
+    pub bridged: Vec<bool>,
+    /// Mean of the new points of the node's cell less the old surface where they lie, metres, and
+    /// its weight Σ1/σ²; without weight where there is none, or where it was not asked for.
+    pub cells: Vec<[f32; 2]>,
 }
 
 impl Pair {
@@ -30,6 +35,8 @@ impl Pair {
             new_m: vec![f64::NAN; nodes],
             sigma_m: vec![[f32::NAN; 2]; nodes],
             inside: vec![false; nodes],
+            bridged: vec![false; nodes],
+            cells: vec![[0.0; 2]; nodes],
         }
     }
 
@@ -45,9 +52,38 @@ impl Pair {
                 self.old_m[out] = old.z_m[k];
                 self.new_m[out] = new.z_m[k];
                 self.sigma_m[out] = [old.sigma_m[k], new.sigma_m[k]];
+                self.bridged[out] = new.flags[k] & flags::BRIDGED != 0;
                 self.inside[out] = (old.flags[k] | new.flags[k]) & flags::INSIDE != 0;
             }
         }
+    }
+
+    /// Take in the cells of new points that lie on the old rows.
+    pub fn put_cells(&mut self, old: &FieldRows, new: &CellSums) {
+        for k in 0..new.w.len() {
+            let (row, column) = (k / new.columns, k % new.columns);
+            let Some(node) = self.grid.node(new.first_row + row, column) else {
+                continue;
+            };
+            let weight = new.w[k];
+            if weight > 0.0 && k < old.z_m.len() {
+                let slopes = [old.slope_s[k], old.slope_t[k]].map(f64::from);
+                let old_m = old.z_m[k] + (slopes[0] * new.ws[k] + slopes[1] * new.wt[k]) / weight;
+                let over = new.wz[k] / weight - old_m;
+                let known = over.is_finite();
+                self.cells[node] = if known {
+                    [to_f32(over), to_f32(weight)]
+                } else {
+                    [0.0; 2]
+                };
+            }
+        }
+    }
+
+    /// Whether there are cells of new points.
+    #[must_use]
+    pub(super) fn has_cells(&self) -> bool {
+        self.cells.iter().any(|c| c[1] > 0.0)
     }
 
     /// New height less old, metres; NaN where one is missing.

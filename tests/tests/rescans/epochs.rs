@@ -83,6 +83,12 @@ pub fn first_build() -> &'static Path {
     PATH.get_or_init(|| dir.path().join("build"))
 }
 
+/// The ribbon of a build.
+pub fn read_ribbon(dir: &Path) -> Ribbon {
+    let text = std::fs::read_to_string(dir.join("ribbon.geojson")).unwrap();
+    Ribbon::from_geojson(&text).unwrap()
+}
+
 /// Rescan with default parameters.
 pub fn rescanned(dir: &Path, scans: &[PathBuf], out: &Path) -> RescanReport {
     let params = RescanParams::default();
@@ -97,9 +103,8 @@ pub fn course(spec: &CourseSpec) -> Course {
 /// Median of the squared difference of heights over σ², of a state and of a build of `scans` on the
 /// same ribbon.
 pub fn median_square(state: &Path, scans: &[PathBuf], full: &Path) -> f64 {
-    let text = std::fs::read_to_string(state.join("ribbon.geojson")).unwrap();
     let params = FitParams {
-        ribbon: Some(Ribbon::from_geojson(&text).unwrap()),
+        ribbon: Some(read_ribbon(state)),
         ..FitParams::default()
     };
     fit(scans, full, &params, &mut Silent).unwrap();

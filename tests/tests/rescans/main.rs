@@ -8,3 +8,4 @@ mod oval;
 mod reference;
 mod seeds;
 mod tie;
+mod truth;

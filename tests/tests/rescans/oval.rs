@@ -3,7 +3,8 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
-use crate::epochs::{after, before, course, first_build, rescanned, scan};
+use crate::epochs::{after, before, course, first_build, read_ribbon, rescanned, scan};
+use crate::truth::extent;
 use surface_core::build::{
     FitParams, RESCAN_PRODUCTS, RescanParams, compare, fit, rescan, versions,
 };
@@ -77,6 +78,32 @@ fn an_unchanged_road_has_no_change_and_keeps_every_byte() {
             assert!(old[Path::new(name)] == new[Path::new(name)], "{name}");
         }
     }
+    a_second_scan_sharpens_the_first(&scans, &dir.path().join("refined"));
+}
+
+/// `refine` lets the new points count on unchanged road as well, as far as they reach.
+fn a_second_scan_sharpens_the_first(scans: &[PathBuf], out: &Path) {
+    let params = RescanParams {
+        refine: true,
+        ..RescanParams::default()
+    };
+    // Setup three stands beside what the panel covers in other tests. Its far ends, with rings
+    // further apart than cells, must not look like changes.
+    let report = rescan(first_build(), &scans[2..3], Some(out), &params, &mut Silent).unwrap();
+    println!("{}", report.to_text());
+    assert!(report.changes.is_empty(), "{:#?}", report.changes);
+    assert!(report.refined && report.rebuilt.fitted < report.rebuilt.sections);
+    assert_eq!(report.rebuilt.vertices.outside, 0);
+    let v = report.rebuilt.vertices;
+    assert!(v.moved > 10_000 && v.kept > 10_000, "{v:?}");
+    let errors = [first_build(), out].map(|d| error_inside(d, &course(&before())));
+    println!(
+        "error of one scan {:.3} mm, of two {:.3} mm",
+        1e3 * errors[0],
+        1e3 * errors[1]
+    );
+    // What both fits leave out of the road stays: two scans do not halve the variance.
+    assert!(errors[1] < 0.95 * errors[0], "{errors:?}");
 }
 
 /// Vertex records of a surface file.
@@ -120,11 +147,6 @@ fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
     out
 }
 
-fn read_ribbon(dir: &Path) -> Ribbon {
-    let text = std::fs::read_to_string(dir.join("ribbon.geojson")).unwrap();
-    Ribbon::from_geojson(&text).unwrap()
-}
-
 /// How far a place (s, t) lies outside of what a change reaches, metres.
 fn off(ribbon: &Ribbon, change: &ChangeReport, [s, t]: [f64; 2]) -> f64 {
     let [[from_s, to_s], [from_t, to_t]] = change.reach_m;
@@ -132,38 +154,6 @@ fn off(ribbon: &Ribbon, change: &ChangeReport, [s, t]: [f64; 2]) -> f64 {
     let s = s + ((from_s - s) / length).round() * length;
     let beyond = |v: f64, a: f64, b: f64| (a - v).max(v - b).max(0.0);
     beyond(s, from_s, to_s).hypot(beyond(t, from_t, to_t))
-}
-
-/// Area and volume of a work on the ground, from the truth itself: cells of 20 mm.
-fn truth_of(
-    old: &Course,
-    new: &Course,
-    change: &ChangeReport,
-    ribbon: &Ribbon,
-    lod_m: f64,
-) -> [f64; 2] {
-    let [[from_s, to_s], [from_t, to_t]] = change.reach_m;
-    let (step, room) = (0.02, 0.8);
-    let mut out = [0.0; 2];
-    let count = |a: f64, b: f64| surface_core::numeric::to_index((b - a + 2.0 * room) / step);
-    for i in 0..count(from_s, to_s) {
-        let s = ribbon.line.wrap_s(from_s - room + (i as f64 + 0.5) * step);
-        let curvature = ribbon.line.curvature_per_m(s);
-        for j in 0..count(from_t, to_t) {
-            let t = from_t - room + (j as f64 + 0.5) * step;
-            let [x, y] = ribbon
-                .line
-                .to_local(surface_core::ribbon::RibbonPoint { s, t });
-            let at = [0, 1].map(|k| [x, y][k] + ribbon.frame.origin_m[k] - ORIGIN_M[k]);
-            let height = |c: &Course| c.height_m(at[0], at[1]);
-            if let (Some(a), Some(b)) = (height(old), height(new)) {
-                let area = step * step * (1.0 - curvature * t);
-                out[0] += if (b - a).abs() > lod_m { area } else { 0.0 };
-                out[1] += (b - a) * area;
-            }
-        }
-    }
-    out
 }
 
 /// Root mean square error of a mesh inside the panel, metres.
@@ -201,7 +191,67 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
     nothing_moves_away_from_changes(&report, &out);
     most_chunks_are_the_same_bytes(&out);
     the_panel_is_as_good_as_a_full_build_s(&scans, &out);
+    waves_run_through_the_blend(&out);
     the_history_is_told_without_points(&report, &out, panel_m3);
+}
+
+/// Before the panel old and new heights are blended: waves of 0.5 to 10 m are as high there as the
+/// truth's.
+fn waves_run_through_the_blend(out: &Path) {
+    let mesh = read_ply(&out.join("surface.ply")).unwrap();
+    let heights = MeshHeights::new(&mesh, ORIGIN_M);
+    let truth = course(&after());
+    let mut squares = [0.0; 3];
+    for j in 0..30 {
+        let t = -2.9 + 0.12 * f64::from(j);
+        let places: Vec<[f64; 2]> = (0..180).map(|i| [37.6 + 0.1 * f64::from(i), t]).collect();
+        let own: Vec<f64> = places
+            .iter()
+            .map(|&[s, t]| {
+                let [x, y] = truth.line().at(s, t);
+                heights.height_m(x, y).unwrap()
+            })
+            .collect();
+        let real: Vec<f64> = places
+            .iter()
+            .map(|&[s, t]| truth.height_at_m(s, t))
+            .collect();
+        for (a, b) in waves(&own).iter().zip(waves(&real)) {
+            squares = [
+                squares[0] + a * a,
+                squares[1] + b * b,
+                squares[2] + (a - b).powi(2),
+            ];
+        }
+    }
+    let (ratio, error) = (
+        (squares[0] / squares[1]).sqrt(),
+        (squares[2] / squares[1]).sqrt(),
+    );
+    println!("waves through the blend: {ratio:.3} of the truth's height, error {error:.3} of it");
+    // A step of 0.1 mm at either end of the blend would add a tenth.
+    assert!((ratio - 1.0).abs() < 0.1 && error < 0.4, "{ratio} {error}");
+}
+
+/// A profile of samples 0.1 m apart without waves over about 10 m (a parabola over 18 m) and under
+/// 0.5 m (means of five).
+fn waves(z: &[f64]) -> Vec<f64> {
+    let n = z.len() as f64;
+    // Orthogonal polynomials on even samples.
+    let u = |k: usize| (k as f64 + 0.5) / n - 0.5;
+    let shapes: [&dyn Fn(usize) -> f64; 3] = [&|_| 1.0, &u, &|k| {
+        u(k).powi(2) - (1.0 - 1.0 / (n * n)) / 12.0
+    }];
+    let mut left = z.to_vec();
+    for shape in shapes {
+        let own: f64 = (0..z.len()).map(|k| shape(k).powi(2)).sum();
+        let part: f64 = (0..z.len()).map(|k| shape(k) * z[k]).sum::<f64>() / own;
+        let part = |k: usize| part * shape(k);
+        left.iter_mut().enumerate().for_each(|(k, v)| *v -= part(k));
+    }
+    left.windows(5)
+        .map(|w| w.iter().sum::<f64>() / 5.0)
+        .collect()
 }
 
 /// All works are found with their kinds; areas and volumes against the truth's own. The panel's
@@ -209,23 +259,30 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
 fn works_are_as_large_as_the_truth_s(report: &RescanReport, out: &Path) -> f64 {
     let (old, new, ribbon) = (course(&before()), course(&after()), read_ribbon(out));
     let of = |kind: Kind| report.changes.iter().find(|c| c.kind == kind).unwrap();
-    let lod_m = report.detection.scales[0].lod95_m;
     let works = [of(Kind::Raised), of(Kind::NewBump), of(Kind::BumpGone)];
-    for change in works {
-        let [area, volume] = truth_of(&old, &new, change, &ribbon, lod_m);
+    // Measured over eight draws: panel 0.1 and 0.3 %; the two small ones up to 9 % in area, as noise
+    // moves the place of half their height, and 6 % in volume, as half a millimetre a cell does.
+    for (change, tolerance) in works.iter().zip([0.02, 0.15, 0.15]) {
+        let truth = extent(&old, &new, change, &ribbon);
+        let off = [
+            change.area_m2 / truth.area_m2 - 1.0,
+            change.volume_m3 / truth.volume_m3 - 1.0,
+        ];
         println!(
             "{}: area {:.2} m² ({:+.1} %), volume {:.5} m³ ({:+.1} %), border {:.2} mm",
             change.kind.word(),
             change.area_m2,
-            100.0 * (change.area_m2 / area - 1.0),
+            100.0 * off[0],
             change.volume_m3,
-            100.0 * (change.volume_m3 / volume - 1.0),
+            100.0 * off[1],
             change.border_mm
         );
+        assert!(
+            off.iter().all(|o| o.abs() < tolerance),
+            "{off:?} {change:?}"
+        );
+        assert!(change.beyond_m2 > 0.9 * change.area_m2);
     }
-    let [area, volume] = truth_of(&old, &new, works[0], &ribbon, lod_m);
-    assert!((works[0].area_m2 / area - 1.0).abs() < 0.05);
-    assert!((works[0].volume_m3 / volume - 1.0).abs() < 0.05);
     assert!(works[0].stepped);
     let false_m2: f64 = report.changes.iter().map(|c| c.area_m2).sum::<f64>()
         - works.iter().map(|c| c.area_m2).sum::<f64>();
