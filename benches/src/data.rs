@@ -3,9 +3,10 @@
 
 use std::error::Error;
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use surface_tests::proving::{CourseSpec, ScanParams, demo};
+use surface_tests::proving::paving::Feature;
+use surface_tests::proving::{Course, CourseSpec, ORIGIN_M, ScanParams, demo};
 use surface_tests::python::target_dir;
 
 /// Points on a metre of course that the dense scan leaves, millions: measured on 300 m.
@@ -50,6 +51,52 @@ pub fn dense_scan(million: f64) -> Result<Scan, Box<dyn Error>> {
         &CourseSpec::of_length(length_m),
         &ScanParams::dense(),
     )
+}
+
+/// A second scan of a tenth of the demonstration's course, after a panel of 10 × 3.5 m was laid in
+/// its middle 8 mm higher: what lies within 33 m of the panel, as many points to a metre as before.
+///
+/// # Errors
+/// When the course cannot be built or a file cannot be written.
+pub fn rescan_of_a_tenth() -> Result<Scan, Box<dyn Error>> {
+    let panel = Feature::Panel {
+        low: [300.0, -2.0],
+        high: [310.0, 1.5],
+        height_m: 0.008,
+    };
+    let spec = CourseSpec::demo().with_works(&[panel]);
+    let again = ScanParams {
+        seed: 8,
+        ..ScanParams::demo()
+    };
+    let whole = kept("demo-again", "a second scan of the demo", &spec, &again)?;
+    let [x, y] = Course::build(&spec)?.line().at(305.0, 0.0);
+    let middle = [x + ORIGIN_M[0], y + ORIGIN_M[1]];
+    let cloud = whole.cloud.with_file_name("tenth.laz");
+    let points = cut_out(&whole.cloud, middle, 33.0, &cloud)?;
+    Ok(Scan {
+        what: "a tenth of the demo's course".to_owned(),
+        cloud,
+        points,
+        ..whole
+    })
+}
+
+/// Write the points within `reach_m` of `middle` (x, y) to a file of their own; returns their
+/// number.
+fn cut_out(from: &Path, middle: [f64; 2], reach_m: f64, to: &Path) -> Result<u64, Box<dyn Error>> {
+    let mut reader = las::Reader::from_path(from)?;
+    let mut writer = las::Writer::from_path(to, reader.header().clone())?;
+    let (all, mut points) = (reader.read_all()?, 0);
+    for point in all.points() {
+        let point = point?;
+        if (point.x - middle[0]).hypot(point.y - middle[1]) < reach_m {
+            writer.write_point(point)?;
+            points += 1;
+        }
+    }
+    writer.close()?;
+    Ok(points)
 }
 
 /// A scan of `target/bench-data`, made if it is not there. The folder gets its name when the scan

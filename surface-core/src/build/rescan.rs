@@ -15,7 +15,7 @@ use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan_find::{Found, find_changes};
 use super::rescan_join::{Joined, join};
-use super::rescan_mesh::{Meshes, VertexChanges};
+use super::rescan_mesh::{Meshes, VertexChanges, VertexComparison};
 use super::rescan_out::{change_reports, detection_report, put_changes, rebuilt_m2};
 use super::rescan_params::RescanParams;
 use super::rescan_tie::{TiedScan, tie_report, tie_scan};
@@ -26,7 +26,7 @@ use crate::cloud::TileStore;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{PageData, VertexRecords, write_ids};
-use crate::mesh::{MaskReport, MeshCheck};
+use crate::mesh::{MaskReport, MeshCheck, Patch};
 use crate::progress::Progress;
 use crate::report::{
     FORMAT_VERSION, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
@@ -383,16 +383,14 @@ impl State<'_> {
         let (mut mesher, mask) =
             Mesher::new(ribbon, &joined.field, layout, &joined.plan, &joined.beside)?;
         mesher.crs = VertexRecords::open(&file)?.crs()?;
+        let is_touched = |section, at| is_touched(ribbon, found, section, at);
         let meshes = Meshes {
             old: &before,
             new: &mesher,
-            old_file: &file,
-            old_ids: old.ids()?,
+            fitted: &found.touched,
+            is_touched: &is_touched,
         };
-        let vertices = meshes.compare(&|section, at| is_touched(ribbon, found, section, at))?;
-        put_vertices(&vertices, folder)?;
-        report.rebuilt.vertices = vertices.counts;
-        put_changes(old, found, &report.changes, &mesher, folder)?;
+        let mut compared = VertexComparison::new(meshes, &file, old.ids()?)?;
         let crs: Option<&CrsRecord> = self.scan.crs.record();
         let mut laz = deviation_laz(folder, ribbon, crs, self.fit)?;
         let points = LevelledPoints {
@@ -401,10 +399,15 @@ impl State<'_> {
         };
         let which = (DeviationPoints::Beyond, self.fit.tolerance_m);
         let ply = folder.part("surface.ply")?;
-        let (check, map) = mesher.run(&ply, points, &mut laz, which, progress)?;
+        let see = &mut |patch: &Patch| compared.next(patch);
+        let (check, map) = mesher.run_seen(&ply, points, &mut laz, which, see, progress)?;
         if let Some(laz) = laz {
             laz.finish()?;
         }
+        let vertices = compared.finish()?;
+        put_vertices(&vertices, folder)?;
+        report.rebuilt.vertices = vertices.counts;
+        put_changes(old, found, &report.changes, &mesher, folder)?;
         let spots = spots_of(&map, ribbon, self.fit.tolerance_m);
         let page = page::gather(&mesher, points, &map, &spots, progress)?;
         Ok(Meshed {

@@ -6,9 +6,9 @@ use std::path::Path;
 
 use super::BuildError;
 use super::finished::not_a_build;
-use super::order::in_order;
 use super::surface::Mesher;
 use crate::export::{VertexRecords, vertex_record};
+use crate::field::SECTION_ROWS;
 use crate::mesh::Patch;
 use crate::numeric::to_u32;
 use crate::report::VertexCounts;
@@ -30,10 +30,10 @@ pub(super) struct VertexChanges {
 pub(super) struct Meshes<'a> {
     pub old: &'a Mesher<'a>,
     pub new: &'a Mesher<'a>,
-    /// The old `surface.ply`.
-    pub old_file: &'a Path,
-    /// The old vertices' ids and the next that is free; `None` where they are the indices.
-    pub old_ids: (Option<Vec<u32>>, u32),
+    /// Runs of rows that were fitted again, in order.
+    pub fitted: &'a [usize],
+    /// Whether (section, local x, y) lies in a change or its blending.
+    pub is_touched: &'a dyn Fn(usize, [f64; 2]) -> bool,
 }
 
 /// Where the vertices of a section begin in both meshes.
@@ -44,65 +44,133 @@ struct Begin {
 }
 
 impl Meshes<'_> {
-    /// Hold the meshes against each other; `is_touched` tells whether (section, local x, y) lies in
-    /// a change or its blending.
-    ///
-    /// The old mesh is made again and must be the old file's vertices byte for byte: else it was
-    /// made by another version, and nothing could be promised.
-    pub fn compare(
-        &self,
-        is_touched: &(dyn Fn(usize, [f64; 2]) -> bool + Sync),
-    ) -> Result<VertexChanges, BuildError> {
-        let lattice = *self.new.layout.lattice();
-        let sections: Vec<usize> = (0..lattice.sections()).collect();
-        let mut file = VertexRecords::open(self.old_file)?;
-        let mut out = VertexChanges {
-            counts: VertexCounts {
-                same_indices: true,
-                ..VertexCounts::default()
+    /// Whether a section has the same rows, vertices and triangles in both meshes: then its old
+    /// patch is its new one, and need not be made.
+    fn is_same(&self, section: usize) -> bool {
+        let (old, new) = (self.old, self.new);
+        let lattice = new.layout.lattice();
+        let last = lattice.section_rows(section)[1];
+        let fitted = |run: usize| self.fitted.binary_search(&run).is_ok();
+        !fitted(section)
+            && !fitted(lattice.wrap(last) / SECTION_ROWS)
+            && old.mask.is_same(&new.mask, new.layout, section)
+            && old.seams.is_same(&new.seams, section)
+    }
+}
+
+/// Holds the vertices of both meshes against each other, section by section.
+///
+/// The old mesh is made again where it may differ, and must be the old file's vertices byte for
+/// byte, as must the new one elsewhere: else the old file was made by another version, and nothing
+/// could be promised.
+pub(super) struct VertexComparison<'a> {
+    meshes: Meshes<'a>,
+    path: &'a Path,
+    file: VertexRecords,
+    /// The old vertices' ids and the next that is free; `None` where they are the indices.
+    ids: (Option<Vec<u32>>, u32),
+    out: VertexChanges,
+    begin: Begin,
+    /// Vertices that are new: index and the end of their line in the table.
+    fresh: Vec<(usize, String)>,
+}
+
+impl<'a> VertexComparison<'a> {
+    /// Begin with the old `surface.ply` and its vertices' ids.
+    pub fn new(
+        meshes: Meshes<'a>,
+        path: &'a Path,
+        ids: (Option<Vec<u32>>, u32),
+    ) -> Result<Self, BuildError> {
+        Ok(Self {
+            meshes,
+            path,
+            file: VertexRecords::open(path)?,
+            ids,
+            out: VertexChanges {
+                counts: VertexCounts {
+                    same_indices: true,
+                    ..VertexCounts::default()
+                },
+                ids: Vec::new(),
+                table: String::from(HEAD),
             },
-            ids: Vec::new(),
-            table: String::from(HEAD),
-        };
-        let mut begin = Begin::default();
-        let mut fresh = Vec::new();
-        in_order(
-            &sections,
-            |&section| {
-                let (old, new) = (self.old.patch(section)?.0, self.new.patch(section)?.0);
-                Ok::<_, BuildError>((old, new))
-            },
-            |&section, (old, new)| {
-                let [owned_old, owned_new] = [&old, &new].map(|p| owned(p, section, &lattice));
-                if !file.next_are(&old, owned_old)? {
-                    let why = "another version of this program made this mesh of the same heights: build it again";
-                    return Err(not_a_build(self.old_file, why));
-                }
-                let both = Both {
-                    old: (&old, owned_old),
-                    new: (&new, owned_new),
-                    begin,
-                    ids: self.old_ids.0.as_deref(),
-                };
-                both.compare(&|at| is_touched(section, at), &mut out, &mut fresh);
-                begin.old += owned_old;
-                begin.new += owned_new;
-                Ok(())
-            },
-        )?;
-        if let (Some(ids), _) = &self.old_ids
-            && ids.len() != begin.old
-        {
-            let why = format!("it has {} vertices, ids.npy {}", begin.old, ids.len());
-            return Err(not_a_build(self.old_file, why));
+            begin: Begin::default(),
+            fresh: Vec::new(),
+        })
+    }
+
+    /// Take the new mesh's next section.
+    pub fn next(&mut self, new: &Patch) -> Result<(), BuildError> {
+        let section = new.section;
+        let lattice = *self.meshes.new.layout.lattice();
+        let owned_new = owned(new, section, &lattice);
+        if self.meshes.is_same(section) {
+            self.check(new, owned_new)?;
+            self.keep(owned_new);
+            return Ok(());
         }
-        let first = match &self.old_ids {
-            (None, _) => to_u32(begin.old),
+        let old = self.meshes.old.patch(section)?.0;
+        let owned_old = owned(&old, section, &lattice);
+        self.check(&old, owned_old)?;
+        let both = Both {
+            old: (&old, owned_old),
+            new: (new, owned_new),
+            begin: self.begin,
+            ids: self.ids.0.as_deref(),
+        };
+        let is_touched = |at| (self.meshes.is_touched)(section, at);
+        both.compare(&is_touched, &mut self.out, &mut self.fresh);
+        self.begin.old += owned_old;
+        self.begin.new += owned_new;
+        Ok(())
+    }
+
+    /// The next `count` vertices of the old file are the first of `patch`.
+    fn check(&mut self, patch: &Patch, count: usize) -> Result<(), BuildError> {
+        if self.file.next_are(patch, count)? {
+            return Ok(());
+        }
+        let why =
+            "another version of this program made this mesh of the same heights: build it again";
+        Err(not_a_build(self.path, why))
+    }
+
+    /// The next `count` vertices stay as they are.
+    fn keep(&mut self, count: usize) {
+        let first = self.begin.old;
+        let own = first..first + count;
+        match &self.ids.0 {
+            Some(ids) => self.out.ids.extend(own.map(|k| old_id(Some(ids), k))),
+            None => self.out.ids.extend(own.map(to_u32)),
+        }
+        self.out.counts.kept += count as u64;
+        self.out.counts.same_indices &= count == 0 || self.begin.old == self.begin.new;
+        self.begin.old += count;
+        self.begin.new += count;
+    }
+
+    /// All sections have come: there must be as many old ids as old vertices.
+    pub fn finish(mut self) -> Result<VertexChanges, BuildError> {
+        if let (Some(ids), _) = &self.ids
+            && ids.len() != self.begin.old
+        {
+            let why = format!("it has {} vertices, ids.npy {}", self.begin.old, ids.len());
+            return Err(not_a_build(self.path, why));
+        }
+        let first = match &self.ids {
+            (None, _) => to_u32(self.begin.old),
             (Some(_), next) => *next,
         };
-        number_fresh(&mut out, &fresh, first);
-        Ok(out)
+        number_fresh(&mut self.out, &self.fresh, first);
+        Ok(self.out)
     }
+}
+
+/// The id of an old vertex: the one given, or its index.
+fn old_id(ids: Option<&[u32]>, index: usize) -> u32 {
+    let given = ids.and_then(|ids| ids.get(index).copied());
+    given.unwrap_or(to_u32(index))
 }
 
 /// New vertices get the ids that were never given.
@@ -134,11 +202,6 @@ struct Both<'a> {
 }
 
 impl Both<'_> {
-    fn old_id(&self, index: usize) -> u32 {
-        let given = self.ids.and_then(|ids| ids.get(index).copied());
-        given.unwrap_or(to_u32(index))
-    }
-
     /// Vertices at the same place in plan are the same vertex.
     fn compare(
         &self,
@@ -161,7 +224,7 @@ impl Both<'_> {
                 continue;
             };
             let old_index = self.begin.old + was;
-            let id = self.old_id(old_index);
+            let id = old_id(self.ids, old_index);
             out.ids.push(id);
             if vertex_record(old, was) == vertex_record(new, v) {
                 out.counts.kept += 1;
@@ -191,7 +254,7 @@ impl Both<'_> {
         for v in gone {
             let [x, y, z] = self.old.0.positions_m[v];
             let index = self.begin.old + v;
-            let id = self.old_id(index);
+            let id = old_id(self.ids, index);
             out.counts.removed += 1;
             out.counts.outside += u64::from(!is_touched([x, y]));
             let _ = writeln!(out.table, "removed,{id},{index},,{x},{y},{z},");

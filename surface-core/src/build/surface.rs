@@ -101,6 +101,19 @@ impl<'a> Mesher<'a> {
         which: (DeviationPoints, f64),
         progress: &mut dyn Progress,
     ) -> Result<(MeshCheck, DeviationMap), BuildError> {
+        self.run_seen(ply, points, laz, which, &mut |_| Ok(()), progress)
+    }
+
+    /// The same; `see` is shown every section's mesh in order.
+    pub fn run_seen(
+        &self,
+        ply: &Path,
+        points: LevelledPoints,
+        laz: &mut Option<DeviationLaz>,
+        which: (DeviationPoints, f64),
+        see: &mut dyn FnMut(&Patch) -> Result<(), BuildError>,
+        progress: &mut dyn Progress,
+    ) -> Result<(MeshCheck, DeviationMap), BuildError> {
         let lattice = *self.layout.lattice();
         let sections: Vec<usize> = (0..lattice.sections()).collect();
         progress.stage("mesh and hold", sections.len() as u64);
@@ -114,6 +127,7 @@ impl<'a> Mesher<'a> {
             &sections,
             |&section| self.section(section, points, &cells, which),
             |_, done| {
+                see(&done.patch)?;
                 assembler.add(&done.patch)?;
                 map.push(done.cells);
                 if let Some(laz) = laz {
@@ -221,8 +235,11 @@ impl<'a> Mesher<'a> {
         if !lattice.closed && section + 1 == lattice.sections() {
             points.read(key(section + 1), &mut packed)?;
         }
-        let index = PatchIndex::new(patch);
         let mut out = Columns::default();
+        if packed.is_empty() {
+            return Ok(out);
+        }
+        let index = PatchIndex::new(patch);
         for (k, point) in packed.iter().enumerate() {
             let [s, t, z] = point.metres();
             let last_row_of_all = k >= own && !lattice.closed && section + 1 == lattice.sections();

@@ -102,6 +102,19 @@ impl NodeMask {
         self.alive[row * self.stride + slot] != 0
     }
 
+    /// Whether another mask of the same layout has the same vertices in a section, its last row
+    /// included.
+    #[must_use]
+    pub fn is_same(&self, other: &Self, layout: &Layout, section: usize) -> bool {
+        let [first, last] = layout.lattice.section_rows(section);
+        let row = |mask: &Self, row: usize| {
+            let from = layout.lattice.wrap(row) * mask.stride;
+            from..from + mask.stride
+        };
+        let same = |r: usize| self.alive[row(self, r)] == other.alive[row(other, r)];
+        (first..=last).all(same)
+    }
+
     /// Drop what would make the surface something else than one clean sheet: vertices in which two
     /// holes meet, vertices without a triangle, and all parts but the largest.
     ///

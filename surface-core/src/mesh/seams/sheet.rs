@@ -123,6 +123,27 @@ impl Seams {
         self.sections.get(section).filter(|s| !s.cells.is_empty())
     }
 
+    /// Whether other rails make the same of a section: the same vertices, triangles and nodes left
+    /// out.
+    #[must_use]
+    pub fn is_same(&self, other: &Self, section: usize) -> bool {
+        let rows = section * SECTION_ROWS..(section + 1) * SECTION_ROWS + 1;
+        let nodes = |of: &Self| {
+            let own = of.nodes.range((rows.start, 0)..(rows.end, 0));
+            own.copied().collect::<Vec<_>>()
+        };
+        match (self.section(section), other.section(section)) {
+            (None, None) => true,
+            // The last row of a closed course is its first; a section that ends there is compared
+            // in all that was left out.
+            (Some(a), Some(b)) if section + 1 == self.sections.len() => {
+                a == b && self.nodes == other.nodes
+            }
+            (Some(a), Some(b)) => a == b && nodes(self) == nodes(other),
+            _ => false,
+        }
+    }
+
     /// Whether the node at (wrapped row, slot) is left out.
     pub(in super::super) fn leaves_out(&self, row: usize, slot: usize) -> bool {
         slot > 0 && self.nodes.contains(&(row, slot - 1))
