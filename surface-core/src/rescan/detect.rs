@@ -6,7 +6,7 @@ use super::level::NORMAL_95;
 use super::pair::Pair;
 use super::regions::{Region, Regions};
 use super::scales::means;
-use crate::numeric::{to_f32, to_index};
+use crate::numeric::{to_f32, to_index, two_sided_p};
 
 /// Widths of the squares over which differences are meant, metres; 0 is the node itself.
 const WIDTHS_M: [f64; 4] = [0.0, 0.3, 1.0, 3.0];
@@ -30,6 +30,15 @@ const ANY_FALSE: f64 = 0.01;
 /// judged among their like; the first lean on the edge and begin no change.
 const EDGE_NODES: [usize; 2] = [2, 5];
 const RELIEF_M: [f32; 2] = [4e-4, 1.5e-3];
+/// Where more than this share of the cells in a square of so many metres has no new points, as at the
+/// far end of a scan, whose rings lie further apart than cells, heights between rings are carried
+/// over: such cells are judged among their like, and begin no change.
+const THIN_SHARE: f32 = 0.5;
+const THIN_OVER_M: f64 = 1.0;
+/// Strata of cells whose points are not thin.
+const DENSE: std::ops::Range<u8> = 0..9;
+/// Those of them that lean on the edge.
+const BY_EDGE: std::ops::Range<u8> = 0..3;
 /// Clean ground: the stratum that may begin a change before others are learnt.
 const CLEAN: u8 = 6;
 /// Small places this near to a change five times their size are its rim, nodes.
@@ -110,6 +119,8 @@ struct Search<'a> {
     scales: Vec<Scale>,
     strata: Vec<u8>,
     params: DetectParams,
+    /// Smaller scores are never discoveries.
+    least_score: f64,
 }
 
 /// p-values up to which a cell is changed, and up to which it begins a change.
@@ -154,6 +165,7 @@ impl<'a> Search<'a> {
             scales: scales(pair, &relief),
             strata: strata(pair, &relief),
             params,
+            least_score: least_score(params.false_share),
         }
     }
 
@@ -172,9 +184,13 @@ impl<'a> Search<'a> {
         let (mut small, mut tests) = (Vec::new(), 0);
         for scale in &self.scales {
             let known = (0..scale.d.len()).filter(|&k| scale.d[k].is_finite());
-            for p in known.map(|k| scale.chance.p(scale.cell(k, &self.strata))) {
+            for score in known.map(|k| scale.chance.score(scale.cell(k, &self.strata))) {
                 tests += 1;
-                small.extend(Some(p).filter(|p| *p <= self.params.false_share));
+                // p-values take long, and all but a few are beyond any limit.
+                let p = Some(score)
+                    .filter(|u| u.abs() >= self.least_score)
+                    .map(two_sided_p);
+                small.extend(p.filter(|p| *p <= self.params.false_share));
             }
         }
         let changed = fdr::limit_among(small, tests, self.params.false_share)?;
@@ -209,7 +225,9 @@ impl<'a> Search<'a> {
                 continue;
             }
             let p = self.least_p(k, fine, clear);
-            let begins = self.strata[k] >= 3 && (!clean_alone || self.strata[k] == CLEAN);
+            let own = self.strata[k];
+            let begins = DENSE.contains(&own) && !BY_EDGE.contains(&own);
+            let begins = begins && (!clean_alone || own == CLEAN);
             seed[k] = begins && p <= limits.begins;
             let score = scale.chance.score(scale.cell(k, &self.strata));
             if p <= limits.changed || score.abs() > NORMAL_95 {
@@ -232,11 +250,16 @@ impl<'a> Search<'a> {
             let share = f64::from(fine.abs()) >= BORNE_OUT * f64::from(s.d[node].abs());
             share && (fine > 0.0) == (s.d[node] > 0.0)
         };
-        let p = |s: &Scale| s.chance.p(s.cell(node, &self.strata));
+        let score = |s: &Scale| s.chance.score(s.cell(node, &self.strata)).abs();
         let (near, far) = self.scales.split_at(FOLLOW + 1);
         let far = far.iter().zip(clear).filter(|(_, clear)| clear[node]);
         let all = near.iter().chain(far.map(|(s, _)| s));
-        all.filter(|s| borne(s)).map(p).fold(1.0, f64::min)
+        let most = all.filter(|s| borne(s)).map(score).fold(0.0, f64::max);
+        if most < self.least_score {
+            1.0
+        } else {
+            two_sided_p(most)
+        }
     }
 
     fn finish(self, regions: Regions, p_limit: f64) -> Detection {
@@ -284,6 +307,20 @@ impl<'a> Search<'a> {
     }
 }
 
+/// A score below which every p-value is over `share`.
+fn least_score(share: f64) -> f64 {
+    let (mut low, mut high) = (0.0, 40.0);
+    while high - low > 1e-3 {
+        let middle = 0.5 * (low + high);
+        if two_sided_p(middle) > share {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    low
+}
+
 /// Cells whose squares of `width_m` keep off all changes.
 fn stable(pair: &Pair, regions: &Regions, width_m: f64) -> Vec<bool> {
     let step = pair.grid.lattice().t_step_m;
@@ -293,7 +330,8 @@ fn stable(pair: &Pair, regions: &Regions, width_m: f64) -> Vec<bool> {
     out
 }
 
-/// Which cells are judged together: three times by distance from the edge, by relief in each.
+/// Which cells are judged together: three times by distance from the edge, by relief in each; those
+/// whose points are thin apart.
 fn strata(pair: &Pair, relief: &[f32]) -> Vec<u8> {
     let grid = &pair.grid;
     let outside = Regions {
@@ -303,6 +341,7 @@ fn strata(pair: &Pair, relief: &[f32]) -> Vec<u8> {
         list: Vec::new(),
     };
     let near = EDGE_NODES.map(|n| outside.widened(grid, n));
+    let thin = thin(pair);
     let stratum = |k: usize| {
         let edge = match [near[0][k], near[1][k]] {
             [true, _] => 0,
@@ -310,9 +349,23 @@ fn strata(pair: &Pair, relief: &[f32]) -> Vec<u8> {
             _ => 2,
         };
         let rough = RELIEF_M.iter().filter(|&&r| relief[k] > r).count();
-        crate::numeric::to_u8((3 * edge + rough) as f64)
+        let own = crate::numeric::to_u8((3 * edge + rough) as f64);
+        if thin[k] { DENSE.end + own } else { own }
     };
     (0..grid.nodes()).map(stratum).collect()
+}
+
+/// Nodes around which most cells have no new points.
+fn thin(pair: &Pair) -> Vec<bool> {
+    let bare = |k: usize| match (pair.difference_m(k).is_finite(), pair.bridged[k]) {
+        (false, _) => f32::NAN,
+        (true, true) => 1.0,
+        (true, false) => 0.0,
+    };
+    let bare: Vec<f32> = (0..pair.grid.nodes()).map(bare).collect();
+    let ones = vec![1.0; bare.len()];
+    let shares = means(&pair.grid, &bare, &ones, THIN_OVER_M);
+    shares.iter().map(|share| *share > THIN_SHARE).collect()
 }
 
 fn scales(pair: &Pair, relief: &[f32]) -> Vec<Scale> {

@@ -3,13 +3,13 @@
 //! The σ of the two fits tell which cells are better known than others, not by how much two
 //! heights differ: neighbours share points, both fits leave out the same fine waves, setups are
 //! levelled to a tenth of a millimetre, kerbs are sampled at other places. So cells are put into
-//! strata (by the edge, on rough ground) and classes of like expectation; each class's factor and
+//! strata (by the edge, on rough ground, where points are thin) and classes of like expectation; each class's factor and
 //! each stratum's tails are learnt.
 
-use crate::numeric::{quantile, to_index, two_sided_p};
+use crate::numeric::{quantile, to_index};
 
 /// Strata that cells may be in.
-pub(super) const STRATA: usize = 9;
+pub(super) const STRATA: usize = 18;
 /// Most classes of a stratum, each with the same number of cells.
 const CLASSES: usize = 12;
 /// Fewest cells of a class: its 99.5 % quantile lies between its fifth and sixth largest.
@@ -84,11 +84,6 @@ impl Chance {
     pub fn level_m(&self, cell: Judged, u: f64) -> f64 {
         let level = |s: &Stratum| s.sd_m(cell.expected_m) * (U_90 + (u - U_90) * s.tail);
         self.of(cell).map_or(f64::INFINITY, level)
-    }
-
-    /// Two-sided p-value of a difference.
-    pub fn p(&self, cell: Judged) -> f64 {
-        two_sided_p(self.score(cell))
     }
 }
 
