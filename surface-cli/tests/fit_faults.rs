@@ -328,15 +328,40 @@ fn surface_on_a_full_disk(dir: &Path, blocks: u64, arguments: &str) -> Output {
     command.output().unwrap()
 }
 
+/// The scan's `setups.csv` with one more row, which has the last one's place and another name.
+fn dir_with_a_misspelt_setup() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let known = fs::read_to_string(scan().join("setups.csv")).unwrap();
+    let (_, place) = known
+        .trim_end()
+        .rsplit_once('\n')
+        .unwrap()
+        .1
+        .split_once(',')
+        .unwrap();
+    fs::write(
+        dir.path().join("setups.csv"),
+        format!("{known}nobody,{place}\n"),
+    )
+    .unwrap();
+    dir
+}
+
 #[test]
 fn a_build_is_handed_over_whole_or_not_at_all() {
     let dir = tempfile::tempdir().unwrap();
     let cloud = scan().join("course.laz");
     let cloud = cloud.to_str().unwrap();
     let also = ["--also", "gltf,csv", "--out", "build"];
-    let run = fit(dir.path(), &[&[cloud][..], &also].concat());
+    let places = dir_with_a_misspelt_setup();
+    let places = places.path().join("setups.csv");
+    let setups = ["--setups", places.to_str().unwrap()];
+    let run = fit(dir.path(), &[&[cloud][..], &also, &setups].concat());
     let said = String::from_utf8_lossy(&run.stderr);
     assert!(run.status.code() <= Some(1), "{said}");
+    let told = String::from_utf8_lossy(&run.stdout);
+    assert!(told.contains("scanner positions: nobody; they"), "{told}");
+    assert!(told.contains("surface.glb ("), "{told}");
     let build = dir.path().join("build");
     for name in ["manifest.json", "surface.glb", "surface-stations.csv"] {
         assert!(build.join(name).exists(), "{name}");

@@ -16,7 +16,7 @@ use super::params::{DeviationPoints, FitParams};
 use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan::RESCAN_PRODUCTS;
-use super::road::{open, unmatched_doubt};
+use super::road::open;
 use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
 use super::surface::Mesher;
 use super::trust::Trusted;
@@ -437,7 +437,6 @@ const FEW_POINTS: u32 = 3;
 
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
     let mut out = found.trusted.report(&road.setups).doubts();
-    out.extend(unmatched_doubt(&road.unmatched));
     out.extend_from_slice(&road.doubts);
     if let Some(checkpoints) = &found.checkpoints {
         out.extend_from_slice(checkpoints.doubts());

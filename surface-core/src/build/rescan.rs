@@ -19,7 +19,7 @@ use super::rescan_mesh::{Meshes, VertexChanges, VertexComparison};
 use super::rescan_out::{change_reports, detection_report, put_changes, rebuilt_m2};
 use super::rescan_params::RescanParams;
 use super::rescan_tie::{TiedScan, tie_report, tie_scan};
-use super::road::{KnownSetup, find_road, open, unmatched_doubt};
+use super::road::{KnownSetup, find_road, open};
 use super::sections::sort_by_section;
 use super::surface::{LevelledPoints, Mesher};
 use crate::cloud::TileStore;
@@ -164,7 +164,7 @@ fn built_params(old: &Finished) -> FitParams {
 struct Scan {
     points: TileStore,
     setups: Vec<KnownSetup>,
-    unmatched: Vec<String>,
+    doubts: Vec<String>,
     tied: TiedScan,
     read: u64,
     strays: u64,
@@ -228,7 +228,7 @@ fn read_scan(
     Ok(Scan {
         points,
         setups: road.setups,
-        unmatched: road.unmatched,
+        doubts: road.doubts,
         tied,
         read,
         strays,
@@ -273,7 +273,7 @@ fn report(
 }
 
 fn doubts(report: &RescanReport, scan: &Scan) -> Vec<String> {
-    let mut out: Vec<String> = unmatched_doubt(&scan.unmatched).into_iter().collect();
+    let mut out = scan.doubts.clone();
     for setup in report.tie.setups.iter().filter(|s| !s.tied && s.places > 0) {
         out.push(format!(
             "setup {} is left out: {} of its {} places agree with what stayed",

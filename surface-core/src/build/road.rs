@@ -8,6 +8,7 @@ use super::ingest::{Ingested, ingest};
 use super::keep::keep_file;
 use super::params::{FitParams, SetupPlace};
 use crate::cloud::Frame;
+use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
 use crate::report::RibbonReport;
@@ -22,8 +23,8 @@ pub(super) struct Road {
     pub notes: Vec<String>,
     /// The setups by number.
     pub setups: Vec<KnownSetup>,
-    /// Names of given scanner positions that no setup answers to.
-    pub unmatched: Vec<String>,
+    /// What reading told that the user should know.
+    pub doubts: Vec<String>,
 }
 
 /// A setup's name, and where it stood.
@@ -78,7 +79,7 @@ pub(super) fn find_road(
         ribbon,
         notes,
         setups: known,
-        unmatched: unmatched(scans, params),
+        doubts: doubts(scans, params),
     })
 }
 
@@ -109,11 +110,19 @@ fn unmatched(scans: &Scans, params: &FitParams) -> Vec<String> {
     names.filter(|name| !answers(name)).cloned().collect()
 }
 
+/// What the files, once read, and the scanner positions beside them leave in doubt.
+fn doubts(scans: &Scans, params: &FitParams) -> Vec<String> {
+    let told = reading_doubts(scans);
+    let told = told.iter().map(ToString::to_string);
+    told.chain(unmatched_doubt(&unmatched(scans, params)))
+        .collect()
+}
+
 /// Names that are listed in a doubt; more are only counted.
 const MOST_NAMES: usize = 5;
 
 /// The doubt about given scanner positions whose names no setup answers to.
-pub(super) fn unmatched_doubt(names: &[String]) -> Option<String> {
+fn unmatched_doubt(names: &[String]) -> Option<String> {
     let (first, more) = names.split_at(names.len().min(MOST_NAMES));
     let more = match more.len() {
         0 => String::new(),
@@ -121,7 +130,7 @@ pub(super) fn unmatched_doubt(names: &[String]) -> Option<String> {
     };
     (!names.is_empty()).then(|| {
         format!(
-            "no setup in the scans bears the names {}{more} of the given scanner positions, which weigh nothing",
+            "no setup in the scans bears these names of given scanner positions: {}{more}; they weigh nothing",
             first.join(", ")
         )
     })

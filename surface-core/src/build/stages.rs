@@ -15,7 +15,6 @@ use super::road::{KnownSetup, Road, find_road};
 use super::sections::sort_by_section;
 use super::space::check_space;
 use super::work::{Key, Work};
-use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ProductCrs, Scans};
 use crate::cloud::{TileIndex, TileStore};
 use crate::export::FieldStore;
@@ -91,7 +90,6 @@ pub(super) struct RoadInWords {
     /// What reading told, in words.
     pub doubts: Vec<String>,
     pub setups: Vec<KnownSetup>,
-    pub unmatched: Vec<String>,
     pub crs: ProductCrs,
 }
 
@@ -126,7 +124,6 @@ struct RoadRecord {
     strays: u64,
     doubts: Vec<String>,
     setups: Vec<KnownSetup>,
-    unmatched: Vec<String>,
     z_steps_m: Vec<f64>,
     tiles: TileIndex,
     spacing_m: f64,
@@ -146,7 +143,6 @@ impl RoadRecord {
             strays: self.strays,
             doubts: self.doubts,
             setups: self.setups,
-            unmatched: self.unmatched,
             crs,
         };
         Some(SortedRoad {
@@ -207,12 +203,8 @@ impl Stages<'_> {
             points: road.cloud.points,
             rejected: scans.rejected() + scans.withheld(),
             strays: road.cloud.strays,
-            doubts: reading_doubts(scans)
-                .iter()
-                .map(ToString::to_string)
-                .collect(),
+            doubts: road.doubts,
             setups: road.setups,
-            unmatched: road.unmatched,
             z_steps_m: road.cloud.z_steps_m.clone(),
             tiles: points.keep(),
             spacing_m,
