@@ -256,26 +256,12 @@ fn strip_sums(fitter: &HeightFitter, strips: &Strips, run: usize) -> Result<Stri
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::field::Rounding;
 
     /// A section at 0.02 m in which one cell in three holds a point of 0.5 mm noise, with a step of
     /// 5 mm at t = 0.013 m.
     fn sparse(lattice: &Lattice) -> CellSums {
         let cells = SECTION_ROWS * lattice.columns;
-        let mut sums = CellSums {
-            first_row: 0,
-            rows: SECTION_ROWS,
-            columns: lattice.columns,
-            w: vec![0.0; cells],
-            ws: vec![0.0; cells],
-            wt: vec![0.0; cells],
-            wz: vec![0.0; cells],
-            n: vec![0; cells],
-            set_aside: vec![0; cells],
-            common_m2: 0.0,
-            beyond: Vec::new(),
-            rounding: Rounding::default(),
-        };
+        let mut sums = CellSums::empty(0, SECTION_ROWS, lattice.columns);
         let mut state = 7u64;
         let mut uniform = || {
             state = state

@@ -75,7 +75,9 @@ pub struct CellSums {
 }
 
 impl CellSums {
-    pub(super) fn empty(first_row: usize, rows: usize, columns: usize) -> Self {
+    /// The sums of cells that hold no point.
+    #[must_use]
+    pub fn empty(first_row: usize, rows: usize, columns: usize) -> Self {
         let cells = rows * columns;
         Self {
             first_row,

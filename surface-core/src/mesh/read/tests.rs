@@ -135,9 +135,17 @@ fn lines_of_obj_that_say_nothing_of_the_mesh_are_passed_over() {
     assert!((mesh.origin_m()[2] - 3.0).abs() < 1e-12);
 }
 
+/// Each text's fault begins with these words.
+fn faults_begin(cases: &[(String, &str)]) {
+    for (text, start) in cases {
+        let said = fault(text);
+        assert!(said.starts_with(start), "{said}\n{start}");
+    }
+}
+
 #[test]
-fn faults_name_file_place_and_remedy() {
-    let cases = [
+fn faults_of_obj_name_file_place_and_remedy() {
+    faults_begin(&[
         (
             format!("{QUAD}f 1 2 9\n"),
             "m: face 0 names vertex 8, but there are 4; repair",
@@ -168,6 +176,12 @@ fn faults_name_file_place_and_remedy() {
             "m, line 2: expected vertices (lines \"v x y z\")",
         ),
         (String::new(), "m, line 0: expected vertices"),
+    ]);
+}
+
+#[test]
+fn faults_of_a_ply_header_name_file_and_place() {
+    faults_begin(&[
         (
             "ply\nformat ascii 1.0\nelement vertex 2\n".to_owned(),
             "m, line 3: the file ends in the middle of its header",
@@ -184,11 +198,11 @@ fn faults_name_file_place_and_remedy() {
             "ply\nformat ascii 1.0\nelement vertex -1\n".to_owned(),
             "m, line 3: expected the header of a PLY file, found \"a count of '-1'\"",
         ),
-    ];
-    for (text, start) in cases {
-        let said = fault(&text);
-        assert!(said.starts_with(start), "{said}\n{start}");
-    }
+    ]);
+}
+
+#[test]
+fn faults_of_a_ply_body_name_file_place_and_remedy() {
     let header = "ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\n\
         property float z\nelement face 1\nproperty list uchar int vertex_indices\nend_header\n";
     let body = |rest: &str| fault(&format!("{header}{rest}"));
