@@ -193,11 +193,16 @@ impl<'a> Halved<'a> {
         })
     }
 
-    /// Share of the samples that have points of the half that has fewer.
+    /// Share of the samples that have points of the half that has fewer, among those with a surface:
+    /// over a hole there is nothing to tell, however dense the points beside it are.
     fn covered(&self, stretch: Stretch, times: usize) -> f64 {
+        let surface = |k: &usize| self.heights.iter().all(|z| z[*k].is_finite());
         let share = |p: &PointMeans| {
             let (mut there, mut all) = (0usize, 0usize);
             for stations in self.samples(stretch, times) {
+                if !stations.iter().all(surface) {
+                    continue;
+                }
                 all += 1;
                 there += usize::from(stations.iter().any(|&k| p.counts[k] > 0));
             }
