@@ -8,7 +8,7 @@ use crate::mesh::{MaskReport, MeshCheck, SeamReport};
 use crate::ribbon::Gap;
 
 /// Version of the shape of `report.json`; raised when a field changes its meaning or goes.
-pub const FORMAT_VERSION: u32 = 1;
+pub const FORMAT_VERSION: u32 = 2;
 
 /// Said in every report: what the surface must not be trusted for without others.
 pub const CAUTIONS: [&str; 3] = [
@@ -70,13 +70,10 @@ pub struct FieldCounts {
     pub sigma_95_mm: f64,
     /// Median of the shortest wavelengths of which the heights hold more road than noise, metres
     /// (to 0.01 m).
-    #[serde(default)]
     pub wavelength_median_m: f64,
     /// The wavelength that 95 % of the heights stay below, metres (to 0.01 m).
-    #[serde(default)]
     pub wavelength_95_m: f64,
     /// Share of the heights that hold waves shorter than 0.5 m.
-    #[serde(default)]
     pub share_under_half_metre: f64,
     /// Level A of the road's spectrum S(k) = A·k⁻³, m.
     pub level_m: f64,
