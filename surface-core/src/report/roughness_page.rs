@@ -140,8 +140,10 @@ impl RoughnessReport {
         };
         let rows: Vec<Row> = self.gates.iter().flat_map(failure).collect();
         if !rows.is_empty() {
+            let all = rows.len();
             let shown = rows.into_iter().take(MOST_ROWS);
             table(&["limit", "path", "from, m", "to, m", "value"], shown, out);
+            left(all, "roughness.json", out);
         }
         out.push_str("</section>\n");
     }

@@ -10,6 +10,9 @@ const HEAD: f64 = 44.0;
 const FOOT: f64 = 36.0;
 /// Where text begins, pixels.
 const LEFT: f64 = 20.0;
+/// Size of the charts' headlines, pixels: the longest of an event takes 450 of a chart's 460 in a
+/// wide face (DejaVu Sans).
+const TITLE: f64 = 12.0;
 
 /// Charts with the same lines below and beside each other, with one legend.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,9 +51,11 @@ impl Sheet {
             self.drawing(chart, k).draw(&mut out);
             out.push_str("</g>\n");
         }
-        if let Some(first) = self.charts.first() {
+        // A chart beside a hole may lack the dots that the others have.
+        let dotted = self.charts.iter().find(|chart| !chart.dots.is_empty());
+        if let Some(shown) = dotted.or(self.charts.first()) {
             let at = [LEFT, high - 0.5 * FOOT];
-            self.drawing(first, 0).legend(at, &mut out);
+            self.drawing(shown, 0).legend(at, &mut out);
         }
         out.push_str("</svg>\n");
         out
@@ -61,7 +66,7 @@ impl Sheet {
             chart,
             size: self.size,
             title_x: LEFT,
-            title_size: 14.0,
+            title_size: TITLE,
             legend: false,
             id: format!("{}{k}", name_of(&self.title)),
         }
