@@ -143,7 +143,7 @@ fn events_csv(read: &Read, report: &RoughnessReport) -> String {
                 felt.event.x_m,
                 cell(at.s, 2),
                 cell(at.t, 2),
-                1e3 * felt.event.height_m,
+                1e3 * felt.event.signed_m(),
                 felt.event.length_m,
                 felt.acceleration_m_s2
             );
