@@ -139,10 +139,10 @@ fn mark(rows: &FieldRows, side: usize, row: usize, column: usize) -> Option<Mark
     for r in row..(row + side).min(rows.rows) {
         for c in column..(column + side).min(lattice.columns) {
             let k = r * lattice.columns + c;
-            if !rows.z_m[k].is_finite() {
+            if !rows.z_m[k].is_finite() || rows.flags[k] & flags::BRIDGED != 0 {
                 continue;
             }
-            if rows.flags[k] & (flags::STEP | flags::OUTLIERS | flags::BRIDGED) != 0 {
+            if rows.flags[k] & (flags::STEP | flags::OUTLIERS) != 0 {
                 return None;
             }
             let own = [

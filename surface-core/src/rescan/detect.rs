@@ -35,6 +35,10 @@ const RELIEF_M: [f32; 2] = [4e-4, 1.5e-3];
 /// over: such cells are judged among their like, and begin no change.
 const THIN_SHARE: f32 = 0.5;
 const THIN_OVER_M: f64 = 1.0;
+/// Squares of this width are bare or not, metres: narrower cells of a dense scan are often empty too.
+const BARE_M: f64 = 0.1;
+/// A square is bare where no more than rounding is missing of all.
+const ALL: f32 = 0.999;
 /// Strata of cells whose points are not thin.
 const DENSE: std::ops::Range<u8> = 0..9;
 /// Those of them that lean on the edge.
@@ -364,6 +368,13 @@ fn thin(pair: &Pair) -> Vec<bool> {
     };
     let bare: Vec<f32> = (0..pair.grid.nodes()).map(bare).collect();
     let ones = vec![1.0; bare.len()];
+    let whole = |share: f32| match share {
+        s if s.is_nan() => s,
+        s if s > ALL => 1.0,
+        _ => 0.0,
+    };
+    let bare = means(&pair.grid, &bare, &ones, BARE_M);
+    let bare: Vec<f32> = bare.into_iter().map(whole).collect();
     let shares = means(&pair.grid, &bare, &ones, THIN_OVER_M);
     shares.iter().map(|share| *share > THIN_SHARE).collect()
 }
@@ -426,4 +437,34 @@ fn published_share(pair: &Pair, stable: &[bool]) -> f64 {
         }
     }
     beyond as f64 / all.max(1) as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::field::Lattice;
+    use crate::rescan::Grid;
+
+    /// Share of the nodes that are thin where three cells in five hold no point of an even scan.
+    fn thin_share(step_m: f64) -> f64 {
+        let lattice = Lattice::new([step_m; 2], 161, -20..21, false).unwrap();
+        let mut pair = Pair::new(Grid::new(lattice, &[0..161]));
+        pair.old_m.fill(0.0);
+        pair.new_m.fill(0.0);
+        let mut state = 7u64;
+        for bridged in &mut pair.bridged {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            *bridged = (state >> 33) % 5 < 3;
+        }
+        let thin = thin(&pair);
+        thin.iter().filter(|thin| **thin).count() as f64 / thin.len() as f64
+    }
+
+    #[test]
+    fn a_scan_is_no_thinner_for_narrower_cells() {
+        assert_eq!(thin_share(0.02).to_bits(), 0.0f64.to_bits());
+        assert!(thin_share(0.1) > 0.9, "{}", thin_share(0.1));
+    }
 }

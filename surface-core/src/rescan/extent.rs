@@ -17,12 +17,13 @@
 
 use std::collections::HashMap;
 
+use super::measure::{SKIRT_M, steps};
 use super::pair::Pair;
 use super::regions::Region;
 use crate::numeric::{mad_sigma, median};
 
-/// The volume and the heights count this many nodes beyond those that changed.
-const SKIRT_NODES: [usize; 2] = [3, 2];
+/// The volume and the heights count so far beyond what changed, metres.
+const HEIGHTS_SKIRT_M: f64 = 0.2;
 /// Single cells tell the area when the bulk height is over this many times their scatter.
 const STANDS_OUT: f64 = 5.0;
 /// Values further than this many standard deviations from the ground around are no ground.
@@ -57,7 +58,8 @@ struct Layer {
 impl Measured<'_> {
     pub fn extent(&self) -> Extent {
         let grid = &self.pair.grid;
-        let [far, near] = SKIRT_NODES.map(|steps| self.region.widened(grid, steps));
+        let [far, near] = [SKIRT_M, HEIGHTS_SKIRT_M]
+            .map(|reach_m| self.region.widened(grid, steps(self.pair, reach_m)));
         let sign = if self.region.rose { 1.0 } else { -1.0 };
         let (window_off, _) = ground(self.ring, &|k| self.windowed_m(k));
         let windowed = |k: usize| sign * (self.windowed_m(k) - window_off);

@@ -9,7 +9,7 @@ use crate::numeric::{PlaneSums, median, quantile, to_index, to_u32};
 /// The ground around a change is looked at from here to there outside of it, metres.
 const RING_M: [f64; 2] = [0.4, 1.2];
 /// Heights are held against the ground around so far beyond the cells that changed, metres.
-const SKIRT_M: f64 = 0.3;
+pub(super) const SKIRT_M: f64 = 0.3;
 /// A border is a step when it takes at least this share of the change's greatest height within
 /// 0.4 m.
 const STEP_SHARE: f64 = 0.6;
@@ -331,6 +331,6 @@ fn correlation(pairs: impl Iterator<Item = [f64; 2]>) -> f64 {
     }
 }
 
-fn steps(pair: &Pair, reach_m: f64) -> usize {
+pub(super) fn steps(pair: &Pair, reach_m: f64) -> usize {
     to_index((reach_m / pair.grid.lattice().t_step_m).round())
 }
