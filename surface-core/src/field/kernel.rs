@@ -25,7 +25,7 @@ const LEFT_OUT: f64 = 28.98;
 /// rows ([`halo_rows`](super::halo_rows) where wider gaps are).
 pub const REACH: usize = 8;
 /// A window is cut at this many widths.
-const CUT: f64 = 2.5;
+pub(super) const CUT: f64 = 2.5;
 /// Rounds of Tukey's weights in a window after the start.
 const ROUNDS: usize = 2;
 /// A round that moves the height by less than this share of its σ is the last.

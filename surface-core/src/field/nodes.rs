@@ -3,7 +3,7 @@
 
 use super::RowLimits;
 use super::flags;
-use super::kernel::{Fitted, KernelParams, REACH, SLOPE_CHANGE, Window};
+use super::kernel::{CUT, Fitted, KernelParams, REACH, SLOPE_CHANGE, Window};
 use super::lattice::{FieldRows, Lattice, RailNode};
 use crate::numeric::{floor_i32, to_f32, to_index};
 
@@ -113,11 +113,14 @@ fn bridged_cells(bridge_m: f64, step_m: f64) -> usize {
     to_index(bridge_m / step_m + 1e-9)
 }
 
-/// Rows before and after a run that a hole of `bridge_m` may reach into: the halo that its windows
-/// need.
+/// Rows before and after a run that the windows of its nodes reach into: from the near end of a hole
+/// of `bridge_m` one reaches over it, and as far beyond as it is cut.
 #[must_use]
 pub fn halo_rows(lattice: &Lattice, bridge_m: f64) -> usize {
-    REACH.max(bridged_cells(bridge_m, lattice.s_step_m))
+    let cut = to_index((0.5 * CUT * bridge_m / lattice.s_step_m).ceil());
+    REACH
+        .max(cut)
+        .max(bridged_cells(bridge_m, lattice.s_step_m))
 }
 
 /// The field on an edge: fitted at the edge itself from the cells inside it. Where the last cells

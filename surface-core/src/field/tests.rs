@@ -294,6 +294,37 @@ fn a_hole_is_bridged_whole_or_not_at_all_at_any_spacing() {
     assert_eq!(across_a_hole(0.5, 0.46, 0.02).0, 0);
 }
 
+/// A hole of 12 cells begins with the last row of a run: heights there are those of the whole course.
+#[test]
+fn the_halo_holds_all_that_windows_over_a_hole_see() {
+    let (lattice, limits, own) = (lattice(), limits(), 61);
+    let mut points = scan(45, smooth);
+    points.retain(|p| !(5.95..7.15).contains(&p.metres()[0]));
+    let sums = cell_sums(&points, &lattice, 0, &limits, as_delivered());
+    let params = KernelParams {
+        level_m: 1e-8,
+        bridge_m: 1.2,
+    };
+    let heights = |rows: usize| {
+        let window = Window::join(&lattice, 0, &[(&sums, 0..rows)]);
+        let mut out = FieldRows::empty(lattice, 0, own).unwrap();
+        let limits = RowLimits {
+            left_t_m: limits.left_t_m[..own].to_vec(),
+            right_t_m: limits.right_t_m[..own].to_vec(),
+        };
+        fit_rows(&window, &limits, params, &mut out);
+        let last = (own - 1) * lattice.columns;
+        out.z_m[last..]
+            .iter()
+            .map(|z| z.to_bits())
+            .collect::<Vec<u64>>()
+    };
+    let whole = heights(ROWS);
+    assert_eq!(heights(own + halo_rows(&lattice, params.bridge_m)), whole);
+    // With the hole alone a window sees but the first row beyond it.
+    assert_ne!(heights(own + 12), whole);
+}
+
 #[test]
 fn the_level_of_a_random_walk_road_is_found_through_the_noise() {
     // A road that is a random walk along s has D(d) = q·d, as S(k) = A·k⁻³ has 8π²·A·d.
