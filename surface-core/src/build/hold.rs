@@ -15,6 +15,7 @@ use super::keep::keep_inputs;
 use super::order::in_order;
 use super::params::DeviationPoints;
 use super::report_parts::{inputs_of, spot_report};
+use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans};
 use crate::cloud::{Frame, TILE_M, TileKey};
 use crate::deviation::{CellFrame, DeviationCells, DeviationMap, MapBuilder, Spot};
@@ -88,7 +89,7 @@ pub fn hold(
     clock.lap("picture");
     let inputs = inputs_of(&cloud, scans)?;
     clock.lap("hash");
-    let report = report(
+    let mut report = report(
         &found,
         &spots,
         (mesh_input, inputs),
@@ -96,6 +97,10 @@ pub fn hold(
         params,
         clock.report(),
     );
+    report.doubts = reading_doubts(&cloud)
+        .iter()
+        .map(ToString::to_string)
+        .collect();
     let text = report
         .to_json()
         .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
@@ -365,6 +370,7 @@ fn report(
             .take(Report::MOST_SPOTS)
             .map(spot_report)
             .collect(),
+        doubts: Vec::new(),
         cautions: CAUTIONS.map(str::to_owned).to_vec(),
         run,
     }

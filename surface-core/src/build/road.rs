@@ -232,5 +232,6 @@ pub fn ribbon(
         let _ = std::fs::remove_file(&part);
     }
     named.map_err(super::folder::write_error(out))?;
-    Ok(ribbon_report(&road.ribbon, &road.notes))
+    let notes = [road.notes, road.doubts].concat();
+    Ok(ribbon_report(&road.ribbon, &notes))
 }

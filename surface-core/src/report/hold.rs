@@ -53,6 +53,8 @@ pub struct HoldReport {
     pub deviation: Summary,
     /// The spots, most severe first, at most [`super::Report::MOST_SPOTS`].
     pub spots: Vec<SpotReport>,
+    /// What reading the scans left in doubt.
+    pub doubts: Vec<String>,
     /// [`super::CAUTIONS`].
     pub cautions: Vec<String>,
     /// Times and memory; leave out when comparing two reports.
@@ -105,6 +107,9 @@ impl HoldReport {
         }
         if self.spots.len() > NAMED_SPOTS {
             let _ = writeln!(out, "  … all spots are in deviation.csv");
+        }
+        for doubt in &self.doubts {
+            let _ = writeln!(out, "doubt       {doubt}");
         }
         out
     }

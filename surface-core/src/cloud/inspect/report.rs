@@ -226,7 +226,13 @@ impl Doubt {
                 ),
             ),
             Self::Header { path, what } => (path, what.clone()),
-            _ => return None,
+            Self::NoIntensity { path: None }
+            | Self::Repeated { .. }
+            | Self::ClassIsNoGround { .. }
+            | Self::Strays { .. }
+            | Self::OneSourceId { .. }
+            | Self::Withheld { .. }
+            | Self::NotFinite { .. } => return None,
         };
         Some((path, what))
     }
@@ -265,9 +271,10 @@ impl Doubt {
             Self::NotFinite { points } => {
                 format!("{points} points with coordinates that are no numbers were dropped")
             }
-            _ => {
+            Self::NoIntensity { .. } => {
                 "no intensity: paint and grass cannot be told from asphalt by brightness".to_owned()
             }
+            _ => self.of_file().map_or_else(String::new, |(_, what)| what),
         }
     }
 }
