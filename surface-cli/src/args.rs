@@ -277,7 +277,7 @@ pub struct RoughnessArgs {
     /// Middle between the wheels, left of the line, metres [default: 0]
     #[arg(long, value_name = "M", allow_hyphen_values = true)]
     pub offset: Option<f64>,
-    /// Driven line, CSV x,y or GeoJSON, in place of the reference line
+    /// Driven line in metres as the build is, CSV x,y or GeoJSON, in place of the reference line
     #[arg(long, value_name = "FILE")]
     pub path: Option<PathBuf>,
     /// Speed for vertical radius and acceleration, km/h [default: 200]

@@ -74,7 +74,8 @@ fn hint(error: &anyhow::Error) -> String {
         if let Some(build) = cause.downcast_ref::<BuildError>() {
             return build.hint();
         }
-        if cause.is::<std::io::Error>() {
+        let io = cause.downcast_ref::<std::io::Error>();
+        if io.is_some_and(|e| e.kind() == std::io::ErrorKind::NotFound) {
             return "check the path".to_owned();
         }
     }
