@@ -12,33 +12,14 @@ use std::error::Error;
 use std::path::Path;
 use std::process::Command;
 
+use surface_benches::bare::{decode_if_asked, decoding};
 use surface_benches::data::{Scan, demo_scan, dense_scan};
-use surface_benches::process::{Run, best, load, surface, typed};
+use surface_benches::process::{Run, best, load, say_stages, surface, typed};
 use surface_tests::python::venv;
-
-/// The first argument of this program when it is to decode a file and nothing else.
-const DECODE: &str = "decode";
-/// Points decoded at once: what our reader takes.
-const BATCH: u64 = 1_000_000;
 
 fn number(name: &str, otherwise: f64) -> f64 {
     let text = std::env::var(name).ok();
     text.and_then(|t| t.parse().ok()).unwrap_or(otherwise)
-}
-
-/// Decode every point of a file into records and drop them.
-fn decode(path: &str) -> Result<(), Box<dyn Error>> {
-    let mut reader = las::Reader::from_path(path)?;
-    let mut points = reader.read_points(BATCH)?;
-    while reader.fill_points(BATCH, &mut points)? > 0 {}
-    Ok(())
-}
-
-fn decoding(scan: &Scan, threads: usize) -> Result<Command, Box<dyn Error>> {
-    let mut command = Command::new(std::env::current_exe()?);
-    command.arg(DECODE).arg(&scan.cloud);
-    command.env("RAYON_NUM_THREADS", threads.to_string());
-    Ok(command)
 }
 
 fn fitting(scan: &Scan, threads: usize, out: &Path) -> Result<Command, Box<dyn Error>> {
@@ -69,20 +50,6 @@ fn say(what: &str, scan: &Scan, run: &Run) {
     );
 }
 
-fn stages(build: &Path, points: u64) -> Result<(), Box<dyn Error>> {
-    let text = std::fs::read_to_string(build.join("report.json"))?;
-    let report: serde_json::Value = serde_json::from_str(&text)?;
-    for stage in report["run"]["stages"].as_array().into_iter().flatten() {
-        let seconds = stage["seconds"].as_f64().unwrap_or_default();
-        println!(
-            "    {:<24} {seconds:>8.2} s  {:>7.2} M points/s",
-            stage["stage"].as_str().unwrap_or_default(),
-            points as f64 / seconds.max(1e-3) / 1e6
-        );
-    }
-    Ok(())
-}
-
 fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
     let times = surface_core::numeric::to_index(number("SURFACE_BENCH_TIMES", 1.0)).max(1);
     println!("\n{}: {} points; {}", scan.what, scan.points, load());
@@ -97,7 +64,7 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
         println!("  {}", typed(&command));
         let fit = best(&mut command, &[0, 1], times)?;
         say(&format!("fit, {threads} threads"), scan, &fit);
-        stages(&build, scan.points)?;
+        say_stages(&build, scan.points)?;
         println!(
             "    fit / bare decoding: {:.2} of the time (aim 2), {:.2} of the processor time",
             fit.seconds / bare.seconds,
@@ -127,9 +94,8 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
 }
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let arguments: Vec<String> = std::env::args().collect();
-    if arguments.get(1).is_some_and(|a| a == DECODE) {
-        return decode(arguments.get(2).ok_or("a file")?);
+    if decode_if_asked()? {
+        return Ok(());
     }
     measure(&demo_scan()?)?;
     measure(&dense_scan(number("SURFACE_BENCH_MILLION", 25.0))?)

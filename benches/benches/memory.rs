@@ -10,7 +10,7 @@ use std::error::Error;
 use std::process::Command;
 
 use surface_benches::data::{Scan, dense_scan};
-use surface_benches::process::{Run, load, run, surface, typed};
+use surface_benches::process::{Run, load, run, say_stages, surface, typed};
 
 /// How far over its memory a run may go.
 const OVER: f64 = 1.1;
@@ -39,21 +39,8 @@ fn measure(scan: &Scan, gib: f64) -> Result<Run, Box<dyn Error>> {
         1024.0 * gib,
         done.peak_mib / (1024.0 * gib),
     );
-    stages(&out.path().join("build/report.json"))?;
+    say_stages(&out.path().join("build"), scan.points)?;
     Ok(done)
-}
-
-fn stages(report: &std::path::Path) -> Result<(), Box<dyn Error>> {
-    let report: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(report)?)?;
-    for stage in report["run"]["stages"].as_array().into_iter().flatten() {
-        println!(
-            "    {:<14} {:>7.1} s, peak so far {} MiB",
-            stage["stage"].as_str().unwrap_or_default(),
-            stage["seconds"].as_f64().unwrap_or_default(),
-            stage["peak_mib"]
-        );
-    }
-    Ok(())
 }
 
 fn main() -> Result<(), Box<dyn Error>> {

@@ -12,6 +12,9 @@ use surface_tests::python::target_dir;
 /// Points on a metre of course that the dense scan leaves, millions: measured on 300 m.
 const DENSE_M_POINTS_PER_M: f64 = 0.085;
 
+/// Length of the long course, metres.
+const LONG_M: f64 = 4000.0;
+
 /// One LAZ file and where it came from.
 #[derive(Debug, Clone)]
 pub struct Scan {
@@ -50,6 +53,27 @@ pub fn dense_scan(million: f64) -> Result<Scan, Box<dyn Error>> {
         &format!("a dense scan of an invented course of {length_m} m"),
         &CourseSpec::of_length(length_m),
         &ScanParams::dense(),
+    )
+}
+
+/// A scan of a whole circuit (4 km, some 150 setups, all errors and clutter), as dense as about
+/// `million` points allow.
+///
+/// # Errors
+/// When the course cannot be built or a file cannot be written.
+pub fn long_scan(million: f64) -> Result<Scan, Box<dyn Error>> {
+    let dense = ScanParams::dense();
+    // Points of a setup are thinned to one distance, so their number goes with its square.
+    let coarser = (DENSE_M_POINTS_PER_M * LONG_M / million).sqrt();
+    let params = ScanParams {
+        min_spacing_m: dense.min_spacing_m * coarser,
+        ..dense
+    };
+    kept(
+        &format!("long-{million:.0}"),
+        &format!("an invented course of {LONG_M} m"),
+        &CourseSpec::of_length(LONG_M),
+        &params,
     )
 }
 

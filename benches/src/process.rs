@@ -99,6 +99,25 @@ pub fn processor_s() -> f64 {
     busy(Path::new("/proc/self")).unwrap_or(0.0)
 }
 
+/// Say what each stage of a finished `fit` of `points` points took.
+///
+/// # Errors
+/// When the build has no report.
+pub fn say_stages(build: &Path, points: u64) -> Result<(), Box<dyn Error>> {
+    let text = fs::read_to_string(build.join("report.json"))?;
+    let report: serde_json::Value = serde_json::from_str(&text)?;
+    for stage in report["run"]["stages"].as_array().into_iter().flatten() {
+        let seconds = stage["seconds"].as_f64().unwrap_or_default();
+        println!(
+            "    {:<24} {seconds:>8.2} s  {:>7.2} M points/s  peak so far {} MiB",
+            stage["stage"].as_str().unwrap_or_default(),
+            points as f64 / seconds.max(1e-3) / 1e6,
+            stage["peak_mib"]
+        );
+    }
+    Ok(())
+}
+
 /// The command as a user would type it.
 #[must_use]
 pub fn typed(command: &Command) -> String {
