@@ -295,6 +295,9 @@ fn a_hole_is_bridged_whole_or_not_at_all_at_any_spacing() {
 }
 
 /// A hole of 12 cells begins with the last row of a run: heights there are those of the whole course.
+/// The slope that windows start from is that of one twice as wide, which a halo cuts: that is worth
+/// 0.2 µm here. What is allowed, 1 µm, is a tenth of what borders may differ by; a halo as long as the
+/// hole makes 0.17 mm.
 #[test]
 fn the_halo_holds_all_that_windows_over_a_hole_see() {
     let (lattice, limits, own) = (lattice(), limits(), 61);
@@ -314,15 +317,22 @@ fn the_halo_holds_all_that_windows_over_a_hole_see() {
         };
         fit_rows(&window, &limits, params, &mut out);
         let last = (own - 1) * lattice.columns;
-        out.z_m[last..]
-            .iter()
-            .map(|z| z.to_bits())
-            .collect::<Vec<u64>>()
+        out.z_m[last..].to_vec()
     };
     let whole = heights(ROWS);
-    assert_eq!(heights(own + halo_rows(&lattice, params.bridge_m)), whole);
+    assert!(whole.iter().filter(|z| z.is_finite()).count() > 20);
+    let off_m = |rows: usize| {
+        let pairs = heights(own + rows).into_iter().zip(&whole);
+        let off = pairs.map(|(a, b)| {
+            assert_eq!(a.is_finite(), b.is_finite());
+            (a - b).abs()
+        });
+        off.fold(0.0, f64::max)
+    };
+    let halo = off_m(halo_rows(&lattice, params.bridge_m));
     // With the hole alone a window sees but the first row beyond it.
-    assert_ne!(heights(own + 12), whole);
+    let short = off_m(12);
+    assert!(halo < 1e-6 && short > 1e-5, "{halo:e} {short:e}");
 }
 
 #[test]

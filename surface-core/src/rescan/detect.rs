@@ -448,7 +448,7 @@ mod tests {
     /// Share of the nodes that are thin where three cells in five hold no point of an even scan.
     fn thin_share(step_m: f64) -> f64 {
         let lattice = Lattice::new([step_m; 2], 161, -20..21, false).unwrap();
-        let mut pair = Pair::new(Grid::new(lattice, &[0..161]));
+        let mut pair = Pair::new(Grid::new(lattice, std::slice::from_ref(&(0..161))));
         pair.old_m.fill(0.0);
         pair.new_m.fill(0.0);
         let mut state = 7u64;
