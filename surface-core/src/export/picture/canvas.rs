@@ -7,6 +7,13 @@ use noto_sans_mono_bitmap::{FontWeight, RasterHeight, get_raster, get_raster_wid
 use super::colour::Rgb;
 use crate::numeric::{ceil_i32, floor_i32, round_i32, to_u8};
 
+/// How large a pixel is on paper: 300 to an inch, so that a page's width of 2400 is 203 mm.
+const PRINTED: png::PixelDimensions = png::PixelDimensions {
+    xppu: 11_811,
+    yppu: 11_811,
+    unit: png::Unit::Meter,
+};
+
 /// Letter sizes, pixels from line to line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Size {
@@ -104,6 +111,7 @@ impl Canvas {
         encoder.set_depth(png::BitDepth::Eight);
         encoder.set_compression(png::Compression::Fast);
         encoder.set_source_srgb(png::SrgbRenderingIntent::Perceptual);
+        encoder.set_pixel_dims(Some(PRINTED));
         let mut writer = encoder.write_header()?;
         writer.write_image_data(&self.rgb)?;
         writer.finish()
@@ -335,5 +343,8 @@ mod tests {
         let mut back = vec![0; reader.output_buffer_size().unwrap()];
         let info = reader.next_frame(&mut back).unwrap();
         assert_eq!((info.width, info.height, back), (31, 17, canvas.rgb));
+        let dims = reader.info().pixel_dims.unwrap();
+        let inch_m = 0.0254;
+        assert!((f64::from(dims.xppu) * inch_m - 300.0).abs() < 0.01 && dims.xppu == dims.yppu);
     }
 }
