@@ -324,6 +324,14 @@ pub struct ExportArgs {
     /// What a raster holds [default: height]
     #[arg(long, value_enum)]
     pub layer: Option<LayerName>,
+    /// Add invented roughness below the wavelength that the mesh carries, drawn from the spectrum
+    /// of this folder that `surface roughness` has left (gltf, obj, stl, ply, landxml); the file
+    /// and a JSON beside it say so
+    #[arg(long, value_name = "DIR2")]
+    pub texture: Option<PathBuf>,
+    /// Seed of the invented roughness: the same gives the same bytes
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "texture")]
+    pub seed: u64,
     /// Worker threads [default: all cores]
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,

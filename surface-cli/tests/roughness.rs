@@ -3,7 +3,10 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use surface_core::mesh::SurfaceMesh;
+use surface_core::numeric::CrossSpectra;
 use surface_core::report::RoughnessReport;
+use surface_core::roughness::bands;
 use surface_tests::proving::laz::CloudWriter;
 use surface_tests::proving::scanner::scan;
 use surface_tests::proving::{Course, CourseSpec, ScanParams};
@@ -101,6 +104,124 @@ fn page_is_whole(rough: &Path, said: &str) {
     assert_eq!(ids.len(), all);
 }
 
+/// Places of the stations of both paths, world metres.
+fn stations(rough: &Path) -> Vec<Vec<[f64; 2]>> {
+    let csv = std::fs::read_to_string(rough.join("profiles.csv")).unwrap();
+    ["left", "right"]
+        .map(|name| {
+            let own = csv.lines().filter(|l| l.starts_with(name));
+            let place = |line: &str| {
+                let cells: Vec<&str> = line.split(',').collect();
+                [4, 5].map(|k| cells[k].parse::<f64>().unwrap())
+            };
+            own.map(place).collect()
+        })
+        .to_vec()
+}
+
+fn mesh(path: &Path) -> SurfaceMesh {
+    let file = std::io::BufReader::new(std::fs::File::open(path).unwrap());
+    SurfaceMesh::read(file, path).unwrap()
+}
+
+fn heights(mesh: &SurfaceMesh, places: &[[f64; 2]]) -> Vec<f64> {
+    let o = mesh.origin_m();
+    let local: Vec<[f64; 2]> = places.iter().map(|p| [p[0] - o[0], p[1] - o[1]]).collect();
+    let mut z = vec![f64::NAN; local.len()];
+    mesh.heights_at(&local, &mut z);
+    z
+}
+
+/// The texture holds the road's debiased spectrum below λ and nothing above it; the same seed
+/// gives the same bytes, and the file and a JSON beside it say what is invented.
+fn texture_is_the_road_below_lambda(dir: &Path) {
+    let file = |name: &str| dir.join(name);
+    let export = |name: &str, seed: Option<&str>| {
+        let (out, rough) = (
+            file(name).display().to_string(),
+            file("kept").display().to_string(),
+        );
+        let mut args = vec!["export", "--to", "ply", "--out", &out];
+        if let Some(seed) = seed {
+            args.extend(["--texture", &rough, "--seed", seed]);
+        }
+        let run = surface(&args, &[&file("build")]);
+        assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+        (said(&run), std::fs::read(file(name)).unwrap())
+    };
+    let (plain_said, plain) = export("plain.ply", None);
+    let (told, textured) = export("a.ply", Some("3"));
+    assert!(
+        !plain_said.contains("invented") && told.contains("the road is invented"),
+        "{told}"
+    );
+    assert_eq!(textured, export("b.ply", Some("3")).1);
+    assert_ne!(textured, export("c.ply", Some("4")).1);
+    let head = String::from_utf8_lossy(&textured[..640]).into_owned();
+    assert!(head.contains("comment below λ") && plain.len() == textured.len());
+
+    let json = std::fs::read_to_string(file("a.ply.texture.json")).unwrap();
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let number = |v: &serde_json::Value| v.as_f64().unwrap();
+    let below_m = number(&json["invented_below_m"]);
+    let known: Vec<[f64; 2]> = serde_json::from_value(json["spectrum"]["known"].clone()).unwrap();
+    let road = |n: f64| {
+        let line =
+            number(&json["spectrum"]["level_m3"]) * n.powf(-number(&json["spectrum"]["exponent"]));
+        let here = known.iter().find(|k| (k[0] / n - 1.0).abs() < 1e-3);
+        here.map_or(line, |k| k[1])
+    };
+    let (plain, textured) = (mesh(&file("plain.ply")), mesh(&file("a.ply")));
+    let step = 0.05;
+    let mut spectra = CrossSpectra::new(512, step, 1);
+    for places in stations(&file("kept")) {
+        let both = heights(&textured, &places)
+            .into_iter()
+            .zip(heights(&plain, &places));
+        let added: Vec<f64> = both.map(|(a, b)| a - b).collect();
+        spectra.add(&[&added]);
+    }
+    let (mut above, mut below) = (0, 0);
+    for band in bands(&spectra, 0, 3) {
+        let db = 10.0 * (band.density_m3 / road(band.n_per_m)).log10();
+        let [long_m, short_m] = [1.0 / band.low_per_m, 1.0 / band.high_per_m];
+        println!(
+            "λ {:.3} m: {db:+.2} dB of the road was added",
+            1.0 / band.n_per_m
+        );
+        if short_m > 1.3 * below_m {
+            assert!(db <= -20.0, "{short_m} to {long_m} m: {db} dB");
+            above += 1;
+        }
+        // Waves of three vertices are the shortest that straight sides show whole.
+        if long_m < below_m && short_m > 0.3 {
+            assert!(db.abs() <= 1.5, "{short_m} to {long_m} m: {db} dB");
+            below += 1;
+        }
+    }
+    assert!(above > 3 && below > 0, "{above} {below}");
+    texture_is_refused(dir);
+}
+
+/// Formats without triangles, and runs on another build or without scans.
+fn texture_is_refused(dir: &Path) {
+    let out = dir.join("no.crg").display().to_string();
+    for (format, rough, why) in [
+        ("opencrg", "kept", "triangles"),
+        ("ply", "bare", "wavelength"),
+    ] {
+        let rough = dir.join(rough).display().to_string();
+        let args = ["export", "--to", format, "--texture", &rough, "--out", &out];
+        let run = surface(&args, &[&dir.join("build")]);
+        assert_eq!(run.status.code(), Some(2), "{}", said(&run));
+        assert!(
+            said(&run).contains(why) && !dir.join("no.crg").exists(),
+            "{}",
+            said(&run)
+        );
+    }
+}
+
 #[test]
 fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     let dir = tempfile::tempdir().unwrap();
@@ -152,6 +273,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     assert!(thin > 1.3 * dense, "{dense} {thin}");
     parquet_is_the_csv(&at("kept"));
     page_is_whole(&at("kept"), &said(&kept));
+    texture_is_the_road_below_lambda(dir.path());
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use surface_core::build::{self, ExportParams};
+use surface_core::build::{self, ExportParams, TextureParams};
 use surface_core::progress::StopFlag;
 
 use crate::args::{ExportArgs, Format, LayerName};
@@ -17,6 +17,10 @@ pub fn run(args: &ExportArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let params = ExportParams {
         spacing_m: args.spacing,
         layer: args.layer.map(LayerName::layer),
+        texture: args.texture.as_ref().map(|rough| TextureParams {
+            rough: rough.clone(),
+            seed: args.seed,
+        }),
     };
     let report = build::export(&args.dir, args.to, &args.out, &params, &mut bar)?;
     drop(bar);

@@ -12,6 +12,16 @@ use crate::field::Lattice;
 use crate::mesh::SectionReader;
 use crate::ribbon::Ribbon;
 
+/// BLAKE3 of a folder's manifest; none where it has none.
+pub(super) fn manifest_hash(dir: &Path) -> Result<Option<String>, BuildError> {
+    let path = dir.join("manifest.json");
+    match std::fs::read(&path) {
+        Ok(bytes) => Ok(Some(blake3::hash(&bytes).to_hex().to_string())),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(not_a_build(&path, e)),
+    }
+}
+
 /// What `surface fit` has left in a folder.
 #[derive(Debug)]
 pub(super) struct FinishedBuild {
@@ -42,6 +52,11 @@ impl FinishedBuild {
             lattice: *field.lattice(),
             report,
         })
+    }
+
+    /// BLAKE3 of the manifest: which build this is.
+    pub fn manifest_hash(&self) -> Result<Option<String>, BuildError> {
+        manifest_hash(&self.dir)
     }
 
     /// A file of the folder.

@@ -50,6 +50,14 @@ pub enum BuildError {
         /// What is wrong.
         why: String,
     },
+    /// A roughness run does not give what a texture is drawn from.
+    #[error("{path}: {why}")]
+    NoTexture {
+        /// Its report.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
     /// The build did not keep the points that are asked for.
     #[error("{path}: {why}")]
     NoPoints {
@@ -248,6 +256,7 @@ impl BuildError {
             Self::NoOverlap { .. } => NO_OVERLAP,
             Self::TooFar { .. } => TOO_FAR,
             Self::NotABuild { .. } => NOT_A_BUILD,
+            Self::NoTexture { .. } => NO_TEXTURE,
             Self::NoPoints { .. } => "build again with `surface fit --deviation-points all`",
             Self::Path(_) => PATH,
             Self::Tie(_) => TIE,
@@ -293,6 +302,8 @@ const TOO_FAR: &str =
     "check the heights: add the difference with --origin X,Y,Z, or reach further with --search";
 const NOT_A_BUILD: &str =
     "give a folder that `surface fit` has left: surface.ply, ribbon.geojson, field, report.json";
+const NO_TEXTURE: &str =
+    "give the folder that `surface roughness BUILD SCAN... --out` has left for this build";
 const PATH: &str = "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it";
 const TIE: &str = "scan further beyond what changed, check that course, coordinate system and unit are the build's, or name the areas of change with --expect";
 

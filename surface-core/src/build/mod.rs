@@ -49,7 +49,9 @@ pub use breaklines::breaklines;
 pub use clock::peak_mib;
 pub use compare::{compare, field_counts, versions};
 pub use error::BuildError;
-pub use export::{ExportFormat, ExportParams, ExportReport, ExportedFile, Layer, export};
+pub use export::{
+    ExportFormat, ExportParams, ExportReport, ExportedFile, Layer, TextureParams, export,
+};
 pub use fit::{PRODUCTS, fit, plan_sections};
 pub use gates::{Gate, GateError};
 pub use hold::{HOLD_PRODUCTS, hold};

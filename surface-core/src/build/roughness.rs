@@ -5,6 +5,7 @@ use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
+use super::built::manifest_hash;
 use super::clock::StageClock;
 use super::finished::not_a_build;
 use super::folder::{BuildFolder, write_error};
@@ -58,6 +59,8 @@ pub(super) struct Built {
     bridge_m: f64,
     /// What checkpoints took off all heights, metres.
     shift_m: f64,
+    /// BLAKE3 of its manifest.
+    hash: Option<String>,
     /// Hashes of the scans that it was built from.
     hashes: Vec<String>,
 }
@@ -164,6 +167,7 @@ fn read_build(dir: &Path) -> Result<Built, BuildError> {
         level_m: number("field", "level_m")?,
         bridge_m: number("parameters", "bridge_m")?,
         shift_m: 1e-3 * found["checkpoints"]["shift_mm"].as_f64().unwrap_or(0.0),
+        hash: manifest_hash(dir)?,
         hashes: hashes(&found),
     })
 }
@@ -240,6 +244,7 @@ fn report(
     RoughnessReport {
         format_version: FORMAT_VERSION,
         version: env!("CARGO_PKG_VERSION").to_owned(),
+        build: built.hash.clone(),
         parameters: PathParameters {
             step_m: params.step_m,
             track_m: params.track_m,

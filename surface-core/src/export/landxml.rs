@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::draft::{Draft, WriteError, named};
+use super::head::MeshHead;
 use crate::mesh::MeshSection;
 
 /// Writes a mesh of any length as a triangulated surface (`surfType="TIN"`) of LandXML 1.2.
@@ -37,20 +38,23 @@ pub(super) fn escaped(text: &str) -> String {
 }
 
 impl LandXmlWriter {
-    /// Begin `path` of a mesh relative to `origin_m`, in the coordinate system `crs`.
+    /// Begin `path` of a mesh with this head.
     ///
     /// # Errors
     /// [`WriteError`] when the drafts cannot be made.
-    pub fn create(path: &Path, origin_m: [f64; 3], crs: Option<&str>) -> Result<Self, WriteError> {
+    pub fn create(path: &Path, head: &MeshHead) -> Result<Self, WriteError> {
         let mut body = Draft::create(named(path, ".part"))?;
-        let system = crs.map_or_else(String::new, |name| {
+        let system = head.crs.map_or_else(String::new, |name| {
             format!(
                 "  <CoordinateSystem name=\"{0}\" desc=\"{0}\"/>\n",
                 escaped(name)
             )
         });
         // The standard asks for a date; a fixed one keeps the same input giving the same bytes.
-        let head = format!(
+        let what = head
+            .note
+            .map_or_else(String::new, |n| format!("; {}", escaped(n)));
+        let text = format!(
             "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\
              <LandXML xmlns=\"http://www.landxml.org/schema/LandXML-1.2\" version=\"1.2\" \
              date=\"2000-01-01\" time=\"00:00:00\">\n\
@@ -59,14 +63,14 @@ impl LandXmlWriter {
              pressureUnit=\"milliBars\" angularUnit=\"radians\" directionUnit=\"radians\"/>\n  </Units>\n\
              {system}\
              \x20 <Application name=\"surface\" version=\"{}\"/>\n\
-             \x20 <Surfaces>\n    <Surface name=\"road\" desc=\"drivable surface\">\n\
+             \x20 <Surfaces>\n    <Surface name=\"road\" desc=\"drivable surface{what}\">\n\
              \x20     <Definition surfType=\"TIN\">\n<Pnts>\n",
             env!("CARGO_PKG_VERSION")
         );
-        body.put(head.as_bytes())?;
+        body.put(text.as_bytes())?;
         Ok(Self {
             path: path.to_owned(),
-            origin_m,
+            origin_m: head.origin_m,
             body,
             tail: Draft::create(named(path, ".faces.part"))?,
             text: String::new(),

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::draft::{Draft, WriteError, named};
+use super::head::MeshHead;
 use crate::mesh::{MeshSection, ZONE_BRIDGED};
 
 /// Colours of the zones, for viewers.
@@ -39,7 +40,7 @@ impl ObjWriter {
     ///
     /// # Errors
     /// [`WriteError`] when the drafts cannot be made.
-    pub fn create(path: &Path, origin_m: [f64; 3], crs: Option<&str>) -> Result<Self, WriteError> {
+    pub fn create(path: &Path, head: &MeshHead) -> Result<Self, WriteError> {
         let beside = materials_path(path);
         let mut out = Self {
             path: path.to_owned(),
@@ -49,15 +50,16 @@ impl ObjWriter {
             text: String::new(),
             sections: 0,
         };
-        let [x, y, z] = origin_m;
+        let [x, y, z] = head.origin_m;
         let library = beside.file_name().unwrap_or_default().to_string_lossy();
-        let mut head =
+        let mut text =
             format!("# metres; x east, y north, z up, relative to origin\n# origin {x} {y} {z}\n");
-        if let Some(crs) = crs {
-            let _ = writeln!(head, "# crs {}", crs.replace(['\n', '\r'], " "));
+        if let Some(crs) = head.crs {
+            let _ = writeln!(text, "# crs {}", crs.replace(['\n', '\r'], " "));
         }
-        let _ = writeln!(head, "mtllib {library}");
-        out.body.put(head.as_bytes())?;
+        text.push_str(&head.note_line("# "));
+        let _ = writeln!(text, "mtllib {library}");
+        out.body.put(text.as_bytes())?;
         out.materials.put(MATERIALS.as_bytes())?;
         Ok(out)
     }

@@ -4,6 +4,7 @@ use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use super::draft::{Draft, WriteError, named};
+use super::head::MeshHead;
 use crate::mesh::MeshSection;
 use crate::numeric::to_f32;
 
@@ -52,18 +53,20 @@ pub struct StlWriter {
 }
 
 impl StlWriter {
-    /// Begin `path` of a mesh relative to `origin_m`, written about the place `shift_m` from
+    /// Begin `path` of a mesh with this head, written about the place `shift_m` from
     /// there (whole metres, near the middle of the course, where single precision is finest).
     ///
     /// # Errors
     /// [`WriteError`] when the draft cannot be made.
-    pub fn create(path: &Path, origin_m: [f64; 3], shift_m: [f64; 3]) -> Result<Self, WriteError> {
-        let rounded = Rounded::new(origin_m, shift_m);
+    pub fn create(path: &Path, head: &MeshHead, shift_m: [f64; 3]) -> Result<Self, WriteError> {
+        let rounded = Rounded::new(head.origin_m, shift_m);
         let [x, y, z] = rounded.zero_m;
-        let mut head = format!("surface, metres, origin {x} {y} {z}").into_bytes();
-        head.resize(84, b' ');
+        let mut text = format!("surface, metres, origin {x} {y} {z}");
+        text.push_str(head.note.map_or("", |_| ", with invented roughness"));
+        let mut bytes = text.into_bytes();
+        bytes.resize(84, b' ');
         let mut body = Draft::create(named(path, ".part"))?;
-        body.put(&head)?;
+        body.put(&bytes)?;
         Ok(Self {
             path: path.to_owned(),
             body,
@@ -131,6 +134,7 @@ pub struct PlainPlyWriter {
     path: PathBuf,
     body: Draft,
     tail: Draft,
+    note: String,
     rounded: Rounded,
     vertices: u64,
     triangles: u64,
@@ -145,14 +149,15 @@ impl PlainPlyWriter {
     ///
     /// # Errors
     /// [`WriteError`] when the drafts cannot be made.
-    pub fn create(path: &Path, origin_m: [f64; 3], shift_m: [f64; 3]) -> Result<Self, WriteError> {
+    pub fn create(path: &Path, head: &MeshHead, shift_m: [f64; 3]) -> Result<Self, WriteError> {
         let mut body = Draft::create(named(path, ".part"))?;
         body.put(&[b' '; HEADER_BYTES])?;
         Ok(Self {
             path: path.to_owned(),
             body,
             tail: Draft::create(named(path, ".faces.part"))?,
-            rounded: Rounded::new(origin_m, shift_m),
+            note: head.note_line("comment "),
+            rounded: Rounded::new(head.origin_m, shift_m),
             vertices: 0,
             triangles: 0,
             bytes: Vec::new(),
@@ -196,7 +201,8 @@ impl PlainPlyWriter {
         let [x, y, z] = self.rounded.zero_m;
         let start = format!(
             "ply\nformat binary_little_endian 1.0\ncomment origin {x} {y} {z}\n\
-             comment metres; x east, y north, z up, relative to origin\n"
+             comment metres; x east, y north, z up, relative to origin\n{}",
+            self.note
         );
         let (vertices, triangles) = (self.vertices, self.triangles);
         let end = format!(

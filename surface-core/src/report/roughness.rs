@@ -136,6 +136,9 @@ pub struct RoughnessReport {
     pub format_version: u32,
     /// Version of the tool.
     pub version: String,
+    /// BLAKE3 of the build's manifest; none for a folder without one.
+    #[serde(default)]
+    pub build: Option<String>,
     /// How the paths were laid.
     pub parameters: PathParameters,
     /// Whole-metre origin of the build's local coordinates.

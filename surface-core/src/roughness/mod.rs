@@ -15,6 +15,7 @@ mod path;
 mod profile;
 mod quarter_car;
 mod straightedge;
+mod texture;
 
 pub use events::{Event, EventKind, EventParams, find_events};
 pub use fidelity::{
@@ -33,3 +34,4 @@ pub use quarter_car::{
     IRI_SPEED_M_S, QuarterCar, body_accelerations_m_s2, iri_mm_per_m, suspension_strokes,
 };
 pub use straightedge::{Gap, STRAIGHTEDGE_M, rolling_gaps, straightedge_gaps};
+pub use texture::{Texture, TextureError, TextureSpectrum};

@@ -3,42 +3,69 @@
 use std::path::Path;
 
 use super::report::ExportReport;
-use super::stream::sections;
+use super::stream::changed_sections;
+use super::texture::Textured;
 use crate::build::BuildError;
 use crate::build::built::FinishedBuild;
 use crate::export::{
-    GltfTile, GltfWriter, LEVELS_M, LandXmlWriter, ObjWriter, PlainPlyWriter, StlWriter,
+    GltfTile, GltfWriter, LEVELS_M, LandXmlWriter, MeshHead, ObjWriter, PlainPlyWriter, StlWriter,
     WriteError, materials_path,
 };
 use crate::mesh::{MeshSection, SectionReader};
 use crate::progress::Progress;
 
-/// Hand every section of the mesh over as it is, in order.
-fn each_section(
-    build: &FinishedBuild,
-    mesh: &mut SectionReader,
-    progress: &mut dyn Progress,
-    mut add: impl FnMut(&MeshSection) -> Result<(), WriteError>,
-) -> Result<(), BuildError> {
-    let total = build.lattice.sections();
-    sections(
-        mesh,
-        total,
-        progress,
-        |_| (),
-        |section, ()| Ok(add(section)?),
-    )
+/// The mesh of a build, as measured or with a texture.
+#[derive(Clone, Copy)]
+pub(super) struct Source<'a> {
+    pub build: &'a FinishedBuild,
+    pub texture: Option<&'a Textured<'a>>,
+}
+
+impl Source<'_> {
+    fn head(&self, mesh: &SectionReader) -> MeshHead<'_> {
+        MeshHead {
+            origin_m: mesh.origin_m(),
+            crs: self.build.crs(),
+            note: self.texture.map(|t| t.note.as_str()),
+        }
+    }
+
+    /// Work on every section side by side and take the results in order.
+    fn each<T: Send>(
+        &self,
+        mesh: &mut SectionReader,
+        progress: &mut dyn Progress,
+        work: impl Fn(&MeshSection) -> T + Sync,
+        take: impl FnMut(&MeshSection, T) -> Result<(), BuildError>,
+    ) -> Result<(), BuildError> {
+        let total = self.build.lattice.sections();
+        let change = |section: &mut MeshSection| {
+            if let Some(textured) = self.texture {
+                textured.texture.apply(section);
+            }
+        };
+        changed_sections(mesh, total, progress, (change, work), take)
+    }
+
+    /// Hand every section of the mesh over, in order.
+    fn each_section(
+        &self,
+        mesh: &mut SectionReader,
+        progress: &mut dyn Progress,
+        mut add: impl FnMut(&MeshSection) -> Result<(), WriteError>,
+    ) -> Result<(), BuildError> {
+        self.each(mesh, progress, |_| (), |section, ()| Ok(add(section)?))
+    }
 }
 
 pub(super) fn gltf(
-    build: &FinishedBuild,
+    source: &Source,
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let mut mesh = build.mesh()?;
-    let mut writer = GltfWriter::create(out, mesh.origin_m(), build.crs())?;
-    let total = build.lattice.sections();
-    sections(&mut mesh, total, progress, GltfTile::of, |_, tile| {
+    let mut mesh = source.build.mesh()?;
+    let mut writer = GltfWriter::create(out, &source.head(&mesh))?;
+    source.each(&mut mesh, progress, GltfTile::of, |_, tile| {
         Ok(writer.add(&tile)?)
     })?;
     let [full, coarser @ ..] = writer.triangles();
@@ -55,7 +82,7 @@ pub(super) fn gltf(
 }
 
 pub(super) fn obj(
-    build: &FinishedBuild,
+    source: &Source,
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
@@ -66,9 +93,9 @@ pub(super) fn obj(
             why: "the materials get this name; end it with .obj",
         });
     }
-    let mut mesh = build.mesh()?;
-    let mut writer = ObjWriter::create(out, mesh.origin_m(), build.crs())?;
-    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
+    let mut mesh = source.build.mesh()?;
+    let mut writer = ObjWriter::create(out, &source.head(&mesh))?;
+    source.each_section(&mut mesh, progress, |section| writer.add(section))?;
     writer.finish()?;
     let mut report = ExportReport::of([out.to_owned(), materials_path(out)]);
     report.loses("σ of the vertices");
@@ -76,13 +103,13 @@ pub(super) fn obj(
 }
 
 pub(super) fn landxml(
-    build: &FinishedBuild,
+    source: &Source,
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let mut mesh = build.mesh()?;
-    let mut writer = LandXmlWriter::create(out, mesh.origin_m(), build.crs())?;
-    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
+    let mut mesh = source.build.mesh()?;
+    let mut writer = LandXmlWriter::create(out, &source.head(&mesh))?;
+    source.each_section(&mut mesh, progress, |section| writer.add(section))?;
     writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("zones, normals and σ");
@@ -109,13 +136,13 @@ fn rounding(report: &mut ExportReport, worst_m: f64) {
 }
 
 pub(super) fn stl(
-    build: &FinishedBuild,
+    source: &Source,
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let mut mesh = build.mesh()?;
-    let mut writer = StlWriter::create(out, mesh.origin_m(), middle(build))?;
-    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
+    let mut mesh = source.build.mesh()?;
+    let mut writer = StlWriter::create(out, &source.head(&mesh), middle(source.build))?;
+    source.each_section(&mut mesh, progress, |section| writer.add(section))?;
     let worst_m = writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("common vertices, zones, σ, the coordinate system");
@@ -124,13 +151,13 @@ pub(super) fn stl(
 }
 
 pub(super) fn ply(
-    build: &FinishedBuild,
+    source: &Source,
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
-    let mut mesh = build.mesh()?;
-    let mut writer = PlainPlyWriter::create(out, mesh.origin_m(), middle(build))?;
-    each_section(build, &mut mesh, progress, |section| writer.add(section))?;
+    let mut mesh = source.build.mesh()?;
+    let mut writer = PlainPlyWriter::create(out, &source.head(&mesh), middle(source.build))?;
+    source.each_section(&mut mesh, progress, |section| writer.add(section))?;
     let worst_m = writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("zones");

@@ -11,28 +11,34 @@ mod report;
 mod resolved;
 mod stream;
 mod tables;
+mod texture;
 
 use std::path::Path;
 
 pub use format::ExportFormat;
 pub use report::{ExportReport, ExportedFile};
+pub use texture::TextureParams;
 
 pub(super) use profile::{carry_over, straight_line};
 pub(super) use stream::sections as mesh_sections;
 
+use self::meshes::Source;
+use self::texture::Textured;
 use super::BuildError;
 use super::built::FinishedBuild;
 use super::keep::keep_file;
 use crate::progress::Progress;
 
 /// What steers an export.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct ExportParams {
     /// Distance between values of grids, rasters and profiles, metres; the build's own when
     /// absent.
     pub spacing_m: Option<f64>,
     /// What a raster holds; the height when absent.
     pub layer: Option<Layer>,
+    /// Roughness to invent where the mesh carries none; none unless asked for.
+    pub texture: Option<TextureParams>,
 }
 
 /// What a raster holds.
@@ -105,11 +111,19 @@ pub fn export(
     params.check(format)?;
     keep_file(out, &[], Some(dir))?;
     let build = FinishedBuild::open(dir)?;
-    match format {
-        ExportFormat::Gltf => meshes::gltf(&build, out, progress),
-        ExportFormat::Obj => meshes::obj(&build, out, progress),
-        ExportFormat::Stl => meshes::stl(&build, out, progress),
-        ExportFormat::Ply => meshes::ply(&build, out, progress),
+    let texture = params.texture.as_ref();
+    let texture = texture
+        .map(|t| Textured::new(&build, format, t))
+        .transpose()?;
+    let source = Source {
+        build: &build,
+        texture: texture.as_ref(),
+    };
+    let mut report = match format {
+        ExportFormat::Gltf => meshes::gltf(&source, out, progress),
+        ExportFormat::Obj => meshes::obj(&source, out, progress),
+        ExportFormat::Stl => meshes::stl(&source, out, progress),
+        ExportFormat::Ply => meshes::ply(&source, out, progress),
         ExportFormat::OpenCrg => crg::crg(&build, out, false, params, progress),
         ExportFormat::OpenCrgText => crg::crg(&build, out, true, params, progress),
         ExportFormat::GeoTiff => raster::geotiff(&build, out, params, progress),
@@ -118,6 +132,10 @@ pub fn export(
         ExportFormat::Csv => tables::csv(&build, out, params, progress),
         ExportFormat::Parquet => tables::parquet(&build, out, params, progress),
         ExportFormat::Laz => points::laz(&build, out, progress),
-        ExportFormat::LandXml => meshes::landxml(&build, out, progress),
+        ExportFormat::LandXml => meshes::landxml(&source, out, progress),
+    }?;
+    if let Some(texture) = &texture {
+        texture.finish(out, &mut report)?;
     }
+    Ok(report)
 }

@@ -36,6 +36,11 @@ impl ExportReport {
         }
     }
 
+    /// One more file that was written.
+    pub(super) fn add_file(&mut self, path: PathBuf) {
+        self.files.extend(Self::of([path]).files);
+    }
+
     pub(super) fn holds(&mut self, what: impl Into<String>) {
         self.holds.push(what.into());
     }

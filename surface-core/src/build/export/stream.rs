@@ -13,6 +13,26 @@ pub(in crate::build) fn sections<T: Send>(
     total: usize,
     progress: &mut dyn Progress,
     work: impl Fn(&MeshSection) -> T + Sync,
+    take: impl FnMut(&MeshSection, T) -> Result<(), BuildError>,
+) -> Result<(), BuildError> {
+    changed_sections(
+        reader,
+        total,
+        progress,
+        (|_: &mut MeshSection| (), work),
+        take,
+    )
+}
+
+/// The same of sections that are changed first.
+pub(super) fn changed_sections<T: Send>(
+    reader: &mut SectionReader,
+    total: usize,
+    progress: &mut dyn Progress,
+    (change, work): (
+        impl Fn(&mut MeshSection) + Sync,
+        impl Fn(&MeshSection) -> T + Sync,
+    ),
     mut take: impl FnMut(&MeshSection, T) -> Result<(), BuildError>,
 ) -> Result<(), BuildError> {
     progress.stage("export", total as u64);
@@ -27,7 +47,11 @@ pub(in crate::build) fn sections<T: Send>(
         if batch.is_empty() {
             return Ok(());
         }
-        let done: Vec<T> = batch.par_iter().map(&work).collect();
+        let both = |section: &mut MeshSection| {
+            change(section);
+            work(section)
+        };
+        let done: Vec<T> = batch.par_iter_mut().map(both).collect();
         for (section, result) in batch.iter().zip(done) {
             take(section, result)?;
             progress.advance(1)?;

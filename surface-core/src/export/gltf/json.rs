@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use super::tile::{GltfTile, LEVELS_M, Run};
+use crate::export::head::MeshHead;
 use crate::mesh::ZONE_BRIDGED;
 
 /// glTF's numbers for kinds of data (section 3.6 and 5.1 of the standard).
@@ -95,12 +96,15 @@ impl Scene {
     }
 
     /// The whole text for a binary chunk of `bytes`.
-    pub fn text(&self, origin_m: [f64; 3], crs: Option<&str>, bytes: u64) -> String {
-        let extras = json!({
-            "origin": origin_m,
-            "crs": crs,
+    pub fn text(&self, head: &MeshHead, bytes: u64) -> String {
+        let mut extras = json!({
+            "origin": head.origin_m,
+            "crs": head.crs,
             "axes": "metres; glTF x is east, y is up, -z is north; add origin (east, north, up)",
         });
+        if let Some(note) = head.note {
+            extras["texture"] = json!(note);
+        }
         let scene = |level: usize| {
             let error_m = level.checked_sub(1).map_or(0.0, |k| self.errors_m[k]);
             let mut extras = extras.clone();

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::json::Scene;
 use super::tile::{GltfTile, LEVELS_M};
 use crate::export::draft::{Draft, WriteError, named};
+use crate::export::head::MeshHead;
 
 /// Bytes of the file's header and of a chunk's.
 const FILE_HEADER: u64 = 12;
@@ -23,6 +24,7 @@ pub struct GltfWriter {
     path: PathBuf,
     origin_m: [f64; 3],
     crs: Option<String>,
+    note: Option<String>,
     file: Draft,
     binary: Draft,
     bytes: u64,
@@ -30,15 +32,16 @@ pub struct GltfWriter {
 }
 
 impl GltfWriter {
-    /// Begin the file `path` of a mesh relative to `origin_m`, in the coordinate system `crs`.
+    /// Begin the file `path` of a mesh with this head.
     ///
     /// # Errors
     /// [`WriteError`] when the drafts cannot be made beside it.
-    pub fn create(path: &Path, origin_m: [f64; 3], crs: Option<&str>) -> Result<Self, WriteError> {
+    pub fn create(path: &Path, head: &MeshHead) -> Result<Self, WriteError> {
         Ok(Self {
             path: path.to_owned(),
-            origin_m,
-            crs: crs.map(str::to_owned),
+            origin_m: head.origin_m,
+            crs: head.crs.map(str::to_owned),
+            note: head.note.map(str::to_owned),
             file: Draft::create(named(path, ".part"))?,
             binary: Draft::create(named(path, ".binary.part"))?,
             bytes: 0,
@@ -68,10 +71,12 @@ impl GltfWriter {
     /// [`WriteError`] when writing fails, or when the file would be larger than its 32-bit length
     /// tells (4 GiB); then there is no file.
     pub fn finish(mut self) -> Result<(), WriteError> {
-        let mut text = self
-            .scene
-            .text(self.origin_m, self.crs.as_deref(), self.bytes)
-            .into_bytes();
+        let head = MeshHead {
+            origin_m: self.origin_m,
+            crs: self.crs.as_deref(),
+            note: self.note.as_deref(),
+        };
+        let mut text = self.scene.text(&head, self.bytes).into_bytes();
         text.resize(text.len().next_multiple_of(4), b' ');
         let whole = FILE_HEADER + 2 * CHUNK_HEADER + text.len() as u64 + self.bytes;
         let word = |n: u64| {
