@@ -22,6 +22,8 @@ struct Grain {
     number: [i32; 2],
     xy_m: [f64; 2],
     along: [f64; 2],
+    /// Curvature of the road there, 1/m, positive in a left turn.
+    bend_per_m: f64,
     weight: f64,
 }
 
@@ -35,6 +37,10 @@ pub struct Texture<'a> {
     seed: u64,
     /// Cells along and across: number, side, first across.
     cells: Cells,
+    /// No kernel reaches further than this, metres.
+    reach_m: f64,
+    /// Kernels bend no more than this, 1/m.
+    tightest_per_m: f64,
     /// How far along the line kernels are sought before and after a section, metres.
     margin_m: f64,
 }
@@ -60,11 +66,14 @@ impl<'a> Texture<'a> {
         let kernel = Kernel::new(spectrum, lattice.s_step_m.max(lattice.t_step_m))?;
         let (line, side_m) = (&ribbon.line, CELL * kernel.shortest_m);
         let along = round_i32(line.length_m() / side_m).max(1);
-        let reach_m = kernel.reach_m[0].hypot(kernel.reach_m[1]);
-        let wide_m = ribbon.edges.reach_m() + reach_m;
         let knots = line.knots().len();
         let bends = (0..knots).map(|k| line.curvature_per_m(k as f64 * line.knot_step_m()).abs());
-        let tight = 1.0 - bends.fold(0.0, f64::max) * ribbon.edges.reach_m();
+        let bend = bends.fold(0.0, f64::max);
+        let tight = (1.0 - bend * ribbon.edges.reach_m()).max(1.0 / TIGHTEST);
+        let tightest_per_m = bend / tight;
+        let [long, wide] = kernel.reach_m;
+        let reach_m = long.hypot(wide + 0.5 * tightest_per_m * long * long);
+        let wide_m = ribbon.edges.reach_m() + reach_m;
         Ok(Self {
             ribbon,
             lattice,
@@ -74,7 +83,9 @@ impl<'a> Texture<'a> {
                 side_m: [line.length_m() / f64::from(along), side_m],
                 across: [floor_i32(-wide_m / side_m), ceil_i32(wide_m / side_m)],
             },
-            margin_m: reach_m * (1.0 / tight.max(1e-9)).clamp(1.0, TIGHTEST) + side_m,
+            margin_m: reach_m / tight + side_m,
+            reach_m,
+            tightest_per_m,
             kernel,
         })
     }
@@ -100,7 +111,7 @@ impl<'a> Texture<'a> {
     /// Height and its slopes east and north at a place.
     fn at(&self, [x, y]: [f64; 2], grains: &Squares) -> [f64; 3] {
         let mut out = [0.0; 3];
-        let reach = self.kernel.reach_m[0].hypot(self.kernel.reach_m[1]);
+        let reach = self.reach_m;
         let [left, right] = [x - reach, x + reach].map(|x| floor_i32(x / SQUARE_M));
         let [low, high] = [y - reach, y + reach].map(|y| floor_i32(y / SQUARE_M));
         for column in left..=right {
@@ -108,8 +119,12 @@ impl<'a> Texture<'a> {
                 for g in grains {
                     let (dx, dy) = (x - g.xy_m[0], y - g.xy_m[1]);
                     let [c, s] = g.along;
-                    let (u, v) = (dx * c + dy * s, dy * c - dx * s);
+                    let u = dx * c + dy * s;
+                    // Kernels follow the bend: straight ones would let waves that are steep across
+                    // the road pass for long ones along it.
+                    let v = dy * c - dx * s - 0.5 * g.bend_per_m * u * u;
                     if let Some([h, hu, hv]) = self.kernel.at(u, v) {
+                        let hu = hu - hv * g.bend_per_m * u;
                         out[0] += g.weight * h;
                         out[1] += g.weight * (hu * c - hv * s);
                         out[2] += g.weight * (hu * s + hv * c);
@@ -167,12 +182,15 @@ impl<'a> Texture<'a> {
         };
         let along = line.tangent(on_line);
         let foot = line.to_local(RibbonPoint { s: on_line, t });
-        let share = 1.0 - t * line.curvature_per_m(on_line);
+        let bend = line.curvature_per_m(on_line);
+        let share = 1.0 - t * bend;
+        let most = self.tightest_per_m;
         let weight = draw.normal() * (ds * dt * share.max(0.0)).sqrt();
         (share > 0.0).then_some(Grain {
             number,
             xy_m: [0, 1].map(|k| foot[k] + (s - on_line) * along[k]),
             along,
+            bend_per_m: (bend / share).clamp(-most, most),
             weight,
         })
     }
