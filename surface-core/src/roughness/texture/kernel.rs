@@ -16,6 +16,10 @@ const EDGE: f64 = 1.2;
 const SHORTEST: f64 = 2.4;
 /// From this many distances on the amplitude falls to nothing at [`SHORTEST`].
 const FALLS_FROM: f64 = 2.8;
+/// Waves across the road are this much longer than along it: which diagonal a cell of the mesh has is
+/// chance, and of waves that are short both ways the diagonals make a noise that no filter of
+/// heights can take away, waves above the limit among it.
+const CALMER_ACROSS: f64 = 1.6;
 /// The limit must leave waves of half an octave.
 const LEAST_ROOM: f64 = 1.4;
 /// Places of the table, in distances of vertices: waves have 14 and more of them.
@@ -190,7 +194,7 @@ impl Across {
         let density = |k: usize| {
             let q = k as f64 * self.dq;
             let spread = (1.0 + (q / n).powi(2)).powf(-0.5 * (exponent + 1.0));
-            spread * fall(q, self.spacing_m).powi(2)
+            spread * fall(CALMER_ACROSS * q, self.spacing_m).powi(2)
         };
         let f: Vec<f64> = (0..self.waves.len()).map(density).collect();
         let sides = |k: usize| if k == 0 { self.dq } else { 2.0 * self.dq };
