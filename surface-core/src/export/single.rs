@@ -1,4 +1,4 @@
-//! The mesh in single precision, for tools that know no more: STL and plain PLY.
+//! The mesh for tools that know no zones: STL, which knows single precision alone, and plain PLY.
 
 use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -125,17 +125,17 @@ fn upward_normal([a, b, c]: [[f64; 3]; 3]) -> [f64; 3] {
     n.map(|c| c / length)
 }
 
-/// Writes a mesh of any length as binary PLY in single precision.
+/// Writes a mesh of any length as plain binary PLY.
 ///
-/// As `surface.ply`, with `float` coordinates relative to the whole-metre zero of the line
-/// `comment origin X Y Z`, and without the zones of faces, at which plain readers stumble.
+/// As `surface.ply`, with `double` coordinates relative to the line `comment origin X Y Z`, and
+/// without the zones of faces, at which plain readers stumble.
 #[derive(Debug)]
 pub struct PlainPlyWriter {
     path: PathBuf,
     body: Draft,
     tail: Draft,
     note: String,
-    rounded: Rounded,
+    origin_m: [f64; 3],
     vertices: u64,
     triangles: u64,
     bytes: Vec<u8>,
@@ -145,11 +145,11 @@ pub struct PlainPlyWriter {
 const HEADER_BYTES: usize = 640;
 
 impl PlainPlyWriter {
-    /// As [`StlWriter::create`].
+    /// Begin `path` of a mesh with this head.
     ///
     /// # Errors
     /// [`WriteError`] when the drafts cannot be made.
-    pub fn create(path: &Path, head: &MeshHead, shift_m: [f64; 3]) -> Result<Self, WriteError> {
+    pub fn create(path: &Path, head: &MeshHead) -> Result<Self, WriteError> {
         let mut body = Draft::create(named(path, ".part"))?;
         body.put(&[b' '; HEADER_BYTES])?;
         Ok(Self {
@@ -157,7 +157,7 @@ impl PlainPlyWriter {
             body,
             tail: Draft::create(named(path, ".faces.part"))?,
             note: head.note_line("comment "),
-            rounded: Rounded::new(head.origin_m, shift_m),
+            origin_m: head.origin_m,
             vertices: 0,
             triangles: 0,
             bytes: Vec::new(),
@@ -171,10 +171,11 @@ impl PlainPlyWriter {
     pub fn add(&mut self, section: &MeshSection) -> Result<(), WriteError> {
         self.bytes.clear();
         for v in 0..section.owned {
-            let local = self.rounded.of(section.vertices.positions_m[v]);
-            let sigma = section.vertices.sigma_m[v];
-            let row = local.into_iter().chain(section.vertices.normals[v]);
-            for value in row.chain([sigma]) {
+            let (local, sigma) = (section.vertices.positions_m[v], section.vertices.sigma_m[v]);
+            for value in local {
+                self.bytes.extend_from_slice(&value.to_le_bytes());
+            }
+            for value in section.vertices.normals[v].into_iter().chain([sigma]) {
                 self.bytes.extend_from_slice(&value.to_le_bytes());
             }
         }
@@ -192,13 +193,12 @@ impl PlainPlyWriter {
         self.tail.put(&self.bytes)
     }
 
-    /// Join vertices and faces and give the file its name; returns the greatest rounding of a
-    /// coordinate, metres.
+    /// Join vertices and faces and give the file its name.
     ///
     /// # Errors
     /// [`WriteError`] when writing fails.
-    pub fn finish(mut self) -> Result<f64, WriteError> {
-        let [x, y, z] = self.rounded.zero_m;
+    pub fn finish(mut self) -> Result<(), WriteError> {
+        let [x, y, z] = self.origin_m;
         let start = format!(
             "ply\nformat binary_little_endian 1.0\ncomment origin {x} {y} {z}\n\
              comment metres; x east, y north, z up, relative to origin\n{}",
@@ -206,7 +206,7 @@ impl PlainPlyWriter {
         );
         let (vertices, triangles) = (self.vertices, self.triangles);
         let end = format!(
-            "element vertex {vertices}\nproperty float x\nproperty float y\nproperty float z\n\
+            "element vertex {vertices}\nproperty double x\nproperty double y\nproperty double z\n\
              property float nx\nproperty float ny\nproperty float nz\nproperty float sigma\n\
              element face {triangles}\nproperty list uchar int vertex_indices\n\
              end_header\n"
@@ -218,7 +218,6 @@ impl PlainPlyWriter {
             file.seek(SeekFrom::Start(0))?;
             file.write_all(header.as_bytes())
         })?;
-        self.body.publish(&self.path)?;
-        Ok(self.rounded.worst_m)
+        self.body.publish(&self.path)
     }
 }

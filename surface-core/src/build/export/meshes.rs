@@ -156,11 +156,10 @@ pub(super) fn ply(
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
     let mut mesh = source.build.mesh()?;
-    let mut writer = PlainPlyWriter::create(out, &source.head(&mesh), middle(source.build))?;
+    let mut writer = PlainPlyWriter::create(out, &source.head(&mesh))?;
     source.each_section(&mut mesh, progress, |section| writer.add(section))?;
-    let worst_m = writer.finish()?;
+    writer.finish()?;
     let mut report = ExportReport::of([out.to_owned()]);
     report.loses("zones");
-    rounding(&mut report, worst_m);
     Ok(report)
 }
