@@ -18,8 +18,11 @@ const SHORTEST: f64 = 2.4;
 const FALLS_FROM: f64 = 2.8;
 /// Waves across the road are this much longer than along it: which diagonal a cell of the mesh has is
 /// chance, and of waves that are short both ways the diagonals make a noise that no filter of
-/// heights can take away, waves above the limit among it.
-const CALMER_ACROSS: f64 = 1.6;
+/// heights can take away, waves above the limit among it. On a simulated path 3 leaves 9 dB less of
+/// it than 1.
+const CALMER_ACROSS: f64 = 3.0;
+/// Amplitudes are raised by no more than this for what the kernel's end takes of them.
+const MOST_GAIN: f64 = 1.5;
 /// The limit must leave waves of half an octave.
 const LEAST_ROOM: f64 = 1.4;
 /// Places of the table, in distances of vertices: waves have 14 and more of them.
@@ -60,33 +63,49 @@ impl Kernel {
         let reach_m = REACH.map(|r| r * below_m);
         let [rows, columns] = reach_m.map(|r| to_index((r / step_m).ceil()) + 2);
         let across = Across::new(spacing_m, columns, step_m);
-        let mut values = vec![[0.0; 3]; rows * columns];
-        let top = 1.0 / shortest_m;
-        let dn = top / NUMBERS[0] as f64;
-        for k in 1..=NUMBERS[0] {
-            let n = k as f64 * dn;
-            let low = 1.0 / below_m;
-            let edge = rise((n * EDGE - low) / (low * (EDGE - 1.0)));
-            let mask = edge * fall(n, spacing_m);
-            if mask == 0.0 {
-                continue;
+        let waves: Vec<Wave> = (1..=NUMBERS[0])
+            .filter_map(|k| Wave::new(k, spectrum, spacing_m, &across))
+            .collect();
+        let made = |gains: &[f64]| {
+            let mut values = vec![[0.0; 3]; rows * columns];
+            for (wave, gain) in waves.iter().zip(gains) {
+                add(&mut values, &wave.shape, [wave.n, gain * wave.size], step_m);
             }
-            let (shape, lost) = across.of(n, spectrum.exponent);
-            // Straight sides between vertices take sinc² of a wave along the road.
-            let x = PI * n * spacing_m;
-            let kept = (x.sin() / x).powi(2) * lost;
-            let root = (0.5 * spectrum.density_m3(n)).sqrt() * mask / kept;
-            add(&mut values, &shape, [n, 2.0 * root * dn], step_m);
-        }
-        let mut out = Self {
-            reach_m,
-            shortest_m,
-            step_m,
-            columns,
-            values,
+            let mut out = Self {
+                reach_m,
+                shortest_m,
+                step_m,
+                columns,
+                values,
+            };
+            out.window();
+            out
         };
-        out.window();
-        Ok(out)
+        // That the kernel ends takes some of what is wide across the road, more of one wave than of
+        // another: what is missing is made up for.
+        let plain = made(&vec![1.0; waves.len()]);
+        let gain = |w: &Wave| (w.density_m3 / plain.density_m3(w.n)).sqrt();
+        let held = |g: f64| g.clamp(1.0, MOST_GAIN);
+        let gains: Vec<f64> = waves.iter().map(|w| held(gain(w))).collect();
+        Ok(made(&gains))
+    }
+
+    /// Density of profiles along the road through a field of such kernels, m³: 2 ∫ |H(n, v)|² dv.
+    fn density_m3(&self, n: f64) -> f64 {
+        let rows = self.values.len() / self.columns;
+        let sides = |k: usize| if k == 0 { 1.0 } else { 2.0 };
+        let waves: Vec<f64> = (0..rows)
+            .map(|row| sides(row) * (TAU * n * row as f64 * self.step_m).cos())
+            .collect();
+        let mut lines = vec![0.0; self.columns];
+        for (row, wave) in self.values.chunks(self.columns).zip(waves) {
+            lines
+                .iter_mut()
+                .zip(row)
+                .for_each(|(line, v)| *line += self.step_m * wave * v[0]);
+        }
+        let squares = lines.iter().enumerate().map(|(c, l)| sides(c) * l * l);
+        2.0 * self.step_m * squares.sum::<f64>()
     }
 
     /// Let the kernel end, and work out its slopes.
@@ -139,6 +158,42 @@ impl Kernel {
             near + fx * (q[0][k] + fy * (q[1][k] - q[0][k]) - near)
         };
         Some([mix(0), odd(mix(1), u), odd(mix(2), v)])
+    }
+}
+
+/// One wave along the road in the kernel.
+struct Wave {
+    /// Cycles per metre.
+    n: f64,
+    /// Half of its height per √area, metres.
+    size: f64,
+    /// Its shape across the road.
+    shape: Vec<f64>,
+    /// Density that a profile is to have of it, m³.
+    density_m3: f64,
+}
+
+impl Wave {
+    /// The `k`th wave; none where the texture has nothing of it.
+    fn new(k: usize, spectrum: &TextureSpectrum, spacing_m: f64, across: &Across) -> Option<Self> {
+        let dn = 1.0 / (SHORTEST * spacing_m) / NUMBERS[0] as f64;
+        let n = k as f64 * dn;
+        let low = 1.0 / spectrum.below_m;
+        let mask = rise((n * EDGE - low) / (low * (EDGE - 1.0))) * fall(n, spacing_m);
+        if mask == 0.0 {
+            return None;
+        }
+        let (shape, lost) = across.of(n, spectrum.exponent);
+        // Straight sides between vertices take sinc² of a wave along the road.
+        let x = PI * n * spacing_m;
+        let kept = (x.sin() / x).powi(2) * lost;
+        let root = (0.5 * spectrum.density_m3(n)).sqrt() * mask / kept;
+        Some(Self {
+            n,
+            size: 2.0 * root * dn,
+            shape,
+            density_m3: 2.0 * root * root,
+        })
     }
 }
 
@@ -225,26 +280,11 @@ mod tests {
         }
     }
 
-    /// Density of profiles through a field of such kernels at n, m³: 2 ∫ |H(n, v)|² dv.
-    fn profile_m3(kernel: &Kernel, n: f64) -> f64 {
-        let rows = kernel.values.len() / kernel.columns;
-        let sides = |k: usize| if k == 0 { 1.0 } else { 2.0 };
-        let line = |column: usize| {
-            let wave = |row: usize| {
-                let u = row as f64 * kernel.step_m;
-                sides(row) * kernel.values[row * kernel.columns + column][0] * (TAU * n * u).cos()
-            };
-            kernel.step_m * (0..rows).map(wave).sum::<f64>()
-        };
-        let squares = (0..kernel.columns).map(|c| sides(c) * line(c).powi(2));
-        2.0 * kernel.step_m * squares.sum::<f64>()
-    }
-
     #[test]
     fn profiles_hold_the_road_below_the_limit_and_nothing_above_it() {
         let (below_m, spacing_m) = (0.6, 0.1);
         let kernel = Kernel::new(&spectrum(below_m), spacing_m).unwrap();
-        let db = |n: f64| 10.0 * (profile_m3(&kernel, n) / (4e-8 / (n * n))).log10();
+        let db = |n: f64| 10.0 * (kernel.density_m3(n) / (4e-8 / (n * n))).log10();
         for wave_m in [0.78, 0.9, 1.2, 3.0, 10.0] {
             assert!(db(1.0 / wave_m) < -30.0, "{wave_m}: {}", db(1.0 / wave_m));
         }
