@@ -161,7 +161,12 @@ impl Returns {
     pub(super) fn begin_column(&mut self, azimuth_rad: f64, direction: [f64; 2]) {
         let phase = f64::from(self.setup.id);
         let wave = (7.0 * azimuth_rad + phase).sin() + (23.0 * azimuth_rad + 2.0 * phase).sin();
-        let flicker_rad = self.params.noise.flicker_rad * wave;
+        let noise = self.params.noise;
+        let mut flicker_rad = noise.flicker_rad * wave;
+        if noise.slow_rad > 0.0 {
+            let slow = self.setup.slow_wave(self.params.seed, azimuth_rad);
+            flicker_rad += noise.slow_rad * slow;
+        }
         self.column = Column {
             azimuth_rad,
             direction,

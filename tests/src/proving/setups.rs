@@ -14,6 +14,10 @@ pub struct Noise {
     pub angle_rad: f64,
     /// Slow error of elevation with azimuth, root mean square, radians.
     pub flicker_rad: f64,
+    /// Error of elevation of two and three cycles a turn, root mean square of both together and
+    /// over all setups, radians: eccentric circles, a wobbling axle.
+    #[serde(default)]
+    pub slow_rad: f64,
 }
 
 impl Noise {
@@ -22,12 +26,14 @@ impl Noise {
         range_m: 2e-3,
         angle_rad: 30e-6,
         flicker_rad: 0.0,
+        slow_rad: 0.0,
     };
     /// No errors at all.
     pub const NONE: Self = Self {
         range_m: 0.0,
         angle_rad: 0.0,
         flicker_rad: 0.0,
+        slow_rad: 0.0,
     };
 
     /// Standard deviation of a range, metres: it grows with falling return power.
@@ -172,6 +178,19 @@ pub struct Setup {
     pub height_error_m: f64,
     /// All its points rise by this per metre east and north of it.
     pub tilt_error_rad: [f64; 2],
+}
+
+impl Setup {
+    /// Its error of elevation of two and three cycles a turn at an azimuth, in parts of their root
+    /// mean square. Amplitudes and phases are drawn apart from all else.
+    #[must_use]
+    pub fn slow_wave(&self, seed: u64, azimuth_rad: f64) -> f64 {
+        let mut rng = Rng::stream(&[seed, 0x736c_6f77, u64::from(self.id)]);
+        [2.0, 3.0].iter().fold(0.0, |sum, cycles| {
+            let (sine, cosine) = (azimuth_rad * cycles).sin_cos();
+            sum + (rng.normal() * cosine + rng.normal() * sine) / 2f64.sqrt()
+        })
+    }
 }
 
 /// The setups of a scan, in turn beside the road (left, then right) and on it.
