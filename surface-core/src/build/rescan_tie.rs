@@ -6,7 +6,7 @@ use super::heights::HeightFitter;
 use super::order::in_order;
 use super::rescan_params::RescanParams;
 use super::road::KnownSetup;
-use super::trust::samples;
+use super::trust::{samples, slow_report, slow_urad};
 use crate::cloud::TileStore;
 use crate::field::{FieldRows, Mark, SECTION_ROWS, Trust, block_cells, flags, places_seen};
 use crate::progress::Progress;
@@ -59,6 +59,7 @@ pub(super) fn tie_scan(
         correction: tie.levelled.corrections[k],
         offset_variance_m2: tie.levelled.report.sd_m[k].powi(2),
         tilt_variance: tie.levelled.report.tilt_sd[k].powi(2),
+        slow_variance: tie.levelled.report.slow_sd[k].powi(2),
         noise,
         left_out: !tie.setups[k].tied,
         z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
@@ -171,6 +172,7 @@ fn rounded(value: f64, steps: f64) -> f64 {
 /// The tie in words and round numbers.
 pub(super) fn tie_report(tie: &Tie, setups: &[KnownSetup]) -> TieReport {
     let mm = |v: f64| rounded(1e3 * v, 1e3);
+    let slow = tie.levelled.report.slow.as_ref();
     let one = |(k, known): (usize, &KnownSetup)| {
         let (own, correction) = (&tie.setups[k], &tie.levelled.corrections[k]);
         SetupTieReport {
@@ -181,6 +183,7 @@ pub(super) fn tie_report(tie: &Tie, setups: &[KnownSetup]) -> TieReport {
             offset_mm: mm(correction.offset_m),
             offset_sd_mm: mm(tie.levelled.report.sd_m[k]),
             tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
+            slow_urad: slow_urad(correction, slow),
             misfit_mm: mm(own.misfit_m),
         }
     };
@@ -190,6 +193,7 @@ pub(super) fn tie_report(tie: &Tie, setups: &[KnownSetup]) -> TieReport {
         shift_mm: mm(tie.shift_m),
         misfit_before_mm: mm(tie.misfit_m[0]),
         misfit_mm: mm(tie.misfit_m[1]),
+        slow_error: slow.map(slow_report),
         setups: setups.iter().enumerate().map(one).collect(),
     }
 }

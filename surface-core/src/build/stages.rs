@@ -31,6 +31,8 @@ const RUNS_A_PART: usize = 32;
 const PLAN: &str = "plan";
 /// Beginning of the names of the parts' records.
 const PART: &str = "heights-";
+/// Beginning of the key of what the setups are worth: another one whenever its record changes.
+const LEVEL: &str = "level with slow errors";
 /// File of the points by section.
 const ROAD: &str = "road";
 
@@ -66,7 +68,7 @@ impl Keys {
         );
         let road = Key::first("road", &road);
         let held = (&params.checkpoints, params.checkpoint_sd_m, params.noise);
-        let level = road.then("level", &format!("{held:?}"));
+        let level = road.then(LEVEL, &format!("{held:?}"));
         let lines = level.then("lines", &format!("{:?}", params.breaklines));
         let field = lines.then("field", &format!("{:?}", params.bridge_m));
         Self {

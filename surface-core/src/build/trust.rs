@@ -6,9 +6,10 @@ use super::road::KnownSetup;
 use crate::field::Mark;
 use crate::numeric::median;
 use crate::progress::Progress;
-use crate::report::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};
+use crate::report::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport, SlowReport};
 use crate::setups::{
-    Correction, LevelReport, NoiseModel, NoiseSample, Places, SetupModel, SetupModels, level,
+    Correction, LevelReport, NoiseModel, NoiseSample, Places, SetupModel, SetupModels, SlowLevel,
+    level,
 };
 
 /// Sights with fewer points than this do not tell a variance.
@@ -46,6 +47,7 @@ pub(super) fn learn_setups(
         correction: *correction,
         offset_variance_m2: tied(k, levelled.report.sd_m[k].powi(2)),
         tilt_variance: tied(k, levelled.report.tilt_sd[k].powi(2)),
+        slow_variance: tied(k, levelled.report.slow_sd[k].powi(2)),
         noise,
         left_out: levelled.report.left_out[k],
         z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
@@ -69,6 +71,7 @@ impl Trusted {
             misfit_mm: rounded(1e3 * l.misfit_m, 1e3),
             offset_spread_mm: rounded(1e3 * l.offset_sd_m, 1e3),
             tilt_spread_urad: rounded(1e6 * l.tilt_sd_rad, 10.0),
+            slow_error: l.slow.as_ref().map(slow_report),
             noise: self.noise.map(|n| NoiseReport {
                 range_mm: rounded(1e3 * n.range_m, 1e3),
                 grazing_mm: rounded(1e3 * n.grazing_m, 1e3),
@@ -102,6 +105,7 @@ impl Trusted {
             offset_mm: rounded(1e3 * correction.offset_m, 1e3),
             offset_sd_mm: rounded(1e3 * self.level.sd_m[k], 1e3),
             tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
+            slow_urad: slow_urad(correction, self.level.slow.as_ref()),
             shared_places: self.level.shared[k],
         }
     }
@@ -115,6 +119,22 @@ impl Trusted {
             _ => SetupState::Levelled,
         }
     }
+}
+
+/// What showed of slow errors, in round numbers.
+pub(super) fn slow_report(slow: &SlowLevel) -> SlowReport {
+    SlowReport {
+        spread_urad: rounded(1e6 * slow.sd_rad, 10.0),
+        corrected: slow.corrected,
+        misfit_drop: rounded(slow.drop, 10.0),
+        unknowns: rounded(slow.unknowns, 1.0),
+    }
+}
+
+/// Root mean square of the slow error of one setup, microradians, where such are corrected.
+pub(super) fn slow_urad(correction: &Correction, slow: Option<&SlowLevel>) -> Option<f64> {
+    slow.filter(|slow| slow.corrected)
+        .map(|_| rounded(1e6 * correction.slow_rms_rad(), 10.0))
 }
 
 fn rounded(value: f64, steps: f64) -> f64 {

@@ -357,6 +357,7 @@ fn setup_five_is_off() -> SetupModels {
         offset_m: 3e-3,
         tilt_rad: [50e-6, 0.0],
         about_m: [6.0, 0.0],
+        ..Correction::default()
     };
     setups[6].left_out = true;
     SetupModels::new(setups)

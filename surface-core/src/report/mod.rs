@@ -23,4 +23,4 @@ pub use roughness::{
     Carried, CarriedSection, GateFailure, GateReport, HalvesReport, PathParameters, PathReport,
     RoughnessReport,
 };
-pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport};
+pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport, SlowReport};

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::content::{Input, RunReport};
+use super::setups::SlowReport;
 use super::text::grouped;
 use crate::rescan::{Kind, ScaleReport};
 
@@ -26,6 +27,9 @@ pub struct SetupTieReport {
     pub offset_sd_mm: f64,
     /// How much it rose east and north, microradians.
     pub tilt_urad: [f64; 2],
+    /// Root mean square of its slow angular error, microradians, where such are corrected.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slow_urad: Option<f64>,
     /// Robust spread of its differences where the road stayed, after levelling, millimetres.
     pub misfit_mm: f64,
 }
@@ -43,6 +47,9 @@ pub struct TieReport {
     pub misfit_before_mm: f64,
     /// The same after levelling, millimetres.
     pub misfit_mm: f64,
+    /// What showed of slow angular errors, where positions are known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slow_error: Option<SlowReport>,
     /// The setups.
     pub setups: Vec<SetupTieReport>,
 }
@@ -204,12 +211,13 @@ impl RescanReport {
         let left_out = t.setups.iter().filter(|s| !s.tied).count();
         let _ = writeln!(
             out,
-            "tied        by {} of {} places that stayed, to {:.2} mm (shift {:+.2} mm); {} setups, {left_out} left out",
+            "tied        by {} of {} places that stayed, to {:.2} mm (shift {:+.2} mm); {} setups, {left_out} left out{}",
             grouped(t.stable),
             grouped(t.places),
             t.misfit_mm,
             t.shift_mm,
-            t.setups.len()
+            t.setups.len(),
+            SlowReport::words(t.slow_error.as_ref())
         );
         let d = &self.detection;
         let levels: Vec<String> = d.scales.iter().map(level).collect();

@@ -36,6 +36,9 @@ pub struct SetupReport {
     pub offset_sd_mm: f64,
     /// How far they rose too much eastwards and northwards, microradians.
     pub tilt_urad: [f64; 2],
+    /// Root mean square of its slow angular error, microradians, where such are corrected.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slow_urad: Option<f64>,
     /// Places of smooth road that it shares with others.
     pub shared_places: u32,
 }
@@ -66,6 +69,31 @@ pub struct NoiseReport {
     pub texture_mm: f64,
 }
 
+/// What showed of the setups' slow angular errors, see [`crate::setups::SlowLevel`].
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct SlowReport {
+    /// Spread over setups and azimuths, root mean square, microradians: learnt where they are
+    /// corrected, else a hint.
+    pub spread_urad: f64,
+    /// Whether they showed beyond doubt and are corrected.
+    pub corrected: bool,
+    /// By how much the weighted sum of squared misfits falls if they are fitted.
+    pub misfit_drop: f64,
+    /// By how much it would fall by chance: the number of their terms.
+    pub unknowns: f64,
+}
+
+impl SlowReport {
+    /// What a summary adds where they are corrected; nothing otherwise.
+    pub(super) fn words(slow: Option<&Self>) -> String {
+        slow.filter(|slow| slow.corrected)
+            .map_or_else(String::new, |slow| {
+                let spread_urad = slow.spread_urad;
+                format!("; slow angular errors of {spread_urad:.0} µrad corrected")
+            })
+    }
+}
+
 /// All setups.
 #[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SetupsReport {
@@ -79,6 +107,9 @@ pub struct SetupsReport {
     pub offset_spread_mm: f64,
     /// Learnt spread of their tilts, microradians.
     pub tilt_spread_urad: f64,
+    /// What showed of slow angular errors, where positions are known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slow_error: Option<SlowReport>,
     /// Noise of points, where positions are known.
     pub noise: Option<NoiseReport>,
     /// By distance from the scanner, where positions are known.
@@ -136,6 +167,7 @@ impl Report {
                 l.misfit_mm, l.misfit_before_mm
             );
         }
+        out.push_str(&SlowReport::words(l.slow_error.as_ref()));
         let ring = l.rings.iter().find(|r| r.distance_m[0] >= 10.0);
         if let Some(ring) = ring {
             let [from, to] = ring.distance_m;

@@ -2,7 +2,7 @@
 //! off in height and level.
 //!
 //! [`Places`] are small patches of smooth asphalt that several setups saw; [`level`] finds from
-//! them one height offset and two tilts a setup; [`NoiseModel`] tells the variance of a point's
+//! them one height offset and two tilts a setup, and its slow angular error where that shows; [`NoiseModel`] tells the variance of a point's
 //! height from where it was measured. [`SetupModels`] is what the height field asks.
 
 mod level;
@@ -11,7 +11,7 @@ mod noise;
 mod places;
 mod ties;
 
-pub use level::{LevelError, LevelReport, Levelled, level};
-pub use model::{Correction, SetupModel, SetupModels};
+pub use level::{LevelError, LevelReport, Levelled, SlowLevel, level};
+pub use model::{Correction, SLOW_TERMS, SetupModel, SetupModels};
 pub use noise::{NoiseModel, NoiseSample};
 pub use places::{Place, Places, SURVEYED, Sight};

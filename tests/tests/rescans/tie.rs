@@ -27,8 +27,25 @@ fn error_m(k: usize, x: f64, y: f64) -> f64 {
     offset + tilt[0] * (x - cx) + tilt[1] * (y - cy)
 }
 
+/// The same with a slow error of 40 µrad: two and three cycles a turn.
+fn slow_error_m(k: usize, x: f64, y: f64) -> f64 {
+    let [cx, cy, _] = stand(k);
+    let (d, turn) = ((x - cx).hypot(y - cy), (y - cy).atan2(x - cx));
+    let phase = 1.3 * k as f64;
+    let slow = (2.0 * turn + phase).cos() + (3.0 * turn + 2.0 * phase).cos();
+    error_m(k, x, y) + 40e-6 * d * slow
+}
+
 /// A strip of 120 × 10 m; `change` is what the road rose by, `old` how the old surface errs.
 fn places(change: impl Fn(f64) -> f64, old: impl Fn(f64, f64) -> f64) -> Places {
+    places_of(error_m, change, old)
+}
+
+fn places_of(
+    error_m: impl Fn(usize, f64, f64) -> f64,
+    change: impl Fn(f64) -> f64,
+    old: impl Fn(f64, f64) -> f64,
+) -> Places {
     let mut rng = Rng::stream(&[5, 6]);
     let mut out = Places::default();
     for i in 0..240u32 {
@@ -58,6 +75,22 @@ fn places(change: impl Fn(f64) -> f64, old: impl Fn(f64, f64) -> f64) -> Places 
 fn tied(places: &Places) -> Result<Tie, TieError> {
     let about: Vec<Option<[f64; 3]>> = (0..SETUPS).map(|k| Some(stand(k))).collect();
     tie(places, SETUPS, &about)
+}
+
+/// Root mean square error of the corrections where the setups saw the strip, metres.
+fn rms_m(tie: &Tie, truth: impl Fn(usize, f64, f64) -> f64) -> f64 {
+    let (mut sum, mut n) = (0.0, 0.0);
+    for (k, correction) in tie.levelled.corrections.iter().enumerate() {
+        let [cx, cy, _] = stand(k);
+        for i in 0..1200u32 {
+            let (x, y) = (0.1 * f64::from(i), f64::from(i % 10) - 5.0);
+            if (x - cx).hypot(y - cy) < 30.0 {
+                sum += (correction.at([x, y]) - truth(k, x, y)).powi(2);
+                n += 1.0;
+            }
+        }
+    }
+    (sum / f64::max(n, 1.0)).sqrt()
 }
 
 /// Greatest error of the corrections within 30 m of the setups, metres.
@@ -103,6 +136,25 @@ fn planted_errors_come_back_whatever_changed() {
     let datum = tied(&places(|_| 0.015, |_, _| 0.0)).unwrap();
     assert!(worst_m(&datum, 0.015) < 0.05e-3);
     assert!((datum.shift_m - 0.015).abs() < 1e-3);
+}
+
+#[test]
+fn slow_errors_come_off_onto_what_stayed_where_positions_are_known() {
+    let laid = |x: f64| if x > 80.0 { 7e-3 } else { 0.0 };
+    let seen = places_of(slow_error_m, laid, |_, _| 0.0);
+    let told = tied(&seen).unwrap();
+    let blind = tie(&seen, SETUPS, &[None; SETUPS]).unwrap();
+    assert!(told.levelled.report.slow.unwrap().corrected);
+    assert_eq!(blind.levelled.report.slow, None);
+    let left = [&told, &blind].map(|tie| rms_m(tie, slow_error_m));
+    println!(
+        "left: {left:?} m; misfits {:?} {:?}",
+        told.misfit_m, blind.misfit_m
+    );
+    assert!(left[0] < 0.08e-3 && left[0] < 0.3 * left[1], "{left:?}");
+    assert!(told.misfit_m[1] < 0.8 * blind.misfit_m[1]);
+    let plain = tied(&places(laid, |_, _| 0.0)).unwrap();
+    assert!(!plain.levelled.report.slow.unwrap().corrected);
 }
 
 #[test]

@@ -7,7 +7,7 @@ use surface_core::progress::Silent;
 use surface_core::report::{Report, SetupState};
 use surface_tests::proving::ply::{MeshHeights, read_ply};
 use surface_tests::proving::score::{Score, score};
-use surface_tests::proving::{Course, CourseSpec, ScanParams, Zone, demo};
+use surface_tests::proving::{Course, CourseSpec, Noise, ScanParams, Zone, demo};
 
 struct Made {
     summary: demo::Summary,
@@ -39,8 +39,12 @@ fn built(made: &Made, out: &Path, checkpoints: Vec<Checkpoint>) -> (Report, Scor
         checkpoints,
         ..FitParams::default()
     };
+    built_with(made, out, &params)
+}
+
+fn built_with(made: &Made, out: &Path, params: &FitParams) -> (Report, Score) {
     let paths = [PathBuf::from(&made.summary.cloud)];
-    let report = fit(&paths, out, &params, &mut Silent).unwrap();
+    let report = fit(&paths, out, params, &mut Silent).unwrap();
     let mesh = read_ply(&out.join("surface.ply")).unwrap();
     let heights = MeshHeights::new(&mesh, made.truth.origin_m);
     let surface = |x: f64, y: f64| heights.height_m(x, y);
@@ -97,4 +101,40 @@ fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most(
     let mean = found.zones[&Zone::Asphalt].mean_m;
     assert!(mean.abs() < 0.3e-3, "mean error {mean}");
     assert!(checkpoints.rmse_mm < 1.0 && checkpoints.mean_mm.abs() < 0.3);
+}
+
+#[test]
+fn slow_angular_errors_are_corrected_where_scanners_positions_are_known() {
+    let dir = tempfile::tempdir().unwrap();
+    let scan = |slow_rad: f64| ScanParams {
+        noise: Noise {
+            slow_rad,
+            ..Noise::TYPICAL
+        },
+        ..ScanParams::demo()
+    };
+    let slow = made(&dir.path().join("slow"), &scan(40e-6));
+    let (report, found) = built(&slow, &dir.path().join("corrected"), Vec::new());
+    let blind = FitParams::default();
+    let (not_known, left) = built_with(&slow, &dir.path().join("left"), &blind);
+    let steady = made(&dir.path().join("steady"), &scan(0.0));
+    let (none, best) = built(&steady, &dir.path().join("none"), Vec::new());
+
+    let told = report.levelling.slow_error.as_ref().unwrap();
+    println!("{told:?}; without: {:?}", none.levelling.slow_error);
+    assert!(told.corrected, "{told:?}");
+    // Nine setups have 36 terms of two and three cycles: their spread is known to an eighth.
+    assert!((25.0..55.0).contains(&told.spread_urad), "{told:?}");
+    assert_eq!(not_known.levelling.slow_error, None);
+    assert!(!none.levelling.slow_error.as_ref().unwrap().corrected);
+    // A slow error is smooth along the road: waves under 4 m hardly know of it.
+    let scores = [&found, &left, &best];
+    let short = scores.map(|s| 1e3 * s.short_waves[&Zone::Asphalt].rmse_m);
+    let all = scores.map(|s| 1e3 * s.zones[&Zone::Asphalt].rmse_m);
+    println!("mm, corrected, not, and none to correct: {all:?}, under 4 m {short:?}");
+    assert!(all[0] < 0.5 * all[1] && all[0] < 1.2 * all[2], "{all:?}");
+    assert!(
+        short[0] < short[1] && short[0] < 1.05 * short[2],
+        "{short:?}"
+    );
 }
