@@ -15,7 +15,7 @@ use surface_benches::process::{Run, load, run, say_stages, surface, typed};
 /// How far over its memory a run may go.
 const OVER: f64 = 1.1;
 /// The least memory that `fit` accepts, GiB.
-const LEAST_GIB: f64 = 0.25;
+const LEAST_GIB: f64 = 0.3;
 
 fn number(name: &str, otherwise: f64) -> f64 {
     let text = std::env::var(name).ok();

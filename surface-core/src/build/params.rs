@@ -100,8 +100,10 @@ const SPACING_M: std::ops::RangeInclusive<f64> = 0.01..=5.0;
 /// Holes are bridged over so many cells at most: the window over a wider one holds more than a
 /// hundred thousand cells for each of its nodes.
 const MOST_BRIDGED_CELLS: f64 = 100.0;
-/// Least memory that a run can work in.
-const LEAST_MEMORY: u64 = 256 << 20;
+/// Least memory that a run can work in, 0.3 GiB: what decoding, two sections at a time and the
+/// pictures take however small the buffers for sorting are (`benches/memory.rs`; 299 MiB on a course
+/// of 4 km).
+const LEAST_MEMORY: u64 = 307 << 20;
 
 impl FitParams {
     /// # Errors
@@ -150,7 +152,7 @@ impl FitParams {
         }
         if self.memory_bytes < LEAST_MEMORY {
             let gib = self.memory_bytes as f64 / (1u64 << 30) as f64;
-            return refuse("--memory", gib, "give at least 0.25 GiB");
+            return refuse("--memory", gib, "give at least 0.3 GiB");
         }
         Ok(())
     }
