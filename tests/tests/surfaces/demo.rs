@@ -7,7 +7,7 @@ use surface_core::progress::Silent;
 use surface_core::ribbon::{Ribbon, Side};
 use surface_tests::proving::edges::{Polyline, score_edges};
 use surface_tests::proving::ply::{MeshHeights, read_ply};
-use surface_tests::proving::score::score;
+use surface_tests::proving::score::{honesty, score};
 use surface_tests::proving::{Course, Zone, demo};
 
 fn fit_with(threads: usize, scan: &Path, out: &Path) -> surface_core::report::Report {
@@ -84,6 +84,8 @@ fn near_the_bound(build: &Path, truth: &demo::Truth, course: &Course, made: &dem
         found.over_bound(),
         found.coverage
     );
+    let shift = [0, 1, 2].map(|k| mesh.origin_m[k] - truth.origin_m[k]);
+    println!("{:?}", honesty(course, &mesh, shift));
 
     assert!(found.coverage > 0.99, "coverage {}", found.coverage);
     // The scan is the same on every machine, so these are the figures that we hold ourselves to
