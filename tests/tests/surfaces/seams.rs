@@ -57,7 +57,10 @@ fn near_seams_m(build: &Path, truth: &demo::Truth, course: &Course) -> f64 {
     found.zones[&Zone::NearSeam].p95_m
 }
 
+/// That found seams are as sharp is held by the demo's own test.
+/// `cargo test -p surface-tests --test surfaces along_joints -- --ignored --nocapture`
 #[test]
+#[ignore = "a minute; an oval, built without, with known and with found seams"]
 fn along_joints_known_or_found_95_percent_of_the_error_is_under_a_millimetre_and_a_half() {
     let dir = tempfile::tempdir().unwrap();
     let scan = demo::write_course(
