@@ -139,102 +139,110 @@ fn density(known: &[[f64; 2]], n: f64) -> Option<f64> {
     Some(ga * (gb / ga).powf((n / na).ln() / (nb / na).ln()))
 }
 
-/// The texture holds the road's debiased spectrum below λ and nothing above it; the same seed
-/// gives the same bytes, and the file and a JSON beside it say what is invented.
-fn texture_is_the_road_below_lambda(dir: &Path) {
-    let file = |name: &str| dir.join(name);
-    let export = |name: &str, seed: Option<&str>| {
-        let (out, rough) = (
-            file(name).display().to_string(),
-            file("kept").display().to_string(),
-        );
-        let mut args = vec!["export", "--to", "ply", "--out", &out];
-        if let Some(seed) = seed {
-            args.extend(["--texture", &rough, "--seed", seed]);
-        }
-        let run = surface(&args, &[&file("build")]);
-        assert_eq!(run.status.code(), Some(0), "{}", said(&run));
-        (said(&run), std::fs::read(file(name)).unwrap())
-    };
-    let (plain_said, plain) = export("plain.ply", None);
-    let (told, textured) = export("a.ply", Some("3"));
+/// Export the build as PLY, with a texture where a seed is given; what was said, and the file.
+fn exported(dir: &Path, name: &str, seed: Option<&str>) -> (String, Vec<u8>) {
+    let text = |name: &str| dir.join(name).display().to_string();
+    let (out, rough) = (text(name), text("kept"));
+    let mut args = vec!["export", "--to", "ply", "--out", &out];
+    if let Some(seed) = seed {
+        args.extend(["--texture", &rough, "--seed", seed]);
+    }
+    let run = surface(&args, &[&dir.join("build")]);
+    assert_eq!(run.status.code(), Some(0), "{}", said(&run));
+    (said(&run), std::fs::read(dir.join(name)).unwrap())
+}
+
+/// The same seed gives the same bytes, and the file and what is said tell what is invented.
+fn texture_is_labelled_and_repeatable(dir: &Path) {
+    let (plain_said, plain) = exported(dir, "plain.ply", None);
+    let (told, textured) = exported(dir, "a.ply", Some("3"));
     assert!(
         !plain_said.contains("invented") && told.contains("the road is invented"),
         "{told}"
     );
-    assert_eq!(textured, export("b.ply", Some("3")).1);
-    assert_ne!(textured, export("c.ply", Some("4")).1);
+    assert_eq!(textured, exported(dir, "b.ply", Some("3")).1);
+    assert_ne!(textured, exported(dir, "c.ply", Some("4")).1);
     let head = String::from_utf8_lossy(&textured[..640]).into_owned();
     assert!(head.contains("comment below λ") && plain.len() == textured.len());
+}
 
-    let json = std::fs::read_to_string(file("a.ply.texture.json")).unwrap();
-    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
-    let number = |v: &serde_json::Value| v.as_f64().unwrap();
-    let below_m = number(&json["invented_below_m"]);
-    let known: Vec<[f64; 2]> = serde_json::from_value(json["spectrum"]["known"].clone()).unwrap();
-    let number = |name: &str| number(&json["spectrum"][name]);
-    let (level, exponent) = (number("level_m3"), number("exponent"));
-    let road = |n: f64| density(&known, n).unwrap_or_else(|| level * n.powf(-exponent));
-    let (plain, textured) = (mesh(&file("plain.ply")), mesh(&file("a.ply")));
-    let step = 0.05;
-    let mut spectra = CrossSpectra::new(512, step, 1);
-    for places in stations(&file("kept")) {
+/// Spectrum along both wheel paths of what `a.ply` has over `plain.ply`.
+fn added(dir: &Path) -> CrossSpectra {
+    let [plain, textured] = ["plain.ply", "a.ply"].map(|name| mesh(&dir.join(name)));
+    let mut spectra = CrossSpectra::new(512, 0.05, 1);
+    for places in stations(&dir.join("kept")) {
         let both = heights(&textured, &places)
             .into_iter()
             .zip(heights(&plain, &places));
         let added: Vec<f64> = both.map(|(a, b)| a - b).collect();
         spectra.add(&[&added]);
     }
-    let added_db = |low: f64, high: f64, found: f64| {
-        let inside = |k: u32| low + (f64::from(k) + 0.5) / 32.0 * (high - low);
-        let wanted = (0..32).map(|k| road(inside(k))).sum::<f64>() / 32.0;
-        let db = 10.0 * (found / wanted).log10();
-        println!(
-            "{:.3} to {:.3} m: {db:+.2} dB of the road was added",
-            1.0 / high,
-            1.0 / low
-        );
-        db
-    };
-    let above: Vec<f64> = bands(&spectra, 0, 3)
-        .iter()
-        .filter(|b| 1.0 / b.high_per_m > 1.3 * below_m)
-        .map(|b| added_db(b.low_per_m, b.high_per_m, b.density_m3))
-        .collect();
-    assert!(
-        above.len() > 3 && above.iter().all(|db| *db <= -20.0),
-        "{below_m} {above:?}"
-    );
-    // Waves of three vertices are the shortest that straight sides show whole.
-    let below: Vec<f64> = bands(&spectra, 0, 6)
-        .iter()
-        .filter(|b| 1.0 / b.low_per_m < below_m && 1.0 / b.high_per_m > 0.3)
-        .map(|b| added_db(b.low_per_m, b.high_per_m, b.density_m3))
-        .collect();
-    assert!(
-        !below.is_empty() && below.iter().all(|db| db.abs() <= 1.5),
-        "{below_m} {below:?}"
-    );
-    texture_is_refused(dir);
+    spectra
 }
 
-/// Formats without triangles, and runs on another build or without scans.
+/// Of the bands of a part of an octave that `which` (longest and shortest wave) takes: power added
+/// over the mean of the road's own, dB.
+fn added_db(
+    spectra: &CrossSpectra,
+    part: u32,
+    which: impl Fn(f64, f64) -> bool,
+    road: &dyn Fn(f64) -> f64,
+) -> Vec<f64> {
+    let all = bands(spectra, 0, part);
+    let taken = all
+        .iter()
+        .filter(|b| which(1.0 / b.low_per_m, 1.0 / b.high_per_m));
+    let over = |b: &surface_core::roughness::Band| {
+        let (low, high) = (b.low_per_m, b.high_per_m);
+        let inside = |k: u32| low + (f64::from(k) + 0.5) / 32.0 * (high - low);
+        let wanted = (0..32).map(|k| road(inside(k))).sum::<f64>() / 32.0;
+        let db = 10.0 * (b.density_m3 / wanted).log10();
+        let waves = [1.0 / high, 1.0 / low];
+        println!("{waves:.3?} m: {db:+.2} dB of the road was added");
+        db
+    };
+    taken.map(over).collect()
+}
+
+/// The texture holds the road's debiased spectrum below λ and nothing above it, by what the JSON
+/// beside it says of both.
+fn texture_is_the_road_below_lambda(dir: &Path) {
+    let json = std::fs::read_to_string(dir.join("a.ply.texture.json")).unwrap();
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let below_m = json["invented_below_m"].as_f64().unwrap();
+    let spectrum = &json["spectrum"];
+    let known: Vec<[f64; 2]> = serde_json::from_value(spectrum["known"].clone()).unwrap();
+    let [level, exponent] = ["level_m3", "exponent"].map(|name| spectrum[name].as_f64().unwrap());
+    let road = |n: f64| density(&known, n).unwrap_or_else(|| level * n.powf(-exponent));
+    let spectra = added(dir);
+    let above = added_db(&spectra, 3, |_, short_m| short_m > 1.3 * below_m, &road);
+    let calm = above.iter().all(|db| *db <= -20.0);
+    assert!(above.len() > 3 && calm, "{below_m} {above:?}");
+    // Waves of three vertices are the shortest that straight sides show whole.
+    let shown = |long_m: f64, short_m: f64| long_m < below_m && short_m > 0.3;
+    let below = added_db(&spectra, 6, shown, &road);
+    let whole = below.iter().all(|db| db.abs() <= 1.5);
+    assert!(!below.is_empty() && whole, "{below_m} {below:?}");
+}
+
+/// Formats without triangles, runs without scans, and a file that is read.
 fn texture_is_refused(dir: &Path) {
-    let out = dir.join("no.crg").display().to_string();
-    for (format, rough, why) in [
-        ("opencrg", "kept", "triangles"),
-        ("ply", "bare", "wavelength"),
+    let run_of = std::fs::read(dir.join("kept/roughness.json")).unwrap();
+    for (format, rough, out, why) in [
+        ("opencrg", "kept", "no.crg", "triangles"),
+        ("ply", "bare", "no.crg", "wavelength"),
+        ("ply", "kept", "kept/roughness.json", "would be replaced"),
     ] {
-        let rough = dir.join(rough).display().to_string();
+        let text = |name: &str| dir.join(name).display().to_string();
+        let (rough, out) = (text(rough), text(out));
         let args = ["export", "--to", format, "--texture", &rough, "--out", &out];
         let run = surface(&args, &[&dir.join("build")]);
         assert_eq!(run.status.code(), Some(2), "{}", said(&run));
-        assert!(
-            said(&run).contains(why) && !dir.join("no.crg").exists(),
-            "{}",
-            said(&run)
-        );
+        assert!(said(&run).contains(why), "{}", said(&run));
     }
+    assert!(!dir.join("no.crg").exists());
+    let left = std::fs::read(dir.join("kept/roughness.json")).unwrap();
+    assert_eq!(left, run_of);
 }
 
 #[test]
@@ -288,7 +296,9 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     assert!(thin > 1.3 * dense, "{dense} {thin}");
     parquet_is_the_csv(&at("kept"));
     page_is_whole(&at("kept"), &said(&kept));
+    texture_is_labelled_and_repeatable(dir.path());
     texture_is_the_road_below_lambda(dir.path());
+    texture_is_refused(dir.path());
 
     let nothing = surface(&["roughness", "--out", &text("o")], &[&at("scan")]);
     assert_eq!(nothing.status.code(), Some(2));

@@ -109,7 +109,7 @@ pub fn export(
     progress: &mut dyn Progress,
 ) -> Result<ExportReport, BuildError> {
     params.check(format)?;
-    keep_file(out, &[], Some(dir))?;
+    keep(out, dir, params.texture.as_ref())?;
     let build = FinishedBuild::open(dir)?;
     let texture = params.texture.as_ref();
     let texture = texture
@@ -138,4 +138,13 @@ pub fn export(
         texture.finish(out, &mut report)?;
     }
     Ok(report)
+}
+
+/// Refuse to write over what is read: the build, and the run that a texture is drawn from.
+fn keep(out: &Path, dir: &Path, texture: Option<&TextureParams>) -> Result<(), BuildError> {
+    let run: Vec<_> = texture.map(TextureParams::report).into_iter().collect();
+    keep_file(out, &run, Some(dir))?;
+    texture.map_or(Ok(()), |_| {
+        keep_file(&texture::told_path(out), &run, Some(dir))
+    })
 }

@@ -22,6 +22,20 @@ pub struct TextureParams {
     pub seed: u64,
 }
 
+impl TextureParams {
+    /// What the run has found.
+    pub(super) fn report(&self) -> PathBuf {
+        self.rough.join("roughness.json")
+    }
+}
+
+/// The file beside `out` that tells what was invented.
+pub(super) fn told_path(out: &Path) -> PathBuf {
+    let mut name = out.as_os_str().to_owned();
+    name.push(".texture.json");
+    PathBuf::from(name)
+}
+
 impl ExportFormat {
     /// Whether its triangles can be textured.
     fn has_triangles(self) -> bool {
@@ -58,7 +72,7 @@ impl<'a> Textured<'a> {
                 why: "only files of triangles are textured: gltf, obj, stl, ply, landxml",
             });
         }
-        let path = params.rough.join("roughness.json");
+        let path = params.report();
         let wrong = |why: String| BuildError::NoTexture {
             path: path.clone(),
             why,
@@ -89,9 +103,7 @@ impl<'a> Textured<'a> {
 
     /// Write what was invented beside the file, and say so in the report.
     pub fn finish(&self, out: &Path, report: &mut ExportReport) -> Result<(), BuildError> {
-        let mut name = out.as_os_str().to_owned();
-        name.push(".texture.json");
-        let path = PathBuf::from(name);
+        let path = told_path(out);
         let told = json!({
             "says": self.note,
             "invented_below_m": self.below_m,
