@@ -16,8 +16,8 @@ mod opendrive;
 mod page;
 mod parquet;
 mod picture;
+mod plain;
 mod ply;
-mod single;
 mod spots;
 mod zarr;
 
@@ -40,7 +40,7 @@ pub use opendrive::{Cubic, OpenDriveRoad, Shape, Spans, cubics};
 pub use page::{PageData, PageGrid, PageSection, Profile, ProfilePoint, ReportPage, SpotProfiles};
 pub use parquet::ParquetWriter;
 pub use picture::{Canvas, Diverging, MapPicture, Rgb, Wording};
+pub use plain::{PlainPlyWriter, StlWriter};
 pub use ply::{PlyWriter, VertexRecords, vertex_record};
-pub use single::{PlainPlyWriter, StlWriter};
 pub use spots::{write_plane_spots_csv, write_spots_csv};
 pub use zarr::{FieldStore, ZarrError};

@@ -90,10 +90,10 @@ fn a_mesh_that_is_cut_off_or_laid_out_otherwise_is_refused_with_its_name() {
             "{error}"
         );
     }
-    let (_keep, single, _) = crate::built::exported(ExportFormat::Ply);
+    let (_keep, plain, _) = crate::built::exported(ExportFormat::Ply);
     let text = std::fs::read_to_string(build().join("ribbon.geojson")).unwrap();
     let ribbon = Ribbon::from_geojson(&text).unwrap();
     let (field, _) = FieldStore::open(&build().join("field")).unwrap();
-    let error = SectionReader::open(&single, &ribbon, *field.lattice()).unwrap_err();
+    let error = SectionReader::open(&plain, &ribbon, *field.lattice()).unwrap_err();
     assert!(error.to_string().contains("surface fit"), "{error}");
 }

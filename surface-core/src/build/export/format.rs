@@ -9,7 +9,7 @@ pub enum ExportFormat {
     Obj,
     /// Binary STL: bare triangles.
     Stl,
-    /// Binary PLY in single precision.
+    /// Binary PLY without zones.
     Ply,
     /// OpenCRG 1.2, binary: the curved regular grid.
     OpenCrg,
@@ -71,8 +71,8 @@ const ENTRIES: [Entry; 13] = [
         format: ExportFormat::Ply,
         name: "ply",
         ending: "ply",
-        product: "surface-single.ply",
-        summary: "binary PLY in single precision, for tools that read no doubles",
+        product: "surface-plain.ply",
+        summary: "binary PLY without zones, for general tools",
     },
     Entry {
         format: ExportFormat::OpenCrg,
@@ -93,7 +93,7 @@ const ENTRIES: [Entry; 13] = [
         name: "geotiff",
         ending: "tif",
         product: "surface.tif",
-        summary: "GeoTIFF raster in world axes: height, σ or deviation (--layer)",
+        summary: "GeoTIFF raster in world axes: height, σ, resolved wavelength or deviation (--layer)",
     },
     Entry {
         format: ExportFormat::OpenDrive,
