@@ -14,7 +14,7 @@ use std::process::Command;
 
 use surface_benches::bare::{decode_if_asked, decoding};
 use surface_benches::data::{Scan, demo_scan, dense_scan};
-use surface_benches::process::{Run, best, load, say_stages, surface, typed};
+use surface_benches::process::{best, load, say, say_stages, surface, typed};
 use surface_tests::python::venv;
 
 fn number(name: &str, otherwise: f64) -> f64 {
@@ -40,16 +40,6 @@ fn script(scan: &Scan, build: &Path, out: &Path) -> Option<Command> {
     Some(command)
 }
 
-fn say(what: &str, scan: &Scan, run: &Run) {
-    println!(
-        "  {what:<26} {:>8.2} s  {:>7.2} M points/s  {:>5.0} % of a core  peak {:>6.0} MiB",
-        run.seconds,
-        scan.points as f64 / run.seconds / 1e6,
-        100.0 * run.busy_s / run.seconds,
-        run.peak_mib
-    );
-}
-
 fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
     let times = surface_core::numeric::to_index(number("SURFACE_BENCH_TIMES", 1.0)).max(1);
     println!("\n{}: {} points; {}", scan.what, scan.points, load());
@@ -59,11 +49,15 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
     let mut seconds = Vec::new();
     for threads in [2, 1] {
         let bare = best(&mut decoding(scan, threads)?, &[0], times)?;
-        say(&format!("bare decoding, {threads} threads"), scan, &bare);
+        say(
+            &format!("bare decoding, {threads} threads"),
+            scan.points,
+            &bare,
+        );
         let mut command = fitting(scan, threads, &build)?;
         println!("  {}", typed(&command));
         let fit = best(&mut command, &[0, 1], times)?;
-        say(&format!("fit, {threads} threads"), scan, &fit);
+        say(&format!("fit, {threads} threads"), scan.points, &fit);
         say_stages(&build, scan.points)?;
         println!(
             "    fit / bare decoding: {:.2} of the time (aim 2), {:.2} of the processor time",
@@ -80,7 +74,7 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
     if let Some(mut command) = script(scan, &build, &folder.path().join("script.ply")) {
         println!("  {}", typed(&command));
         let slow = best(&mut command, &[0], 1)?;
-        say("script", scan, &slow);
+        say("script", scan.points, &slow);
         println!("    {}", slow.stdout.trim());
         let fit = &of_two[0];
         println!(

@@ -1,8 +1,8 @@
 //! What does a whole circuit cost, and does the cost grow with its points alone?
 //!
 //! Run: `cargo bench -p surface-benches --bench scale`: 20, 100, 200 and 250 million points of one
-//! invented course of 4 km, each fitted in 2 GiB by two threads; decoding of the same 100 million
-//! points beside it. `SURFACE_BENCH_MILLION=20,100` takes others. A scan is made on its first run
+//! invented course of 4 km, each fitted in 2 GiB by two threads, beside bare decoding of the same
+//! points. `SURFACE_BENCH_MILLION=20,100` takes others. A scan is made on its first run
 //! (250 million points: half an hour, 2 GB) and kept in `target/bench-data`.
 //! The degenerate case is the thinnest scan: its cost is that of the road's area, not of its points.
 //! Fails when a peak is more than a tenth over the memory that was given.
@@ -12,7 +12,7 @@ use std::process::Command;
 
 use surface_benches::bare::{decode_if_asked, decoding};
 use surface_benches::data::{Scan, long_scan};
-use surface_benches::process::{Run, load, run, say_stages, surface, typed};
+use surface_benches::process::{Run, load, run, say, say_stages, surface, typed};
 
 /// Memory that each fit gets, GiB.
 const GIB: f64 = 2.0;
@@ -31,23 +31,13 @@ fn fitting(scan: &Scan) -> Result<Run, Box<dyn Error>> {
     Ok(done)
 }
 
-fn say(what: &str, scan: &Scan, run: &Run) {
-    println!(
-        "  {what}: {:.1} s, {:.2} M points/s, {:.0} % of two cores; peak {:.0} MiB",
-        run.seconds,
-        scan.points as f64 / run.seconds / 1e6,
-        50.0 * run.busy_s / run.seconds,
-        run.peak_mib
-    );
-}
-
 fn measure(million: f64) -> Result<(Scan, Run), Box<dyn Error>> {
     let scan = long_scan(million)?;
     println!("\n{}: {} points; {}", scan.what, scan.points, load());
     let bare = run(&mut decoding(&scan, 2)?, &[0])?;
-    say("bare decoding", &scan, &bare);
+    say("bare decoding, 2 threads", scan.points, &bare);
     let fit = fitting(&scan)?;
-    say("fit", &scan, &fit);
+    say("fit, 2 threads", scan.points, &fit);
     println!(
         "    fit / bare decoding: {:.2} of the time (aim 2 at 100 M), {:.2} of the processor time; {:.2} of its memory",
         fit.seconds / bare.seconds,

@@ -99,6 +99,17 @@ pub fn processor_s() -> f64 {
     busy(Path::new("/proc/self")).unwrap_or(0.0)
 }
 
+/// Say what a run over `points` points took.
+pub fn say(what: &str, points: u64, run: &Run) {
+    println!(
+        "  {what:<26} {:>8.2} s  {:>7.2} M points/s  {:>5.0} % of a core  peak {:>6.0} MiB",
+        run.seconds,
+        points as f64 / run.seconds / 1e6,
+        100.0 * run.busy_s / run.seconds,
+        run.peak_mib
+    );
+}
+
 /// Say what each stage of a finished `fit` of `points` points took.
 ///
 /// # Errors
