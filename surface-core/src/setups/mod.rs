@@ -2,8 +2,9 @@
 //! off in height and level.
 //!
 //! [`Places`] are small patches of smooth asphalt that several setups saw; [`level`] finds from
-//! them one height offset and two tilts a setup, and its slow angular error where that shows; [`NoiseModel`] tells the variance of a point's
-//! height from where it was measured. [`SetupModels`] is what the height field asks.
+//! them one height offset and two tilts a setup, and its slow angular error where that shows;
+//! [`NoiseModel`] tells the variance of a point's height from where it was measured. [`SetupModels`]
+//! is what the height field asks.
 
 mod level;
 mod model;

@@ -6,8 +6,8 @@ use super::spectrum::{TextureError, TextureSpectrum};
 use crate::numeric::to_index;
 
 /// Half of the kernel's length along and across the road, in limits of wavelength. With the edge
-/// below and a cosine window, what is left at 1.3 limits is 39 dB under a road of n⁻², and the first
-/// third of an octave below the limit lacks 0.3 dB (by the transform of the kernel itself).
+/// below and a cosine window, what is left at 1.3 limits is over 30 dB under a road of n⁻², by the
+/// transform of the kernel itself; what the window takes below the limit is made up for.
 const REACH: [f64; 2] = [4.0, 1.0];
 /// The amplitude falls from all to nothing from the limit to this many limits.
 const EDGE: f64 = 1.2;
