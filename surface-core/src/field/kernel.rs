@@ -4,8 +4,10 @@
 //! A road whose profile spectrum falls with n⁻² has the 2-D spectrum S(k) = A·k⁻³. A Gaussian
 //! window exp(−d²/2b²) over observations of density W (Σ1/σ_z² per m²) then errs by
 //! 28.98·A·b + 1/(4π·W·b²) in the mean square; the least, at b = 0.1764·(A·W)^(−1/3), is within
-//! 1 % of the Wiener bound 7.596·A·(A·W)^(−1/3) (derived from the two transfer functions).
+//! 1 % of the Wiener bound 7.596·A·(A·W)^(−1/3) (derived from the two transfer functions). What
+//! the plane takes off waves of 1 to 3 m is given back by a window nearly twice as wide (`bend`).
 
+use super::bend::{Bent, Flat, LEFT_OUT_SHARE, NOISE_SHARE, WideWindow, wider_m};
 use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
 use super::lattice::Lattice;
@@ -21,9 +23,9 @@ use crate::zones::Breaklines;
 const BEST_WIDTH: f64 = 0.1764;
 /// Mean square of the road that a window of width b leaves out, over A·b.
 const LEFT_OUT: f64 = 28.98;
-/// Cells on either side that a window may reach where no gap is bridged; also the halo of a run of
-/// rows ([`halo_rows`](super::halo_rows) where wider gaps are).
-pub const REACH: usize = 8;
+/// Cells on either side that a plane's window may reach where no gap is bridged. What tells the
+/// bend reaches nearly twice as far ([`wider_m`]).
+pub(super) const REACH: usize = 8;
 /// A window is cut at this many widths.
 pub(super) const CUT: f64 = 2.5;
 /// Rounds of Tukey's weights in a window after the start.
@@ -71,10 +73,10 @@ pub struct Window<'a> {
 /// One observation of the road.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Seen {
-    w: f64,
-    s: f64,
-    t: f64,
-    z: f64,
+    pub w: f64,
+    pub s: f64,
+    pub t: f64,
+    pub z: f64,
 }
 
 /// An observation in a window about a place.
@@ -101,6 +103,16 @@ pub(super) struct Fitted {
     /// Shortest wavelength of which the height holds more road than noise, metres.
     pub resolved_m: f64,
     pub stepped: bool,
+    /// How far what the plane takes off is given back, 0 to 1.
+    bent: f64,
+}
+
+/// Width of a window, metres, and whether a bend may be told: not over a gap that asked for the width,
+/// and not beside a breakline.
+#[derive(Debug, Clone, Copy)]
+struct Width {
+    b_m: f64,
+    bends: bool,
 }
 
 impl<'a> Window<'a> {
@@ -216,23 +228,26 @@ impl<'a> Window<'a> {
     ) -> Option<Fitted> {
         let step = self.lattice.t_step_m;
         let close = self.cuts.around([s, t], CLOSE_STEPS * step);
-        let width = |density: f64| {
+        let width_at = |density: f64| {
             let best = BEST_WIDTH / (level_m * density).cbrt();
-            window_over_cells(best, step)
-                .min(REACH_M_STEPS * step)
-                .max(least_b_m)
+            let b = window_over_cells(best, step).min(REACH_M_STEPS * step);
+            Width {
+                b_m: b.max(least_b_m),
+                bends: b >= least_b_m && close.is_none(),
+            }
         };
         let reach = self.reach_over(least_b_m);
         let density = self.density(anchor, close.as_ref(), reach);
-        let b = width(density);
-        let sight = self
-            .cuts
-            .around([s, t], (2.0 * CUT * b).max(CLOSE_STEPS * step));
+        let width = width_at(density);
+        let sight = self.cuts.around(
+            [s, t],
+            (CUT * wider_m(width.b_m, step)).max(CLOSE_STEPS * step),
+        );
         if sight.is_some() && density > 0.0 {
-            let found = self.fit_in(s, t, (anchor, reach), b, level_m, sight.as_ref());
+            let found = self.fit_in(s, t, (anchor, reach), width, level_m, sight.as_ref());
             if let Some(mut found) = found {
                 found.stepped |= close.is_some();
-                found.resolved_m = resolved_m(level_m, density, spread_of(b, step), step);
+                found.resolve(level_m, density, width, step);
                 return Some(found);
             }
         }
@@ -240,9 +255,9 @@ impl<'a> Window<'a> {
         if density <= 0.0 {
             return None;
         }
-        let b = width(density);
-        let mut found = self.fit_in(s, t, (anchor, reach), b, level_m, None)?;
-        found.resolved_m = resolved_m(level_m, density, spread_of(b, step), step);
+        let width = width_at(density);
+        let mut found = self.fit_in(s, t, (anchor, reach), width, level_m, None)?;
+        found.resolve(level_m, density, width, step);
         Some(found)
     }
 
@@ -258,45 +273,88 @@ impl<'a> Window<'a> {
         s: f64,
         t: f64,
         (anchor, reach): (usize, usize),
-        b: f64,
+        width: Width,
         level_m: f64,
         sight: Option<&Sight>,
     ) -> Option<Fitted> {
-        let step = self.lattice.t_step_m;
+        let b = width.b_m;
+        let wide_m = wider_m(b, self.lattice.t_step_m);
         // Asked once: what a breakline hides is the same for every round.
-        let seen = sight.map(|sight| self.in_sight(s, t, 2.0 * b, sight));
+        let seen = sight.map(|sight| self.in_sight(s, t, wide_m, sight));
         let seen = seen.as_deref();
-        let mut plane = self.start(s, t, (anchor, reach), sight, self.slope(s, t, b, seen))?;
+        let mut wide = WideWindow::with_room();
+        self.each_in(s, t, wide_m, seen, |seen, _, g| {
+            wide.push(seen, [s, t], g);
+        });
+        let start = self.start(s, t, (anchor, reach), sight, wide.slope())?;
         let near = self.near([s, t], b, level_m, seen);
-        let mut fitted = None;
+        let (mut flat, stepped) = self.rounds(&near, start, b, level_m)?;
+        let bent = if width.bends && !stepped {
+            wide.bent(&flat, wide_m, level_m)
+        } else {
+            Bent::default()
+        };
+        flat.plane.z0 -= bent.height_m;
+        Some(Fitted {
+            plane: flat.plane,
+            sigma_m: self.sigma_m(&flat, b, level_m, bent.share),
+            resolved_m: f64::INFINITY,
+            stepped,
+            bent: bent.share,
+        })
+    }
+
+    /// Tukey's rounds from a start; and whether the window lost much to a step.
+    fn rounds(
+        &self,
+        near: &[Near],
+        start: FittedPlane,
+        b: f64,
+        level_m: f64,
+    ) -> Option<(Flat, bool)> {
+        let step = self.lattice.t_step_m;
+        let mut plane = start;
+        let mut found = None;
         for round in 0..=ROUNDS {
             let widen = if round == 0 { 2.0 } else { 1.0 };
-            let (sums, parts) = gather(&near, &plane, widen);
+            let (sums, [ggw, gw, lost]) = gather(near, &plane, widen);
             let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
             let before = plane.z0;
             plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
-            let found = self.quality(plane, parts, b, level_m);
-            fitted = Some(found);
-            if round > 0 && (plane.z0 - before).abs() < SETTLED_SHARE * found.sigma_m {
+            let kept = (gw - lost).max(f64::MIN_POSITIVE);
+            let flat = Flat {
+                plane,
+                leak_m2: sums.leak_m2() + self.box_m2(),
+                noise_m2: ggw / (kept * kept),
+                spread_m: (b * b + step * step / 12.0).sqrt(),
+            };
+            found = Some((flat, lost > 0.25 * gw));
+            let settled = SETTLED_SHARE * self.sigma_m(&flat, b, level_m, 0.0);
+            if round > 0 && (plane.z0 - before).abs() < settled {
                 break;
             }
         }
-        fitted
+        found
+    }
+
+    /// Mean of u² + v² about a cell's middle, m².
+    fn box_m2(&self) -> f64 {
+        (self.lattice.s_step_m.powi(2) + self.lattice.t_step_m.powi(2)) / 12.0
     }
 
     /// What a window holds, with all that no round changes.
     fn near(&self, [s, t]: [f64; 2], b: f64, level_m: f64, among: Option<&[Seen]>) -> Vec<Near> {
         let mut near = Vec::with_capacity(128);
         self.each_in(s, t, b, among, |seen, d2, g| {
+            let [variance_m2, slope_m2] = scatter_m2(seen.w, d2, level_m);
             near.push(Near {
                 u: seen.s - s,
                 v: seen.t - t,
                 z: seen.z,
                 w: g * seen.w,
                 gw: g * g * seen.w,
-                // Road itself differs by √(8π²A·d) over d (its structure function).
-                variance_m2: seen.w.recip() + STRUCTURE * level_m * d2.sqrt(),
-                slope_m2: SLOPE_CHANGE * SLOPE_CHANGE * 0.25 * d2,
+                variance_m2,
+                slope_m2,
             });
         });
         near
@@ -411,15 +469,6 @@ impl<'a> Window<'a> {
         }
     }
 
-    fn slope(&self, s: f64, t: f64, b: f64, among: Option<&[Seen]>) -> (f64, f64) {
-        let mut sums = PlaneSums::default();
-        self.each_in(s, t, 2.0 * b, among, |seen, _, g| {
-            sums.add(g * seen.w, seen.s - s, seen.t - t, seen.z);
-        });
-        sums.solve(0.0, 0.0, 0.0)
-            .map_or((0.0, 0.0), |p| (p.slope_u, p.slope_v))
-    }
-
     /// How far a window reaches.
     fn reach_m(&self, b: f64) -> f64 {
         (CUT * b).max(1.01 * self.lattice.s_step_m.max(self.lattice.t_step_m))
@@ -467,21 +516,33 @@ impl<'a> Window<'a> {
         }
     }
 
-    fn quality(&self, plane: FittedPlane, parts: [f64; 3], b: f64, level_m: f64) -> Fitted {
-        let [ggw, gw, lost] = parts;
-        let kept = (gw - lost).max(f64::MIN_POSITIVE);
-        let noise = ggw / (kept * kept);
-        let step = self.lattice.t_step_m;
-        let left_out = LEFT_OUT * level_m * (b * b + step * step / 12.0).sqrt();
-        let rise = b * plane.slope_u.hypot(plane.slope_v);
+    /// σ of a height, of which `bent` (0 to 1) of what the plane takes off was given back.
+    fn sigma_m(&self, flat: &Flat, b: f64, level_m: f64, bent: f64) -> f64 {
+        let of = |bent_share: f64| 1.0 + bent * (bent_share - 1.0);
+        let noise = of(NOISE_SHARE) * flat.noise_m2;
+        let left_out = of(LEFT_OUT_SHARE) * LEFT_OUT * level_m * flat.spread_m;
+        let rise = b * flat.plane.slope_u.hypot(flat.plane.slope_v);
         let rounding = self.rounding.of_a_mean_m2(rise * rise);
-        Fitted {
-            plane,
-            sigma_m: (noise + left_out + self.common_m2 + rounding).sqrt(),
-            resolved_m: f64::INFINITY,
-            stepped: lost > 0.25 * gw,
-        }
+        (noise + left_out + self.common_m2 + rounding).sqrt()
     }
+}
+
+impl Fitted {
+    fn resolve(&mut self, level_m: f64, density: f64, width: Width, step: f64) {
+        let spread = spread_of(width.b_m, step);
+        self.resolved_m = resolved_m(level_m, density, spread, step, self.bent);
+    }
+}
+
+/// Variance that is expected at an observation, m²: its own with that of the road over the distance,
+/// and what a change of slope adds. The road itself differs by √(8π²A·d) over d (its structure
+/// function).
+#[inline]
+pub(super) fn scatter_m2(w: f64, d2: f64, level_m: f64) -> [f64; 2] {
+    [
+        w.recip() + STRUCTURE * level_m * d2.sqrt(),
+        SLOPE_CHANGE * SLOPE_CHANGE * 0.25 * d2,
+    ]
 }
 
 /// Moments of a window with Tukey's weights against `plane`; and what the quality needs: Σg²w, Σgw,
@@ -532,7 +593,7 @@ fn window_over_cells(best: f64, step: f64) -> f64 {
 }
 
 /// Widest window, in steps: its cut then stays within the reach. Wider only to bridge a gap.
-const REACH_M_STEPS: f64 = 3.0;
+pub(super) const REACH_M_STEPS: f64 = 3.0;
 /// D(d) = 8π²·A·d for S(k) = A·k⁻³.
 const STRUCTURE: f64 = 78.957;
 /// Slopes are held to the start's as by observations this many steps away: a window of one cell

@@ -2,8 +2,9 @@
 //! breaklines.
 
 use super::RowLimits;
+use super::bend::wider_m;
 use super::flags;
-use super::kernel::{CUT, Fitted, KernelParams, REACH, SLOPE_CHANGE, Window};
+use super::kernel::{CUT, Fitted, KernelParams, REACH, REACH_M_STEPS, SLOPE_CHANGE, Window};
 use super::lattice::{FieldRows, Lattice, RailNode};
 use crate::numeric::{floor_i32, to_f32, to_index};
 
@@ -113,11 +114,13 @@ fn bridged_cells(bridge_m: f64, step_m: f64) -> usize {
     to_index(bridge_m / step_m + 1e-9)
 }
 
-/// Rows before and after a run that the windows of its nodes reach into: from the near end of a hole
-/// of `bridge_m` one reaches over it, and as far beyond as it is cut.
+/// Rows before and after a run that the windows of its nodes reach into: the wide one that tells slope
+/// and bend, where the plane's is as wide as it may be, or half a hole of `bridge_m` wide.
 #[must_use]
 pub fn halo_rows(lattice: &Lattice, bridge_m: f64) -> usize {
-    let cut = to_index((0.5 * CUT * bridge_m / lattice.s_step_m).ceil());
+    let widest_m = (REACH_M_STEPS * lattice.t_step_m).max(0.5 * bridge_m);
+    let wide_m = wider_m(widest_m, lattice.t_step_m);
+    let cut = to_index((CUT * wide_m / lattice.s_step_m - 1e-9).ceil());
     REACH
         .max(cut)
         .max(bridged_cells(bridge_m, lattice.s_step_m))

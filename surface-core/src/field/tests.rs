@@ -1,5 +1,6 @@
 //! The two steps of the fit together, on planted roads.
 
+mod bend;
 mod cut;
 
 use super::*;

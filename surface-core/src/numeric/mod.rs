@@ -1,6 +1,7 @@
 //! Pure numbers: conversions, least squares, robust weights, quantiles, spectra.
 
 mod banded;
+mod bowl;
 mod chi_square;
 mod convert;
 mod exp;
@@ -13,6 +14,7 @@ mod spectrum;
 
 pub use banded::{BandedFactor, BandedSpd, Singular};
 pub(crate) use banded::{factor_dense, solve_dense};
+pub use bowl::{Bend, BowlSums};
 pub use chi_square::chi_square_quantile;
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
 pub use exp::exp_of_minus;

@@ -54,6 +54,22 @@ impl PlaneSums {
         self.vz += wv * z;
     }
 
+    /// How far a plane through u² + v² lies above it at (0, 0): exact for a Gaussian whose middle is
+    /// off, 0 without weight.
+    #[must_use]
+    pub fn leak_m2(&self) -> f64 {
+        if self.w <= 0.0 {
+            return 0.0;
+        }
+        let (mu, mv) = (self.u / self.w, self.v / self.w);
+        ((self.uu + self.vv) / self.w - 2.0 * (mu * mu + mv * mv)).max(0.0)
+    }
+
+    /// Σwz, Σwuz, Σwvz.
+    pub(super) fn heights(&self) -> [f64; 3] {
+        [self.z, self.uz, self.vz]
+    }
+
     /// The weighted least-squares plane, with its slopes pulled towards `prior_u`, `prior_v` by
     /// pseudo-observations of weight `ridge` (in units of w·u²): where the points span no
     /// direction the prior slope stands. `None` without weight.

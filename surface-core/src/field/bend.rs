@@ -1,0 +1,267 @@
+//! What a window's plane takes off waves is given back, as far as the road makes it likely.
+//!
+//! A plane through a Gaussian window of width b passes exp(−x) of a wave, x = 2π²b²k²: of those of
+//! 1 to 3 m, which a car feels most, it takes 2 to 14 %. Where the road bends by q = ∇²z/4 the plane
+//! lies q·2b² above it, as u² + v² has the mean 2b² in the window. That is taken off, q from a window
+//! f = 1.9 times as wide, which passes exp(−f²x) of it: a height then passes
+//!
+//! H = exp(−x) + x·exp(−f²x) = 1 − (f² − ½)·x² + …
+//!
+//! By these transfer functions a height errs by 26.62·A·b + 1.199/(4π·W·b²) in the mean square, the
+//! plane's by 28.98·A·b + 1/(4π·W·b²): at the plane's best width 0.6 % more in the root. A narrower
+//! window for the bend gives back more of short waves and tells it with more noise: f = √3 errs by
+//! 1.1 % more than the plane, 2.2 by 0.2 %. (A bowl fitted in one window at its own best width passes
+//! (1 + x)·exp(−x), errs by 1.0 % more, and gives short waves less.)
+//!
+//! What is told of a bend is road and noise. With noise of variance N what is told as c is given back
+//! whole from two standard deviations of noise on, not below one, and in part between: on road of
+//! the spectrum 0.92 of it goes through, on a road that is smoother than its neighbourhood, where all
+//! is noise, a half.
+//!
+//! A fit that bends overshoots beside a step that no breakline marks. But the road itself says how
+//! much there can be to give back: Σx²·exp(−2f²x) over its spectrum is 0.638·A·b, and over the flat
+//! spectrum of the noise 1/94 of the plane's. With windows cut as they are, over cells, both are
+//! larger, 1.1 to 2 and 1.3 to 3.5 times. No more than [`MOST_SDS`] standard deviations of that are
+//! given back, some 0.5 σ, whatever is seen; and nothing where the wide window is one-sided or lost
+//! its outer parts, where it tells slopes from bends badly.
+
+use super::kernel::{Seen, scatter_m2};
+use crate::numeric::{BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
+
+/// Width of the window that tells the bend, over the plane's: f of the module's text.
+pub(super) const WIDER: f64 = 1.9;
+/// Mean square of the road that a bent window leaves out over that of a plane: 26.62 / 28.98.
+pub(super) const LEFT_OUT_SHARE: f64 = 0.9186;
+/// Noise of a bent window over the plane's, by the transfer functions; where windows are narrower than
+/// a cell 1.17 was seen.
+pub(super) const NOISE_SHARE: f64 = 1.199;
+/// Mean square over A·b of what the road makes a plane take off, and that of noise over the plane's.
+const OF_ROAD: f64 = 0.90;
+const OF_NOISE: f64 = 1.0 / 50.0;
+/// So many standard deviations of what a plane takes off are given back at most. A road of the
+/// spectrum has one height in 16 000 beyond it.
+const MOST_SDS: f64 = 4.0;
+/// Mean of (u² + v² less its plane)² over the fourth power of the width, in a window cut at 2.5
+/// widths along both axes (4 without the cut).
+const ROUND: f64 = 2.7;
+/// A window with less than the first share of that tells nothing, with the second all: one cut in
+/// half has 0.5 to 0.6, one whole 0.9 to 1.1, and a tenth less with Tukey's weights.
+const TOLD: [f64; 2] = [0.45, 0.65];
+/// From the first of these ratios c²/N of the module's text on some of c is given back, from the
+/// second on all of it.
+const EVIDENT: [f64; 2] = [1.0, 4.0];
+/// N over leak²/information: Σg²wr²/Σgwr² in a Gaussian g cut at 2.5 widths, r² being u² + v² less its
+/// plane (1/4 without the cut).
+const NOISE_OF_BEND: f64 = 0.32;
+
+/// Width of the window that tells the bend where the plane's is `b_m` wide, both taken with the box
+/// of a cell: else it were hardly wider where windows are narrower than cells.
+pub(super) fn wider_m(b_m: f64, step_m: f64) -> f64 {
+    let wider2 = WIDER * WIDER;
+    (wider2 * b_m * b_m + (wider2 - 1.0) * step_m * step_m / 12.0).sqrt()
+}
+
+/// One observation in the wide window.
+#[derive(Debug, Clone, Copy)]
+struct Far {
+    u: f64,
+    v: f64,
+    z: f64,
+    /// Gaussian times weight.
+    w: f64,
+    /// The weight itself.
+    own: f64,
+}
+
+/// What a window holds that is [`WIDER`] than the plane's.
+#[derive(Debug)]
+pub(super) struct WideWindow {
+    far: Vec<Far>,
+}
+
+/// What a plane is too high by, and how far that is told (0 to 1).
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Bent {
+    pub height_m: f64,
+    pub share: f64,
+}
+
+/// What is known of the plane that is given back to.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Flat {
+    pub plane: FittedPlane,
+    /// How far a plane lies above u² + v² at (0, 0), m².
+    pub leak_m2: f64,
+    /// Variance that noise makes, m².
+    pub noise_m2: f64,
+    /// Width of the window with the box of its cells, metres.
+    pub spread_m: f64,
+}
+
+impl WideWindow {
+    pub fn with_room() -> Self {
+        Self {
+            far: Vec::with_capacity(128),
+        }
+    }
+
+    /// Add what is seen, `g` its Gaussian, from (s, t).
+    #[inline]
+    pub fn push(&mut self, seen: Seen, [s, t]: [f64; 2], g: f64) {
+        self.far.push(Far {
+            u: seen.s - s,
+            v: seen.t - t,
+            z: seen.z,
+            w: g * seen.w,
+            own: seen.w,
+        });
+    }
+
+    /// Slopes of the plain plane: of all, whether it agrees or not.
+    pub fn slope(&self) -> (f64, f64) {
+        let mut sums = PlaneSums::default();
+        for n in &self.far {
+            sums.add(n.w, n.u, n.v, n.z);
+        }
+        sums.solve(0.0, 0.0, 0.0)
+            .map_or((0.0, 0.0), |p| (p.slope_u, p.slope_v))
+    }
+
+    /// What to take off the height of a plane; the window here is `wide_m` wide.
+    pub fn bent(&self, flat: &Flat, wide_m: f64, level_m: f64) -> Bent {
+        let (sums, all) = self.sums(&flat.plane, level_m);
+        let Some(bend) = sums.solve() else {
+            return Bent::default();
+        };
+        let seen = bend.per_m * flat.leak_m2;
+        let noise = NOISE_OF_BEND * flat.leak_m2 * flat.leak_m2 / bend.information;
+        let told = bend.information / (ROUND * all * wide_m.powi(4));
+        let share = ramp(told, TOLD) * ramp(seen * seen / noise, EVIDENT);
+        let variance = OF_ROAD * level_m * flat.spread_m + OF_NOISE * flat.noise_m2;
+        let most = MOST_SDS * variance.sqrt();
+        Bent {
+            height_m: share * seen.clamp(-most, most),
+            share,
+        }
+    }
+
+    /// Moments of what the plane leaves, with Tukey's weights, and the weight before those.
+    fn sums(&self, plane: &FittedPlane, level_m: f64) -> (BowlSums, f64) {
+        let mut sums = BowlSums::default();
+        let mut all = 0.0;
+        for n in &self.far {
+            let left = n.z - plane.at(n.u, n.v);
+            let [variance, slope] = scatter_m2(n.own, n.u * n.u + n.v * n.v, level_m);
+            let tukey = biweight_of_square(left * left / (TUKEY_C * TUKEY_C * (variance + slope)));
+            sums.add(n.w * tukey, n.u, n.v, left);
+            all += n.w;
+        }
+        (sums, all)
+    }
+}
+
+/// 0 up to `from`, 1 from `to` on, even between.
+fn ramp(x: f64, [from, to]: [f64; 2]) -> f64 {
+    ((x - from) / (to - from)).clamp(0.0, 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// ∫ f(x) dk over the waves with x = k², to 1e-4 of it.
+    fn over_waves(f: impl Fn(f64) -> f64) -> f64 {
+        let step = 1e-3;
+        let at = |i: i32| f(((f64::from(i) + 0.5) * step).powi(2));
+        step * (0..60_000).map(at).sum::<f64>()
+    }
+
+    #[test]
+    fn road_and_noise_are_left_out_as_the_transfer_functions_say() {
+        let given = |x: f64| x * (-WIDER * WIDER * x).exp();
+        let plane = |x: f64| (-x).exp();
+        // Road: ∫ k·A·k⁻³·…² dk; noise ∫ k·…² dk.
+        let road = |f: &dyn Fn(f64) -> f64| over_waves(|x| f(x).powi(2) / x);
+        let noise = |f: &dyn Fn(f64) -> f64| over_waves(|x| f(x).powi(2) * x.sqrt());
+        let left = road(&|x| 1.0 - plane(x)) + 1.0 / 60.0;
+        let left_bent = road(&|x| 1.0 - plane(x) - given(x)) + 1.0 / 60.0;
+        assert!((left_bent / left - LEFT_OUT_SHARE).abs() < 1e-3);
+        // 28.98·A·b is left out.
+        assert!((28.98 * road(&given) / left - 0.638).abs() < 1e-3);
+        let more = noise(&|x| plane(x) + given(x)) / noise(&plane);
+        assert!((more - NOISE_SHARE).abs() < 1e-3, "{more}");
+        assert!((noise(&plane) / noise(&given) - 94.1).abs() < 0.1);
+    }
+
+    /// A window over cells of 0.1 m to one side from `from` on, bent by `per_m`; the plane is level.
+    fn bent(from: i32, per_m: f64) -> Bent {
+        let (b, step) = (0.1, 0.1);
+        let mut wide = WideWindow::with_room();
+        let cells = (from..5).flat_map(|i| (-4..5).map(move |j| (i, j)));
+        for (i, j) in cells {
+            let (s, t) = (step * f64::from(i), step * f64::from(j));
+            let round = s * s + t * t;
+            let seen = Seen {
+                w: 1e8,
+                s,
+                t,
+                z: per_m * round,
+            };
+            wide.push(seen, [0.0; 2], (-0.5 * round / (WIDER * b).powi(2)).exp());
+        }
+        let plane = FittedPlane {
+            z0: 0.0,
+            slope_u: 0.0,
+            slope_v: 0.0,
+        };
+        let flat = Flat {
+            plane,
+            leak_m2: 0.02,
+            noise_m2: 1e-9,
+            spread_m: b,
+        };
+        wide.bent(&flat, WIDER * b, 1e-8)
+    }
+
+    #[test]
+    fn no_more_is_given_back_than_the_road_makes_likely() {
+        let whole = bent(-4, 1e-3);
+        assert!((whole.share - 1.0).abs() < 1e-12 && (whole.height_m - 2e-5).abs() < 1e-7);
+        // A plane takes off 0.2 mm of such a crest; 4·√(0.9·1e-9 + 1e-9/50) m is 0.121 mm.
+        for sign in [-1.0, 1.0] {
+            let most = bent(-4, sign * 0.01).height_m * sign;
+            assert!((most - 1.2133e-4).abs() < 1e-8, "{most}");
+        }
+    }
+
+    /// Standard deviation that noise gives to what [`bent`] gives back of its whole window.
+    fn noise_sd_m() -> f64 {
+        let at = |i: i32, j: i32| 0.01 * f64::from(i * i + j * j);
+        let cells = || (-4..5).flat_map(move |i| (-4..5).map(move |j| at(i, j)));
+        let g = |round: f64| (-0.5 * round / (WIDER * 0.1).powi(2)).exp();
+        let mean = cells().map(|r| g(r) * r).sum::<f64>() / cells().map(g).sum::<f64>();
+        let of = |power: i32| -> f64 {
+            let part = |r: f64| g(r).powi(power) * (r - mean).powi(2);
+            cells().map(part).sum()
+        };
+        0.02 * (of(2) / 1e8).sqrt() / of(1)
+    }
+
+    #[test]
+    fn a_bend_counts_from_one_to_two_standard_deviations_of_its_noise() {
+        let per_sd = noise_sd_m() / 0.02;
+        let shares = [0.9, 1.5, 2.1].map(|sds| bent(-4, sds * per_sd).share);
+        assert!(shares[0].abs() < 1e-12 && (shares[2] - 1.0).abs() < 1e-12);
+        // (1.5² − 1)/3, by a mean of what windows' noise is.
+        assert!((shares[1] - 0.417).abs() < 0.04, "{shares:?}");
+    }
+
+    #[test]
+    fn half_a_window_tells_less_of_a_bend() {
+        let half = bent(0, 1e-3);
+        assert!(
+            half.share < 0.7 && bent(-2, 1e-3).share > half.share,
+            "{half:?}"
+        );
+    }
+}
