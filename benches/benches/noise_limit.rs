@@ -1,14 +1,15 @@
 //! How near to the statistical limit is the surface, with ideal and with real setups, and does
 //! what stands on the road cost anything?
 //!
-//! Run: `cargo bench -p surface-benches --bench noise_limit [-- SEEDS]` (default 1 seed; each
-//! takes about a minute). Every scan of the invented course is drawn from its own seed and fitted
+//! Run: `cargo bench -p surface-benches --bench noise_limit [-- SEEDS [SPACING]]` (default 1 seed, each
+//! of which takes about a minute, and 0.1 m). Every scan of the invented course is drawn from its own seed and fitted
 //! inside the ribbon found in the first one, so that heights alone are compared. The peer is the
 //! Wiener bound: no linear smoother of the same points does better.
 
 use std::path::{Path, PathBuf};
 
 use surface_core::build::{FitParams, SetupPlace, fit};
+use surface_core::numeric::to_index;
 use surface_core::progress::Silent;
 use surface_core::report::Report;
 use surface_core::ribbon::Ribbon;
@@ -65,16 +66,17 @@ const CASES: [Case; 4] = [
 ];
 
 fn main() -> Outcome<()> {
-    let seeds: u64 = std::env::args()
+    let mut numbers = std::env::args()
         .skip(1)
-        .find_map(|a| a.parse().ok())
-        .unwrap_or(1);
+        .filter_map(|a| a.parse::<f64>().ok());
+    let seeds = to_index(numbers.next().unwrap_or(1.0)) as u64;
+    let spacing_m = numbers.next().unwrap_or(0.1);
     let dir = tempfile::tempdir()?;
     let mut ribbon = None;
     for case in &CASES {
         for seed in 0..seeds {
             let at = dir.path().join("scan");
-            let (report, score, honest) = run(case, 7 + seed, &at, &mut ribbon)?;
+            let (report, score, honest) = run(case, (7 + seed, spacing_m), &at, &mut ribbon)?;
             print(case.name, seed, &report, &score);
             println!(
                 "    errors over σ: variance {:.3}, {:.2} % within 95 % intervals; level {:.3e}",
@@ -90,7 +92,7 @@ fn main() -> Outcome<()> {
 
 fn run(
     case: &Case,
-    seed: u64,
+    (seed, spacing_m): (u64, f64),
     dir: &Path,
     ribbon: &mut Option<Ribbon>,
 ) -> Outcome<(Report, Score, Honesty)> {
@@ -98,6 +100,7 @@ fn run(
     let build = dir.join("build");
     let (truth, course) = demo::read_truth(&made.truth)?;
     let params = FitParams {
+        spacing_m,
         ribbon: ribbon.clone(),
         setups: if case.setups_known {
             places(&truth)

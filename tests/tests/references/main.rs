@@ -3,15 +3,18 @@
 //!
 //! One program, because every program of tests costs a fresh machine seconds to link.
 
+mod banded;
 mod crs;
 mod deviation_laz;
 mod layering;
 mod line;
 mod mesh;
+mod patch;
 mod readers;
 mod readers_faults;
 mod readers_measured;
 mod robust;
 mod roughness;
 mod scattered_franke;
+mod second_opinion;
 mod trade_facts;

@@ -11,8 +11,9 @@ use surface_tests::proving::demo::{read_truth, write_course};
 use surface_tests::proving::{Course, CourseSpec, ORIGIN_M, ScanParams};
 
 /// A build of the course with its scan; a dense scan, so that its noise is not all there is.
-fn built(dir: &Path, spec: &CourseSpec) -> (PathBuf, PathBuf, Course) {
+fn built(dir: &Path, spec: &CourseSpec, seed: u64) -> (PathBuf, PathBuf, Course) {
     let params = ScanParams {
+        seed,
         min_spacing_m: 0.04,
         azimuth_step_rad: 1.2e-3,
         elevation_step_rad: 0.35e-3,
@@ -134,11 +135,42 @@ fn run(dir: &Path, build: &Path, scans: &[PathBuf]) -> (RoughnessReport, String)
     )
 }
 
+/// What is told of one wheel path beside what the truth tells.
+struct Figures {
+    wavelength_m: [f64; 2],
+    /// IRI of the lap, and the worst 100 m, over the truth's less 1.
+    iri: f64,
+    worst_iri: f64,
+    correlation: f64,
+    /// Worst debiased band, and the plain spectrum at its short end, dB.
+    bands_db: [f64; 2],
+}
+
+/// One path of a report; its rows of `profiles.csv` are in `csv`.
+fn figures(path: &PathReport, csv: &str, course: &Course) -> Figures {
+    let rows = rows(csv, &path.name);
+    let truth = truth(course, &rows);
+    let mesh: Vec<f64> = rows.iter().map(|r| r[2]).collect();
+    assert!(
+        truth.iter().chain(&mesh).all(|v| v.is_finite()),
+        "a hole in {}",
+        path.name
+    );
+    let step = path.mesh.length_m / rows.len() as f64;
+    let profile = |z: &[f64]| Profile {
+        step_m: step,
+        z_m: z.to_vec(),
+        closed: true,
+    };
+    let halves = [3, 4].map(|c| profile(&rows.iter().map(|r| r[c]).collect::<Vec<f64>>()));
+    judge(path, &profile(&mesh), &profile(&truth), &halves)
+}
+
 #[test]
 fn halves_of_the_points_tell_what_the_truth_tells() {
     let dir = tempfile::tempdir().unwrap();
     let spec = CourseSpec::oval().smooth();
-    let (build, cloud, course) = built(dir.path(), &spec);
+    let (build, cloud, course) = built(dir.path(), &spec, ScanParams::demo().seed);
     let resolved = super::resolved::classes(&build, &course);
     for (told, found) in &resolved {
         println!("resolved {told:.3} m, errors have half of the road's power at {found:.3} m");
@@ -153,28 +185,45 @@ fn halves_of_the_points_tell_what_the_truth_tells() {
     println!("{}", report.to_text());
     println!("split by {}", report.halves.as_ref().unwrap().split);
     for path in &report.paths {
-        let rows = rows(&csv, &path.name);
-        let truth = truth(&course, &rows);
-        let mesh: Vec<f64> = rows.iter().map(|r| r[2]).collect();
-        assert!(
-            truth.iter().chain(&mesh).all(|v| v.is_finite()),
-            "a hole in {}",
-            path.name
-        );
-        let step = path.mesh.length_m / rows.len() as f64;
-        let profile = |z: &[f64]| Profile {
-            step_m: step,
-            z_m: z.to_vec(),
-            closed: true,
-        };
-        let halves = [3, 4].map(|c| profile(&rows.iter().map(|r| r[c]).collect::<Vec<f64>>()));
-        judge(path, &profile(&mesh), &profile(&truth), &halves);
+        hold(&figures(path, &csv, &course));
     }
     for (told, found) in resolved {
-        // Measured within 0.5 % in all classes. The level of the road, which the cube root of it
+        // Measured within 5 % in all classes. The level of the road, which the cube root of it
         // goes by, is known to some 10 %; a window of half the width or W off by 2 give 25 %.
         assert!((told / found - 1.0).abs() < 0.1, "{told} m, {found} m");
     }
+}
+
+/// The figures over draws of road and scan, both wheel paths each.
+#[test]
+#[ignore = "minutes; eight builds"]
+fn roughness_over_many_seeds() {
+    let mut all = Vec::new();
+    for seed in 101..109 {
+        let dir = tempfile::tempdir().unwrap();
+        let spec = CourseSpec::oval().smooth().with_seed(seed);
+        let (build, cloud, course) = built(dir.path(), &spec, seed);
+        let (report, csv) = run(dir.path(), &build, &[cloud]);
+        all.extend(report.paths.iter().map(|p| figures(p, &csv, &course)));
+    }
+    let say = |what: &str, of: &dyn Fn(&Figures) -> f64| {
+        let mut values: Vec<f64> = all.iter().map(of).collect();
+        values.sort_by(f64::total_cmp);
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        println!("{what}: mean {mean:.3}, all {values:.3?}");
+        mean
+    };
+    let waves = say("λ over the truth's", &|f| {
+        f.wavelength_m[0] / f.wavelength_m[1]
+    });
+    let iri = say("IRI off, %", &|f| 100.0 * f.iri);
+    say("IRI of the worst 100 m off, %", &|f| 100.0 * f.worst_iri);
+    let alike = say("correlation", &|f| f.correlation);
+    say("worst debiased band, dB", &|f| f.bands_db[0]);
+    all.iter().for_each(hold);
+    // One lap scatters; a bias shows in the mean.
+    assert!((waves - 1.0).abs() < 0.15, "{waves}");
+    assert!(iri.abs() < 3.0 && alike > 0.96, "{iri} %, {alike}");
 }
 
 /// Worst error of the debiased spectrum where the halves cohere, and that of the plain spectrum in
@@ -203,7 +252,7 @@ fn band_errors_db(bands: &[CarriedBand], known: &[Known]) -> [f64; 2] {
     [worst, plain_short]
 }
 
-fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 2]) {
+fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 2]) -> Figures {
     let carried = path.carried.as_ref().unwrap();
     // The truth is asked on the stretches that both halves' points cover, as the report is.
     let covered = halves.each_ref().map(Profile::carried_over);
@@ -216,7 +265,8 @@ fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 
         "points of the halves at {:.3?} of the stations",
         carried.coverage
     );
-    let [worst, plain_short] = band_errors_db(&carried.bands, &known);
+    let bands_db = band_errors_db(&carried.bands, &known);
+    let [worst, plain_short] = bands_db;
     let lambda = known_wavelength_m(&known);
     let found = carried.resolved_m.unwrap();
     let (ours, true_iri) = (mesh.iri(100.0), truth.iri(100.0));
@@ -238,17 +288,27 @@ fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 
         100.0 * lap,
         100.0 * sections
     );
-    // A lap of 230 m has few segments; the aims (15 %, 2 %, 5 %, 0.97) are not all met on it. A
-    // surface read beside its path or halves that share noise are off by factors.
-    assert!(
-        (found / lambda - 1.0).abs() < 0.35,
-        "{found} against {lambda}"
-    );
+    Figures {
+        wavelength_m: [found, lambda],
+        iri: lap,
+        worst_iri: sections,
+        correlation: alike,
+        bands_db,
+    }
+}
+
+/// A lap of 230 m has few segments; the aims (15 %, 2 %, 5 %, 0.97) are not all met on it. A surface
+/// read beside its path or halves that share noise are off by factors.
+fn hold(found: &Figures) {
+    let [told, truth] = found.wavelength_m;
+    assert!((told / truth - 1.0).abs() < 0.35, "{told} against {truth}");
+    let (lap, sections) = (found.iri, found.worst_iri);
     assert!(
         lap.abs() < 0.06 && sections < 0.08,
         "IRI off by {lap} and {sections}"
     );
-    assert!(alike > 0.95, "{alike}");
+    assert!(found.correlation > 0.95, "{}", found.correlation);
     // Measured 1.2 dB at most, where the plain spectrum is 17 dB off.
+    let [worst, plain_short] = found.bands_db;
     assert!(worst < 2.0 && plain_short > 10.0, "{worst} {plain_short}");
 }
