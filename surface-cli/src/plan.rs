@@ -61,6 +61,8 @@ struct NoiseTable {
     grazing_mm: f64,
     angle_urad: f64,
     texture_mm: f64,
+    fading: f64,
+    intensity: f64,
 }
 
 impl NoiseTable {
@@ -70,6 +72,8 @@ impl NoiseTable {
             grazing_m: 1e-3 * self.grazing_mm,
             angle_rad: 1e-6 * self.angle_urad,
             texture_m: 1e-3 * self.texture_mm,
+            fading: self.fading,
+            intensity: self.intensity,
         }
     }
 }

@@ -32,7 +32,7 @@ const PLAN: &str = "plan";
 /// Beginning of the names of the parts' records.
 const PART: &str = "heights-";
 /// Beginning of the key of what the setups are worth: another one whenever its record changes.
-const LEVEL: &str = "level with slow errors";
+const LEVEL: &str = "level with slow errors and fading";
 /// File of the points by section.
 const ROAD: &str = "road";
 

@@ -77,6 +77,8 @@ impl Trusted {
                 grazing_mm: rounded(1e3 * n.grazing_m, 1e3),
                 angle_urad: rounded(1e6 * n.angle_rad, 10.0),
                 texture_mm: rounded(1e3 * n.texture_m, 1e3),
+                fading: rounded(n.fading, 1e3),
+                intensity: rounded(n.intensity, 1.0),
             }),
             rings: self.rings.clone(),
             setups: (0..setups.len())
@@ -149,18 +151,35 @@ fn rings(samples: &[NoiseSample], noise: &NoiseModel) -> Vec<RingReport> {
         let inside = |s: &&NoiseSample| s.d_m >= bounds[0] && s.d_m < bounds[1];
         let here: Vec<&NoiseSample> = samples.iter().filter(inside).collect();
         let mut sigma: Vec<f64> = here.iter().map(|s| s.variance_m2.sqrt()).collect();
-        let mut model: Vec<f64> = here
-            .iter()
-            .map(|s| noise.variance_m2(s.d_m, s.h_m).sqrt())
-            .collect();
+        let mut model: Vec<f64> = here.iter().map(|s| expected_m2(noise, s).sqrt()).collect();
         Some(RingReport {
             distance_m: [bounds[0], bounds[1]],
             points_percent: rounded(100.0 * points(&here) / all, 10.0),
             sigma_mm: rounded(1e3 * median(&mut sigma)?, 1e3),
             model_mm: rounded(1e3 * median(&mut model)?, 1e3),
+            over_model: dark_and_bright(&here, noise),
         })
     };
     RINGS_M.windows(2).filter_map(ring).collect()
+}
+
+fn expected_m2(noise: &NoiseModel, sample: &NoiseSample) -> f64 {
+    noise.variance_m2(sample.d_m, sample.h_m, sample.intensity)
+}
+
+/// Scatter over what the noise model expects, of the darkest and the brightest quarter; `None` where
+/// intensities are not known.
+fn dark_and_bright(samples: &[&NoiseSample], noise: &NoiseModel) -> Option<[f64; 2]> {
+    let mut known: Vec<&&NoiseSample> = samples.iter().filter(|s| s.intensity > 0.0).collect();
+    known.sort_by(|a, b| a.intensity.total_cmp(&b.intensity));
+    let quarter = known.len() / 4;
+    let over = |part: &[&&NoiseSample]| {
+        let ratios = part.iter().map(|s| s.variance_m2 / expected_m2(noise, s));
+        let mut ratios: Vec<f64> = ratios.collect();
+        median(&mut ratios).map(|ratio| rounded(ratio.sqrt(), 1e3))
+    };
+    let dark = over(&known[..quarter])?;
+    Some([dark, over(&known[known.len() - quarter..])?])
 }
 
 /// Scatter of the points of setups with a known position.
@@ -175,6 +194,7 @@ pub(super) fn samples(places: &Places, positions_m: &[Option<[f64; 3]>]) -> Vec<
                 h_m: p[2] - z,
                 variance_m2: f64::from(sight.variance_m2),
                 dof: f64::from(sight.n) - 1.0,
+                intensity: f64::from(sight.intensity),
             }));
         }
     }

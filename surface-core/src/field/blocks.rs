@@ -3,6 +3,7 @@
 use super::block_grid::BlockGrid;
 use super::cells::{STANDING_M, Sorted};
 use super::cuts::{Cuts, Sight};
+use super::fading::Fading;
 use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, median, robust_plane, to_index};
 use crate::setups::SetupModels;
@@ -56,6 +57,9 @@ pub(super) struct BlockPlanes {
     blocks: Vec<Option<Block>>,
     /// 1/σ² by block and setup of the run.
     weights: Vec<f64>,
+    /// How points of other intensity than the block's differ, by block and setup of the run; empty
+    /// where they do not.
+    fading: Fading,
     setups: usize,
     /// Variance of a point of the noisiest setup over the whole run, m².
     pub usual_variance_m2: f64,
@@ -69,10 +73,11 @@ impl BlockPlanes {
         self.blocks[self.grid.of_cell(cell)].as_ref()
     }
 
-    /// 1/σ_z² of a point of `setup` in `block`.
+    /// 1/σ_z² of a point of `setup` and this intensity in `block`.
     #[inline]
-    pub fn weight(&self, block: &Block, setup: u16) -> f64 {
-        self.weights[block.index * self.setups + usize::from(setup)]
+    pub fn weight(&self, block: &Block, setup: u16, intensity: u16) -> f64 {
+        let k = block.index * self.setups + usize::from(setup);
+        self.weights[k] * self.fading.of_point(k, intensity)
     }
 
     /// How far the points of a cell's block scatter about its plane, at most as far as calm ground
@@ -306,7 +311,7 @@ fn lower_half(centres: &mut Vec<[f64; 3]>, limits: Limits) {
 fn weigh(
     sorted: &Sorted,
     blocks: Vec<Option<Block>>,
-    squares: &[[f64; 3]],
+    squares: &[Scatter],
     models: &SetupModels,
 ) -> BlockPlanes {
     let setups = sorted.setups.len();
@@ -315,18 +320,14 @@ fn weigh(
         let [x, y] = sorted.setups.middles[k / setups];
         let z = blocks[k / setups].map(|b| b.plane.z0)?;
         let number = *sorted.setups.numbers.get(k % setups)?;
-        models.variance_m2(number, [x, y, z])
+        models.variance_m2(number, [x, y, z], squares[k].intensity())
     };
+    let fading = Fading::of(sorted, &blocks, squares, models);
     let weights = squares
         .iter()
         .enumerate()
-        .map(|(k, [n, sum, sum2])| {
-            let dof = (n - 1.0).max(0.0);
-            let within = if *n > 1.0 {
-                (sum2 - sum * sum / n).max(0.0)
-            } else {
-                0.0
-            };
+        .map(|(k, own)| {
+            let (dof, within) = ((own.n - 1.0).max(0.0), own.within());
             let (prior, prior_dof) = match expected(k) {
                 Some(variance) => (variance, MODEL_DOF),
                 None => (usual[k % setups], PRIOR_DOF),
@@ -339,6 +340,7 @@ fn weigh(
         grid: sorted.grid,
         blocks,
         weights,
+        fading,
         setups,
         usual_variance_m2: usual.iter().copied().fold(0.0, f64::max),
         rounding: rounding(sorted, &usual),
@@ -374,15 +376,46 @@ fn rounding(sorted: &Sorted, usual_m2: &[f64]) -> Rounding {
 /// Points this many of a block's scales from its plane are no road: Tukey's limit, and a little.
 const ROAD_SCALES: f64 = 5.0;
 
-/// n, Σr, Σr² of the residuals of each setup that can be road, by block and setup: of what a
-/// block's middle sees.
+/// Residuals of one setup's points in a block.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Scatter {
+    pub n: f64,
+    sum: f64,
+    squares: f64,
+    intensities: f64,
+}
+
+impl Scatter {
+    fn add(&mut self, r: f64, intensity: u16) {
+        self.n += 1.0;
+        self.sum += r;
+        self.squares += r * r;
+        self.intensities += f64::from(intensity);
+    }
+
+    /// Sum of squares about the mean, m².
+    fn within(&self) -> f64 {
+        if self.n > 1.0 {
+            (self.squares - self.sum * self.sum / self.n).max(0.0)
+        } else {
+            0.0
+        }
+    }
+
+    /// Mean intensity; 0 of nothing.
+    pub fn intensity(&self) -> f64 {
+        self.intensities / self.n.max(1.0)
+    }
+}
+
+/// The residuals of each setup that can be road, by block and setup: of what a block's middle sees.
 fn scatter_by_setup(
     sorted: &Sorted,
     blocks: &[Option<Block>],
     sight: &dyn Fn(usize) -> Option<Sight>,
-) -> Vec<[f64; 3]> {
+) -> Vec<Scatter> {
     let setups = sorted.setups.len();
-    let mut squares = vec![[0.0; 3]; blocks.len() * setups];
+    let mut squares = vec![Scatter::default(); blocks.len() * setups];
     for block in blocks.iter().flatten() {
         let out = &mut squares[block.index * setups..(block.index + 1) * setups];
         let sight = sight(block.index);
@@ -394,10 +427,7 @@ fn scatter_by_setup(
         for k in ranges(sorted, block.index).flatten().filter(seen) {
             let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
             if r.abs() < reach {
-                let sums = &mut out[usize::from(sorted.setup[k])];
-                sums[0] += 1.0;
-                sums[1] += r;
-                sums[2] += r * r;
+                out[usize::from(sorted.setup[k])].add(r, sorted.intensity[k]);
             }
         }
     }
@@ -406,18 +436,17 @@ fn scatter_by_setup(
 
 /// The median over blocks of each setup's variance; where no block tells it, that of all its blocks
 /// together.
-fn prior_variance(squares: &[[f64; 3]], setups: usize) -> Vec<f64> {
-    let within = |[n, sum, sum2]: &[f64; 3]| (sum2 - sum * sum / n).max(0.0);
+fn prior_variance(squares: &[Scatter], setups: usize) -> Vec<f64> {
     let of_setup = |k: usize| {
         let own = || squares.iter().skip(k).step_by(setups);
         let mut found: Vec<f64> = own()
-            .filter(|s| s[0] >= PRIOR_DOF)
-            .map(|s| within(s) / (s[0] - 1.0))
+            .filter(|s| s.n >= PRIOR_DOF)
+            .map(|s| s.within() / (s.n - 1.0))
             .collect();
         found.sort_unstable_by(f64::total_cmp);
-        let told = own().filter(|s| s[0] > 1.0);
+        let told = own().filter(|s| s.n > 1.0);
         let pooled = told.fold([0.0; 2], |[sum, dof], s| {
-            [sum + within(s), dof + s[0] - 1.0]
+            [sum + s.within(), dof + s.n - 1.0]
         });
         let all = (pooled[1] >= PRIOR_DOF).then(|| pooled[0] / pooled[1]);
         let middle = found.get(to_index(half_count(found.len()))).copied();

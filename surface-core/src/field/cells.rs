@@ -121,6 +121,7 @@ pub(super) struct Sorted {
     pub z: Vec<f64>,
     /// Number of the setup within the run.
     pub setup: Vec<u16>,
+    pub intensity: Vec<u16>,
     pub setups: RunSetups,
 }
 
@@ -271,6 +272,7 @@ fn scatter(
         t: vec![0.0; total],
         z: vec![0.0; total],
         setup: vec![0; total],
+        intensity: vec![0; total],
         setups,
     };
     let (s0, t0) = (first_row as f64 * lattice.s_step_m, lattice.column_t_m(0));
@@ -282,6 +284,7 @@ fn scatter(
         let dense = out.setups.dense(p.setup).unwrap_or(0);
         out.z[*at] = z - out.setups.shift_m(out.grid.of_cell(cell as usize), dense);
         out.setup[*at] = dense;
+        out.intensity[*at] = p.intensity;
         *at += 1;
     }
     out
@@ -346,7 +349,8 @@ fn residuals(
         let Some(block) = block else { continue };
         let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
         if r.abs() < reach {
-            out.push((r, blocks.weight(block, sorted.setup[k]), k));
+            let weight = blocks.weight(block, sorted.setup[k], sorted.intensity[k]);
+            out.push((r, weight, k));
         }
     }
     all

@@ -9,6 +9,7 @@ mod block_grid;
 mod blocks;
 mod cells;
 mod cuts;
+mod fading;
 pub mod flags;
 mod kernel;
 mod lattice;

@@ -47,7 +47,7 @@ pub fn road_points(
                 s_m: s0 + s,
                 t_m: t0 + t,
                 z_m: z,
-                weight: blocks.weight(block, sorted.setup[k]),
+                weight: blocks.weight(block, sorted.setup[k], sorted.intensity[k]),
             };
             ((z - block.at(s, t)).abs() < STANDING_M).then_some(point)
         }));

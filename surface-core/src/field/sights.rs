@@ -71,6 +71,7 @@ pub fn places_seen(
                 n: 1.0,
                 mean_m: to_f32(mark.z_m - plane.at(s, t)),
                 variance_m2: to_f32(mark.variance_m2),
+                intensity: 0.0,
             });
         }
         if !sights.is_empty() {
@@ -96,15 +97,18 @@ fn block_at(mark: &Mark, lattice: &Lattice, first_row: usize, rows: usize) -> Op
     (row < rows && column < lattice.columns).then(|| grid.of_cell(row * lattice.columns + column))
 }
 
+/// Setup in the run, height over the plane in metres, and intensity of a point.
+type Residual = (u16, f64, u16);
+
 /// What each setup saw of a block, in the order of the run's setups.
 fn see(sorted: &Sorted, index: usize, plane: &FittedPlane, out: &mut Vec<Sight>) {
     out.clear();
     let [cs, ct] = sorted.grid.centre(index);
-    let mut by_setup: Vec<(u16, f64)> = ranges(sorted, index)
+    let mut by_setup: Vec<Residual> = ranges(sorted, index)
         .flatten()
         .map(|k| {
             let r = sorted.z[k] - plane.at(sorted.s[k] - cs, sorted.t[k] - ct);
-            (sorted.setup[k], r)
+            (sorted.setup[k], r, sorted.intensity[k])
         })
         .collect();
     by_setup.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
@@ -119,13 +123,14 @@ fn see(sorted: &Sorted, index: usize, plane: &FittedPlane, out: &mut Vec<Sight>)
 }
 
 /// Mean and variance of sorted residuals about their median.
-fn sight(setup: u16, own: &[(u16, f64)], reach_m: f64) -> Option<Sight> {
+fn sight(setup: u16, own: &[Residual], reach_m: f64) -> Option<Sight> {
     let median = own[own.len() / 2].1;
     if median.abs() > TOO_FAR_M {
         return None;
     }
-    let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
-    for (_, r) in own.iter().filter(|(_, r)| (r - median).abs() < reach_m) {
+    let (mut n, mut sum, mut squares, mut intensity) = (0.0, 0.0, 0.0, 0.0);
+    for (_, r, own) in own.iter().filter(|p| (p.1 - median).abs() < reach_m) {
+        intensity += f64::from(*own);
         n += 1.0;
         sum += r - median;
         squares += (r - median).powi(2);
@@ -139,6 +144,7 @@ fn sight(setup: u16, own: &[(u16, f64)], reach_m: f64) -> Option<Sight> {
         n: to_f32(n),
         mean_m: to_f32(median + mean),
         variance_m2: to_f32((squares - n * mean * mean) / (n - 1.0)),
+        intensity: to_f32(intensity / n),
     })
 }
 

@@ -54,6 +54,10 @@ pub struct RingReport {
     pub sigma_mm: f64,
     /// What the noise model expects there, millimetres.
     pub model_mm: f64,
+    /// Scatter over what the model expects, of the darkest and the brightest quarter of the points:
+    /// alike where the model knows what intensity does; nothing without intensities.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub over_model: Option<[f64; 2]>,
 }
 
 /// The learnt noise of a point, see [`crate::setups::NoiseModel`].
@@ -67,6 +71,12 @@ pub struct NoiseReport {
     pub angle_urad: f64,
     /// Texture, millimetres.
     pub texture_mm: f64,
+    /// How range noise grows as intensity falls: γ of (I/I₀)^(−γ).
+    #[serde(default)]
+    pub fading: f64,
+    /// The intensity I₀ that range noise is given for; 0 where it does not fade.
+    #[serde(default)]
+    pub intensity: f64,
 }
 
 /// What showed of the setups' slow angular errors, see [`crate::setups::SlowLevel`].

@@ -173,14 +173,35 @@ impl SetupModels {
         Self::new(z_steps_m.iter().map(model).collect())
     }
 
-    /// Variance of the height of one point of `setup` at a local place, m²; `None` where its
-    /// position is not known.
+    /// Variance of the height of one point of `setup` and of this intensity (0 where it is not known)
+    /// at a local place, m²; `None` where its position is not known.
     #[must_use]
-    pub fn variance_m2(&self, setup: u16, place_m: [f64; 3]) -> Option<f64> {
+    pub fn variance_m2(&self, setup: u16, place_m: [f64; 3], intensity: f64) -> Option<f64> {
+        let (noise, [d_m, h_m]) = self.noise_at(setup, place_m)?;
+        Some(noise.variance_m2(d_m, h_m, intensity))
+    }
+
+    /// Share of range noise in that; `None` where it does not change with intensity.
+    #[must_use]
+    pub fn range_share(&self, setup: u16, place_m: [f64; 3], intensity: f64) -> Option<f64> {
+        let (noise, [d_m, h_m]) = self.noise_at(setup, place_m)?;
+        let fades = noise.fading > 0.0 && intensity > 0.0;
+        fades.then(|| noise.range_share(d_m, h_m, intensity))
+    }
+
+    /// How range noise of `setup` grows as intensity falls, γ of I^(−γ); `None` where it does not.
+    #[must_use]
+    pub fn fading(&self, setup: u16) -> Option<f64> {
+        let noise = self.setups.get(usize::from(setup))?.noise?;
+        (noise.fading > 0.0).then_some(noise.fading)
+    }
+
+    /// The noise of `setup`, with distance and depth of a local place from the scanner, metres.
+    fn noise_at(&self, setup: u16, place_m: [f64; 3]) -> Option<(NoiseModel, [f64; 2])> {
         let model = self.setups.get(usize::from(setup))?;
         let (noise, position) = (model.noise?, model.position_m?);
         let d_m = (place_m[0] - position[0]).hypot(place_m[1] - position[1]);
-        Some(noise.variance_m2(d_m, position[2] - place_m[2]))
+        Some((noise, [d_m, position[2] - place_m[2]]))
     }
 }
 

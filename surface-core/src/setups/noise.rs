@@ -6,8 +6,17 @@
 //! as 1/cos is the law of Soudarissanane et al. 2009 in its simplest form; σ_0 is the texture under
 //! the beam. The four terms are linear in their squares, so they are learnt from the scatter of
 //! points about small planes by least squares with non-negative unknowns.
+//!
+//! Where points have intensities, σ_r grows as the return fades: σ_r(I) = σ_r·(I/I₀)^(−γ), I₀ the
+//! median intensity. γ is searched by the same least squares, and kept only if these fall by far
+//! more than by chance; without it, γ = 0. That range noise is a power of the intensity is the model
+//! of Schmitz et al. 2019.
+//!
+//! The footprint has no term of its own. A beam of divergence θ meets ground over ±θR·d/h of range;
+//! where in it the range is taken errs heights by a part of θ·d, which grows like angle noise and is
+//! learnt as a part of σ_β. What the footprint covers of the texture is σ_0.
 
-use crate::numeric::{factor_dense, solve_dense};
+use crate::numeric::{factor_dense, median, solve_dense};
 
 /// Scatter of one setup's points at one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,6 +29,8 @@ pub struct NoiseSample {
     pub variance_m2: f64,
     /// Degrees of freedom behind it.
     pub dof: f64,
+    /// Mean intensity of the points; 0 where it is not known.
+    pub intensity: f64,
 }
 
 /// Where a point's height noise comes from.
@@ -34,6 +45,10 @@ pub struct NoiseModel {
     pub angle_rad: f64,
     /// What is left: texture under the beam, metres.
     pub texture_m: f64,
+    /// How range noise grows as intensity falls: γ of (I/I₀)^(−γ); 0 where it does not.
+    pub fading: f64,
+    /// The intensity I₀ that range noise is given for.
+    pub intensity: f64,
 }
 
 /// Fewest samples that tell a model.
@@ -43,19 +58,35 @@ const ROUNDS: usize = 6;
 /// Samples beyond this many times the model hold a step, a kerb or a body.
 const TOO_MUCH: f64 = 2.5;
 const TERMS: usize = 4;
+/// Strongest fading that is tried, and steps up to it. Thermal noise of a ranging receiver gives ½
+/// at most: its error is as its amplitude's.
+const MOST_FADING: f64 = 0.5;
+const FADINGS: u32 = 25;
+/// Fading must lower the sum of squared misfits by this many times what a sample adds: four
+/// standard deviations of chance.
+const CLEAR_GAIN: f64 = 16.0;
+/// Ratios of intensities beyond these count as these.
+const SPAN: [f64; 2] = [1.0 / 16.0, 16.0];
 
 impl NoiseModel {
-    /// Whether all its parts are finite and none is negative, and it is not free of noise.
+    /// Whether all its parts are finite and none is negative, it is not free of noise, and has an
+    /// intensity if it fades.
     #[must_use]
     pub fn is_possible(&self) -> bool {
         let parts = [self.range_m, self.grazing_m, self.angle_rad, self.texture_m];
-        parts.iter().all(|v| v.is_finite() && *v >= 0.0) && parts.iter().any(|v| *v > 0.0)
+        let fading = [self.fading, self.intensity];
+        parts
+            .iter()
+            .chain(&fading)
+            .all(|v| v.is_finite() && *v >= 0.0)
+            && parts.iter().any(|v| *v > 0.0)
+            && (self.fading <= 0.0 || self.intensity > 0.0)
     }
 
-    /// Variance of the height of a point, m².
+    /// Variance of the height of a point of this intensity (0 where it is not known), m².
     #[must_use]
-    pub fn variance_m2(&self, d_m: f64, h_m: f64) -> f64 {
-        let terms = terms(d_m, h_m);
+    pub fn variance_m2(&self, d_m: f64, h_m: f64, intensity: f64) -> f64 {
+        let terms = terms(d_m, h_m, self.faded(intensity));
         let squares = [
             self.range_m.powi(2),
             self.grazing_m.powi(2),
@@ -63,6 +94,24 @@ impl NoiseModel {
             self.texture_m.powi(2),
         ];
         terms.iter().zip(squares).map(|(t, s)| t * s).sum()
+    }
+
+    /// Share of range noise in that variance.
+    #[must_use]
+    pub fn range_share(&self, d_m: f64, h_m: f64, intensity: f64) -> f64 {
+        let terms = terms(d_m, h_m, self.faded(intensity));
+        let range = terms[0] * self.range_m.powi(2) + terms[1] * self.grazing_m.powi(2);
+        range / self.variance_m2(d_m, h_m, intensity).max(1e-300)
+    }
+
+    /// How often its variance at I₀ range noise has at an intensity.
+    fn faded(&self, intensity: f64) -> f64 {
+        if self.fading <= 0.0 || intensity <= 0.0 {
+            return 1.0;
+        }
+        let [least, most] = SPAN;
+        let ratio = (intensity / self.intensity).clamp(least, most);
+        ratio.powf(-2.0 * self.fading)
     }
 
     /// Learn the model from the scatter at many places; `None` where too few tell.
@@ -78,14 +127,65 @@ impl NoiseModel {
         for _ in 0..ROUNDS {
             model = Self::round(samples, &model)?;
         }
+        Some(model.with_fading(samples).unwrap_or(model))
+    }
+
+    /// The same with the fading that fits best; `None` where none tells itself from chance.
+    fn with_fading(&self, samples: &[NoiseSample]) -> Option<Self> {
+        let mut known: Vec<f64> = samples.iter().map(|s| s.intensity).collect();
+        known.retain(|intensity| *intensity > 0.0);
+        if 2 * known.len() < samples.len() {
+            return None;
+        }
+        let steady = Self {
+            intensity: median(&mut known)?,
+            ..*self
+        };
+        let tried = |step: u32| {
+            let faded = Self {
+                fading: MOST_FADING * f64::from(step) / f64::from(FADINGS),
+                ..steady
+            };
+            let model = Self::refitted(samples, self, &faded)?;
+            Some((model.misfit(samples, self), model))
+        };
+        let (least, best) = (1..=FADINGS)
+            .filter_map(tried)
+            .min_by(|a, b| a.0.total_cmp(&b.0))?;
+        let without = self.misfit(samples, self);
+        // Over the misfit of a sample, so that scatter of other causes counts as chance too.
+        let gain = (without - least) / (without / count(samples.len()));
+        if gain < CLEAR_GAIN {
+            return None;
+        }
+        let mut model = best;
+        for _ in 0..ROUNDS {
+            model = Self::round(samples, &model)?;
+        }
         Some(model)
+    }
+
+    /// Weighted sum of squared misfits of the samples that `scale` does not leave out, each over
+    /// the variance that a sample variance has under `scale`.
+    fn misfit(&self, samples: &[NoiseSample], scale: &Self) -> f64 {
+        let one = |s: &NoiseSample| {
+            let usual = scale.variance_m2(s.d_m, s.h_m, s.intensity);
+            let off = s.variance_m2 - self.variance_m2(s.d_m, s.h_m, s.intensity);
+            let counts = s.variance_m2 < TOO_MUCH * usual;
+            if counts {
+                0.5 * s.dof * (off / usual).powi(2)
+            } else {
+                0.0
+            }
+        };
+        samples.iter().map(one).sum()
     }
 
     /// The median variance as angle noise and texture in equal parts.
     fn start(samples: &[NoiseSample]) -> Self {
         let mut ratios: Vec<f64> = samples
             .iter()
-            .map(|s| s.variance_m2 / (terms(s.d_m, s.h_m)[2] * 1e-9 + 1e-7))
+            .map(|s| s.variance_m2 / (s.d_m * s.d_m * 1e-9 + 1e-7))
             .collect();
         let middle = ratios.len() / 2;
         let (_, ratio, _) = ratios.select_nth_unstable_by(middle, f64::total_cmp);
@@ -97,12 +197,18 @@ impl NoiseModel {
     }
 
     fn round(samples: &[NoiseSample], before: &Self) -> Option<Self> {
+        Self::refitted(samples, before, before)
+    }
+
+    /// The model with the fading of `faded` that fits best, samples weighted by `scale`.
+    fn refitted(samples: &[NoiseSample], scale: &Self, faded: &Self) -> Option<Self> {
         let mut rows: Vec<([f64; TERMS], f64, f64)> = Vec::with_capacity(samples.len());
         for s in samples {
-            let expected = before.variance_m2(s.d_m, s.h_m);
+            let expected = scale.variance_m2(s.d_m, s.h_m, s.intensity);
             if s.variance_m2 < TOO_MUCH * expected {
                 let weight = s.dof / (expected * expected);
-                rows.push((terms(s.d_m, s.h_m), s.variance_m2, weight));
+                let terms = terms(s.d_m, s.h_m, faded.faded(s.intensity));
+                rows.push((terms, s.variance_m2, weight));
             }
         }
         if rows.len() < FEWEST / 2 {
@@ -114,15 +220,17 @@ impl NoiseModel {
             grazing_m: squares[1].sqrt(),
             angle_rad: squares[2].sqrt(),
             texture_m: squares[3].sqrt(),
+            ..*faded
         })
     }
 }
 
-/// (h/R)², h/R, d² and 1: what the squares of the four noises are multiplied by.
-fn terms(d_m: f64, h_m: f64) -> [f64; TERMS] {
+/// (h/R)² and h/R of a range noise `faded` times as large, d² and 1: what the squares of the four
+/// noises are multiplied by.
+fn terms(d_m: f64, h_m: f64, faded: f64) -> [f64; TERMS] {
     let range = d_m.hypot(h_m).max(0.1);
     let cosine = (h_m / range).abs().max(1e-3);
-    [cosine * cosine, cosine, d_m * d_m, 1.0]
+    [faded * cosine * cosine, faded * cosine, d_m * d_m, 1.0]
 }
 
 /// Least squares with unknowns of zero or more: the best over all sets of unknowns that are not
@@ -150,6 +258,11 @@ fn non_negative(rows: &[([f64; TERMS], f64, f64)]) -> [f64; TERMS] {
         }
     }
     best.0
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a count of samples")]
+fn count(n: usize) -> f64 {
+    n as f64
 }
 
 fn solve_free(
@@ -188,7 +301,7 @@ mod tests {
     use super::*;
 
     fn samples(model: &NoiseModel) -> Vec<NoiseSample> {
-        (0..4000)
+        (0..4000u32)
             .map(|k| {
                 let d_m = 2.0 + 0.01 * f64::from(k);
                 let h_m = 1.7 + 0.3 * (f64::from(k) * 0.37).sin();
@@ -196,11 +309,16 @@ mod tests {
                 // holds a step.
                 let scatter = 1.0 + 0.3162 * (f64::from(k) * 1.7).sin() * 2f64.sqrt();
                 let step = if k % 9 == 0 { 9e-6 } else { 0.0 };
+                // Three lots of asphalt and a line of paint, met ever more grazing.
+                let reflectance = [0.07, 0.13, 0.2, 0.85][k as usize / 7 % 4];
+                let intensity = 6e4 * reflectance * (h_m / d_m.hypot(h_m)).powf(0.3);
+                let variance_m2 = model.variance_m2(d_m, h_m, intensity);
                 NoiseSample {
                     d_m,
                     h_m,
-                    variance_m2: model.variance_m2(d_m, h_m) * scatter + step,
+                    variance_m2: variance_m2 * scatter + step,
                     dof: 20.0,
+                    intensity,
                 }
             })
             .collect()
@@ -217,7 +335,7 @@ mod tests {
         };
         for (d, range, angle) in [(10.0, 0.3733e-3, 0.3e-3), (20.0, 0.1891e-3, 0.6e-3)] {
             let expected = f64::hypot(range, angle);
-            let got = model.variance_m2(d, 1.9).sqrt();
+            let got = model.variance_m2(d, 1.9, 0.0).sqrt();
             assert!((got / expected - 1.0).abs() < 1e-3, "{d}: {got} {expected}");
         }
     }
@@ -226,16 +344,49 @@ mod tests {
     fn a_model_is_learnt_back_from_scatter_with_steps_in_it() {
         let truth = NoiseModel {
             range_m: 2e-3,
-            grazing_m: 0.0,
             angle_rad: 30e-6,
             texture_m: 0.2e-3,
+            ..NoiseModel::default()
         };
         let found = NoiseModel::learn(&samples(&truth)).unwrap();
         for d in [3.0, 6.0, 12.0, 25.0, 40.0] {
-            let ratio = found.variance_m2(d, 1.9) / truth.variance_m2(d, 1.9);
+            let ratio = found.variance_m2(d, 1.9, 0.0) / truth.variance_m2(d, 1.9, 0.0);
             // The planted scatter averages out to about 1 %; a wrong term shows as 50 %.
             assert!((ratio - 1.0).abs() < 0.05, "{d} m: {ratio} {found:?}");
         }
+    }
+
+    #[test]
+    fn fading_is_learnt_back_and_none_where_there_is_none() {
+        let fading = NoiseModel {
+            range_m: 2e-3,
+            angle_rad: 30e-6,
+            texture_m: 0.2e-3,
+            fading: 0.2,
+            intensity: 5000.0,
+            ..NoiseModel::default()
+        };
+        let found = NoiseModel::learn(&samples(&fading)).unwrap();
+        assert!((found.fading - 0.2).abs() < 0.03, "{found:?}");
+        for (d, intensity) in [
+            (3.0, 2000.0),
+            (6.0, 5000.0),
+            (6.0, 30_000.0),
+            (25.0, 1000.0),
+        ] {
+            let of = |model: &NoiseModel| model.variance_m2(d, 1.9, intensity);
+            let ratio = of(&found) / of(&fading);
+            assert!(
+                (ratio - 1.0).abs() < 0.05,
+                "{d} m, {intensity}: {ratio} {found:?}"
+            );
+        }
+        let steady = NoiseModel {
+            fading: 0.0,
+            ..fading
+        };
+        let found = NoiseModel::learn(&samples(&steady)).unwrap();
+        assert!(found.fading < 1e-9, "{found:?}");
     }
 
     #[test]

@@ -4,7 +4,7 @@
 pub const SURVEYED: u16 = u16::MAX;
 
 /// What one setup measured of a place.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Sight {
     /// Which setup.
     pub setup: u16,
@@ -14,6 +14,8 @@ pub struct Sight {
     pub mean_m: f32,
     /// Variance of one point's height about that mean, m².
     pub variance_m2: f32,
+    /// Mean intensity of its points; 0 where the scans have none.
+    pub intensity: f32,
 }
 
 /// One place: where it is, and who saw it.
@@ -25,7 +27,7 @@ pub struct Place<'a> {
     pub sights: &'a [Sight],
 }
 
-/// All places of a course. Sixteen bytes a sight: some 15 MB for 6 km of road that five setups see
+/// All places of a course. Twenty bytes a sight: some 20 MB for 6 km of road that five setups see
 /// everywhere.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Places {

@@ -56,6 +56,7 @@ fn places_of(
                 n,
                 mean_m: to_f32(mean),
                 variance_m2: to_f32(f64::from(n) * NOISE_M * NOISE_M),
+                ..Sight::default()
             };
             let mut sights = Vec::new();
             for k in 0..SETUPS {

@@ -28,6 +28,7 @@ fn sight(setup: usize, mean_m: f64) -> Sight {
         n: 16.0,
         mean_m: crate::numeric::to_f32(mean_m),
         variance_m2: crate::numeric::to_f32(16.0 * NOISE_M * NOISE_M),
+        ..Sight::default()
     }
 }
 
@@ -137,6 +138,7 @@ fn checkpoints_hold_the_height_of_all() {
             n: 1.0,
             mean_m: 0.0,
             variance_m2: 4e-6,
+            ..Sight::default()
         };
         seen.push([at[0], at[1], 0.0], &[own, mark]);
     }
@@ -178,6 +180,7 @@ fn how_well_checkpoints_hold_the_whole_is_no_spread_of_setups() {
         n: 1.0,
         mean_m: 0.0,
         variance_m2: 4e-4,
+        ..Sight::default()
     };
     seen.push([x, y, 0.0], &[sight(3, planted(3).at([x, y])), mark]);
     let found = levelled(&seen);
@@ -299,6 +302,7 @@ fn fixed_heights_tell_the_slow_error_of_one_setup() {
             n: 1.0,
             mean_m: crate::numeric::to_f32(NOISE_M * noise(9000 + k)),
             variance_m2: crate::numeric::to_f32(NOISE_M * NOISE_M),
+            ..Sight::default()
         };
         seen.push([at[0], at[1], 0.0], &[own, fixed]);
     }
