@@ -22,11 +22,12 @@
 //! much there can be to give back: Σx²·exp(−2f²x) over its spectrum is 0.638·A·b, and over the flat
 //! spectrum of the noise 1/94 of the plane's. With windows cut as they are, over cells, both are
 //! larger, 1.1 to 2 and 1.3 to 3.5 times. No more than [`MOST_SDS`] standard deviations of that are
-//! given back, some 0.5 σ, whatever is seen; and nothing where the wide window is one-sided or lost
-//! its outer parts, where it tells slopes from bends badly.
+//! given back, some 0.7 σ, whatever is seen; and nothing where the wide window is one-sided, as at
+//! edges and rails: it tells slopes from bends badly there, and how high the plane lies.
 
-use super::kernel::{Seen, scatter_m2};
-use crate::numeric::{BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
+use super::kernel::Seen;
+use super::rounds::scatter_m2;
+use crate::numeric::{Bend, BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
 
 /// Width of the window that tells the bend, over the plane's: f of the module's text.
 pub(super) const WIDER: f64 = 1.9;
@@ -41,18 +42,12 @@ const OF_NOISE: f64 = 1.0 / 50.0;
 /// So many standard deviations of what a plane takes off are given back at most. A road of the
 /// spectrum has one height in 16 000 beyond it.
 const MOST_SDS: f64 = 4.0;
-/// Mean of (u² + v² less its plane)² over the fourth power of the width, in a window cut at 2.5
-/// widths along both axes (4 without the cut).
-const ROUND: f64 = 2.7;
-/// A window with less than the first share of that tells nothing, with the second all: one cut in
-/// half has 0.5 to 0.6, one whole 0.9 to 1.1, and a tenth less with Tukey's weights.
-const TOLD: [f64; 2] = [0.45, 0.65];
+/// A window whose middle is off by the first share of its width tells all of a bend, by the second
+/// nothing: a half is off by 0.4 to 0.7, a whole one by what cells' places scatter.
+const ONE_SIDED: [f64; 2] = [0.2, 0.4];
 /// From the first of these ratios c²/N of the module's text on some of c is given back, from the
 /// second on all of it.
 const EVIDENT: [f64; 2] = [1.0, 4.0];
-/// N over leak²/information: Σg²wr²/Σgwr² in a Gaussian g cut at 2.5 widths, r² being u² + v² less its
-/// plane (1/4 without the cut).
-const NOISE_OF_BEND: f64 = 0.32;
 
 /// Width of the window that tells the bend where the plane's is `b_m` wide, both taken with the box
 /// of a cell: else it were hardly wider where windows are narrower than cells.
@@ -67,9 +62,9 @@ struct Far {
     u: f64,
     v: f64,
     z: f64,
-    /// Gaussian times weight.
+    /// Gaussian times weight, then times Tukey's weight.
     w: f64,
-    /// The weight itself.
+    /// The weight itself, 1/σ².
     own: f64,
 }
 
@@ -128,15 +123,15 @@ impl WideWindow {
     }
 
     /// What to take off the height of a plane; the window here is `wide_m` wide.
-    pub fn bent(&self, flat: &Flat, wide_m: f64, level_m: f64) -> Bent {
-        let (sums, all) = self.sums(&flat.plane, level_m);
+    pub fn bent(&mut self, flat: &Flat, wide_m: f64, level_m: f64) -> Bent {
+        let sums = self.sums(&flat.plane, level_m);
         let Some(bend) = sums.solve() else {
             return Bent::default();
         };
         let seen = bend.per_m * flat.leak_m2;
-        let noise = NOISE_OF_BEND * flat.leak_m2 * flat.leak_m2 / bend.information;
-        let told = bend.information / (ROUND * all * wide_m.powi(4));
-        let share = ramp(told, TOLD) * ramp(seen * seen / noise, EVIDENT);
+        let noise = self.noise(&bend) * flat.leak_m2 * flat.leak_m2;
+        let whole = 1.0 - ramp(sums.off_m() / wide_m, ONE_SIDED);
+        let share = whole * ramp(seen * seen / noise, EVIDENT);
         let variance = OF_ROAD * level_m * flat.spread_m + OF_NOISE * flat.noise_m2;
         let most = MOST_SDS * variance.sqrt();
         Bent {
@@ -145,18 +140,22 @@ impl WideWindow {
         }
     }
 
-    /// Moments of what the plane leaves, with Tukey's weights, and the weight before those.
-    fn sums(&self, plane: &FittedPlane, level_m: f64) -> (BowlSums, f64) {
+    /// Moments of what the plane leaves, with Tukey's weights, which stay in the window.
+    fn sums(&mut self, plane: &FittedPlane, level_m: f64) -> BowlSums {
         let mut sums = BowlSums::default();
-        let mut all = 0.0;
-        for n in &self.far {
+        for n in &mut self.far {
             let left = n.z - plane.at(n.u, n.v);
             let [variance, slope] = scatter_m2(n.own, n.u * n.u + n.v * n.v, level_m);
-            let tukey = biweight_of_square(left * left / (TUKEY_C * TUKEY_C * (variance + slope)));
-            sums.add(n.w * tukey, n.u, n.v, left);
-            all += n.w;
+            n.w *= biweight_of_square(left * left / (TUKEY_C * TUKEY_C * (variance + slope)));
+            sums.add(n.w, n.u, n.v, left);
         }
-        (sums, all)
+        sums
+    }
+
+    /// Variance that the noise of the observations gives a bend, 1/m².
+    fn noise(&self, bend: &Bend) -> f64 {
+        let part = |n: &Far| (n.w * bend.beside_m2(n.u, n.v)).powi(2) / n.own;
+        self.far.iter().map(part).sum::<f64>() / bend.information.powi(2)
     }
 }
 
@@ -193,21 +192,22 @@ mod tests {
         assert!((noise(&plane) / noise(&given) - 94.1).abs() < 0.1);
     }
 
-    /// A window over cells of 0.1 m to one side from `from` on, bent by `per_m`; the plane is level.
-    fn bent(from: i32, per_m: f64) -> Bent {
-        let (b, step) = (0.1, 0.1);
+    /// A window over cells of 0.1 m, with those alone that `keep`, the plane's being `b` wide, about
+    /// (`at`, 0) on a road bent by `per_m`, every cell of weight `w`; the plane is level.
+    fn bent_over(b: f64, at: f64, keep: impl Fn(f64) -> bool, [per_m, w]: [f64; 2]) -> Bent {
+        let step = 0.1;
+        let wide_m = wider_m(b, step);
         let mut wide = WideWindow::with_room();
-        let cells = (from..5).flat_map(|i| (-4..5).map(move |j| (i, j)));
+        let cells = (-20..21).flat_map(|i| (-20..21).map(move |j| (i, j)));
         for (i, j) in cells {
             let (s, t) = (step * f64::from(i), step * f64::from(j));
-            let round = s * s + t * t;
-            let seen = Seen {
-                w: 1e8,
-                s,
-                t,
-                z: per_m * round,
-            };
-            wide.push(seen, [0.0; 2], (-0.5 * round / (WIDER * b).powi(2)).exp());
+            let (u, round) = (s - at, (s - at).powi(2) + t * t);
+            if u.abs().max(t.abs()) <= 2.5 * wide_m && keep(s) {
+                let z = per_m * round;
+                let seen = Seen { w, s, t, z };
+                let g = (-0.5 * round / (wide_m * wide_m)).exp();
+                wide.push(seen, [at, 0.0], g);
+            }
         }
         let plane = FittedPlane {
             z0: 0.0,
@@ -218,50 +218,62 @@ mod tests {
             plane,
             leak_m2: 0.02,
             noise_m2: 1e-9,
-            spread_m: b,
+            spread_m: 0.1,
         };
-        wide.bent(&flat, WIDER * b, 1e-8)
+        wide.bent(&flat, wide_m, 1e-8)
+    }
+
+    /// Of a whole window about a cell.
+    fn bent(per_m: f64) -> Bent {
+        bent_over(0.1, 0.0, |_| true, [per_m, 1e8])
     }
 
     #[test]
     fn no_more_is_given_back_than_the_road_makes_likely() {
-        let whole = bent(-4, 1e-3);
+        let whole = bent(1e-3);
         assert!((whole.share - 1.0).abs() < 1e-12 && (whole.height_m - 2e-5).abs() < 1e-7);
         // A plane takes off 0.2 mm of such a crest; 4·√(0.9·1e-9 + 1e-9/50) m is 0.121 mm.
         for sign in [-1.0, 1.0] {
-            let most = bent(-4, sign * 0.01).height_m * sign;
+            let most = bent(sign * 0.01).height_m * sign;
             assert!((most - 1.2133e-4).abs() < 1e-8, "{most}");
         }
     }
 
-    /// Standard deviation that noise gives to what [`bent`] gives back of its whole window.
-    fn noise_sd_m() -> f64 {
+    /// Standard deviation that noise gives what is told of a bend in a whole window, 1/m.
+    fn noise_per_m() -> f64 {
+        let wide2 = wider_m(0.1, 0.1).powi(2);
+        let reach = crate::numeric::floor_i32(2.5 * wide2.sqrt() / 0.1);
         let at = |i: i32, j: i32| 0.01 * f64::from(i * i + j * j);
-        let cells = || (-4..5).flat_map(move |i| (-4..5).map(move |j| at(i, j)));
-        let g = |round: f64| (-0.5 * round / (WIDER * 0.1).powi(2)).exp();
+        let cells = || (-reach..=reach).flat_map(move |i| (-reach..=reach).map(move |j| at(i, j)));
+        let g = |round: f64| (-0.5 * round / wide2).exp();
         let mean = cells().map(|r| g(r) * r).sum::<f64>() / cells().map(g).sum::<f64>();
         let of = |power: i32| -> f64 {
             let part = |r: f64| g(r).powi(power) * (r - mean).powi(2);
             cells().map(part).sum()
         };
-        0.02 * (of(2) / 1e8).sqrt() / of(1)
+        (of(2) / 1e8).sqrt() / of(1)
     }
 
     #[test]
     fn a_bend_counts_from_one_to_two_standard_deviations_of_its_noise() {
-        let per_sd = noise_sd_m() / 0.02;
-        let shares = [0.9, 1.5, 2.1].map(|sds| bent(-4, sds * per_sd).share);
+        let shares = [0.9, 1.5, 2.1].map(|sds| bent(sds * noise_per_m()).share);
         assert!(shares[0].abs() < 1e-12 && (shares[2] - 1.0).abs() < 1e-12);
-        // (1.5² − 1)/3, by a mean of what windows' noise is.
-        assert!((shares[1] - 0.417).abs() < 0.04, "{shares:?}");
+        // (1.5² − 1)/3.
+        assert!((shares[1] - 0.4167).abs() < 0.02, "{shares:?}");
     }
 
     #[test]
-    fn half_a_window_tells_less_of_a_bend() {
-        let half = bent(0, 1e-3);
-        assert!(
-            half.share < 0.7 && bent(-2, 1e-3).share > half.share,
-            "{half:?}"
-        );
+    fn whole_windows_tell_a_bend_and_halves_hardly_whatever_their_width() {
+        for b in [0.031, 0.035, 0.06, 0.08, 0.1, 0.15, 0.3] {
+            for at in [0.0, 0.05] {
+                let whole = bent_over(b, at, |_| true, [1e-3, 1e12]).share;
+                assert!((whole - 1.0).abs() < 1e-12, "{b} {at}: {whole}");
+                // Cells ahead of the place alone, that below it with them or not.
+                for from in [at, at + 0.01] {
+                    let half = bent_over(b, at, |s| s >= from - 1e-9, [1e-3, 1e12]).share;
+                    assert!(half < 0.15, "{b} {at} {from}: {half}");
+                }
+            }
+        }
     }
 }

@@ -6,7 +6,7 @@ use crate::numeric::{ceil_i32, floor_i32, to_u32};
 use crate::zones::{Breakline, Breaklines, VERTEX_STEP_M};
 
 /// Breaklines this far before and after a run of rows are kept with it, in steps of the lattice:
-/// a window's first round looks twice as far as its cut, and that lies within [`REACH`].
+/// what tells the bend looks nearly twice as far as a plane's window, and that lies within [`REACH`].
 const MARGIN_STEPS: f64 = 2.0 * REACH as f64;
 /// And at least this far, metres: as far as a cell or block looks, whatever the spacing.
 const LEAST_MARGIN_M: f64 = 1.0;

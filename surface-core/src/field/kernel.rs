@@ -13,10 +13,8 @@ use super::cuts::{Cuts, Sight};
 use super::lattice::Lattice;
 use super::resolved::{resolved_m, spread_of};
 use super::rounding::Rounding;
-use crate::numeric::{
-    FittedPlane, PlaneSums, TUKEY_C, biweight_of_square, ceil_i32, exp_of_minus, floor_i32,
-    to_index,
-};
+use super::rounds::{Near, gather};
+use crate::numeric::{FittedPlane, PlaneSums, ceil_i32, exp_of_minus, floor_i32, to_index};
 use crate::zones::Breaklines;
 
 /// Best window over (A·W)^(−1/3), see the module's text.
@@ -32,13 +30,8 @@ pub(super) const CUT: f64 = 2.5;
 const ROUNDS: usize = 2;
 /// A round that moves the height by less than this share of its σ is the last.
 const SETTLED_SHARE: f64 = 0.03;
-/// A jump in the window larger than this, metres and standard deviations, is a step.
-const STEP_M: f64 = 0.002;
 /// Breaklines within so many steps of a place are asked what its density is, and mark its height.
 const CLOSE_STEPS: f64 = 1.5;
-/// Slope of the road that is expected to differ between a node and its window.
-pub(super) const SLOPE_CHANGE: f64 = 0.004;
-
 /// What steers the fit of heights.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KernelParams {
@@ -79,22 +72,6 @@ pub(super) struct Seen {
     pub z: f64,
 }
 
-/// An observation in a window about a place.
-struct Near {
-    /// From the place along s and t, metres.
-    u: f64,
-    v: f64,
-    z: f64,
-    /// Gaussian times weight.
-    w: f64,
-    /// Gaussian squared times weight.
-    gw: f64,
-    /// Of the observation, and of the road over the distance, m².
-    variance_m2: f64,
-    /// What a change of slope adds over the distance, m².
-    slope_m2: f64,
-}
-
 /// A height with what is known of it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Fitted {
@@ -103,16 +80,25 @@ pub(super) struct Fitted {
     /// Shortest wavelength of which the height holds more road than noise, metres.
     pub resolved_m: f64,
     pub stepped: bool,
-    /// How far what the plane takes off is given back, 0 to 1.
-    bent: f64,
 }
 
-/// Width of a window, metres, and whether a bend may be told: not over a gap that asked for the width,
-/// and not beside a breakline.
+/// Where a height is asked for.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    /// s and t from the window's first node, metres.
+    at: [f64; 2],
+    /// The cell there, and cells on either side that are asked where it is empty.
+    anchor: usize,
+    reach: usize,
+}
+
+/// Width of a window on observations of a density (1/m⁴), and whether a bend may be told: not over a
+/// gap that asked for the width, and not beside a breakline.
 #[derive(Debug, Clone, Copy)]
 struct Width {
     b_m: f64,
     bends: bool,
+    density: f64,
 }
 
 impl<'a> Window<'a> {
@@ -228,37 +214,36 @@ impl<'a> Window<'a> {
     ) -> Option<Fitted> {
         let step = self.lattice.t_step_m;
         let close = self.cuts.around([s, t], CLOSE_STEPS * step);
-        let width_at = |density: f64| {
-            let best = BEST_WIDTH / (level_m * density).cbrt();
-            let b = window_over_cells(best, step).min(REACH_M_STEPS * step);
-            Width {
-                b_m: b.max(least_b_m),
-                bends: b >= least_b_m && close.is_none(),
-            }
+        let at = Place {
+            at: [s, t],
+            anchor,
+            reach: self.reach_over(least_b_m),
         };
-        let reach = self.reach_over(least_b_m);
-        let density = self.density(anchor, close.as_ref(), reach);
-        let width = width_at(density);
-        let sight = self.cuts.around(
-            [s, t],
-            (CUT * wider_m(width.b_m, step)).max(CLOSE_STEPS * step),
-        );
+        let width = |density: f64| self.width(density, level_m, least_b_m, close.is_none());
+        let density = self.density(anchor, close.as_ref(), at.reach);
+        let looks_m = CUT * wider_m(width(density).b_m, step);
+        let sight = self.cuts.around(at.at, looks_m.max(CLOSE_STEPS * step));
         if sight.is_some() && density > 0.0 {
-            let found = self.fit_in(s, t, (anchor, reach), width, level_m, sight.as_ref());
+            let found = self.fit_in(&at, width(density), level_m, sight.as_ref());
             if let Some(mut found) = found {
                 found.stepped |= close.is_some();
-                found.resolve(level_m, density, width, step);
                 return Some(found);
             }
         }
-        let density = self.density(anchor, None, reach);
-        if density <= 0.0 {
-            return None;
+        let density = self.density(anchor, None, at.reach);
+        (density > 0.0).then(|| self.fit_in(&at, width(density), level_m, None))?
+    }
+
+    /// The best window on observations of this density.
+    fn width(&self, density: f64, level_m: f64, least_b_m: f64, no_line: bool) -> Width {
+        let step = self.lattice.t_step_m;
+        let best = BEST_WIDTH / (level_m * density).cbrt();
+        let b = window_over_cells(best, step).min(REACH_M_STEPS * step);
+        Width {
+            b_m: b.max(least_b_m),
+            bends: b >= least_b_m && no_line,
+            density,
         }
-        let width = width_at(density);
-        let mut found = self.fit_in(s, t, (anchor, reach), width, level_m, None)?;
-        found.resolve(level_m, density, width, step);
-        Some(found)
     }
 
     /// Cells on either side that are asked where the own one is empty: beyond [`REACH`] only in a
@@ -270,14 +255,12 @@ impl<'a> Window<'a> {
 
     fn fit_in(
         &self,
-        s: f64,
-        t: f64,
-        (anchor, reach): (usize, usize),
+        place: &Place,
         width: Width,
         level_m: f64,
         sight: Option<&Sight>,
     ) -> Option<Fitted> {
-        let b = width.b_m;
+        let (b, [s, t]) = (width.b_m, place.at);
         let wide_m = wider_m(b, self.lattice.t_step_m);
         // Asked once: what a breakline hides is the same for every round.
         let seen = sight.map(|sight| self.in_sight(s, t, wide_m, sight));
@@ -286,22 +269,28 @@ impl<'a> Window<'a> {
         self.each_in(s, t, wide_m, seen, |seen, _, g| {
             wide.push(seen, [s, t], g);
         });
-        let start = self.start(s, t, (anchor, reach), sight, wide.slope())?;
+        let start = self.start(place, sight, wide.slope())?;
         let near = self.near([s, t], b, level_m, seen);
-        let (mut flat, stepped) = self.rounds(&near, start, b, level_m)?;
+        let (flat, stepped) = self.rounds(&near, start, b, level_m)?;
         let bent = if width.bends && !stepped {
             wide.bent(&flat, wide_m, level_m)
         } else {
             Bent::default()
         };
-        flat.plane.z0 -= bent.height_m;
-        Some(Fitted {
-            plane: flat.plane,
+        Some(self.fitted(flat, bent, width, level_m, stepped))
+    }
+
+    /// A height, what is given back taken off.
+    fn fitted(&self, flat: Flat, bent: Bent, width: Width, level_m: f64, stepped: bool) -> Fitted {
+        let (b, step) = (width.b_m, self.lattice.t_step_m);
+        let z0 = flat.plane.z0 - bent.height_m;
+        let spread_m = spread_of(b, step);
+        Fitted {
+            plane: FittedPlane { z0, ..flat.plane },
             sigma_m: self.sigma_m(&flat, b, level_m, bent.share),
-            resolved_m: f64::INFINITY,
+            resolved_m: resolved_m(level_m, width.density, spread_m, step, bent.share),
             stepped,
-            bent: bent.share,
-        })
+        }
     }
 
     /// Tukey's rounds from a start; and whether the window lost much to a step.
@@ -317,24 +306,31 @@ impl<'a> Window<'a> {
         let mut found = None;
         for round in 0..=ROUNDS {
             let widen = if round == 0 { 2.0 } else { 1.0 };
-            let (sums, [ggw, gw, lost]) = gather(near, &plane, widen);
+            let (sums, parts) = gather(near, &plane, widen);
             let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
             let before = plane.z0;
             plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
-            let kept = (gw - lost).max(f64::MIN_POSITIVE);
-            let flat = Flat {
-                plane,
-                leak_m2: sums.leak_m2() + self.box_m2(),
-                noise_m2: ggw / (kept * kept),
-                spread_m: (b * b + step * step / 12.0).sqrt(),
-            };
-            found = Some((flat, lost > 0.25 * gw));
+            let flat = self.flat(plane, &sums, parts, b);
+            let [_, all, lost] = parts;
+            found = Some((flat, lost > 0.25 * all));
             let settled = SETTLED_SHARE * self.sigma_m(&flat, b, level_m, 0.0);
             if round > 0 && (plane.z0 - before).abs() < settled {
                 break;
             }
         }
         found
+    }
+
+    /// What is known of a plane, `parts` as [`gather`] gives them.
+    fn flat(&self, plane: FittedPlane, sums: &PlaneSums, parts: [f64; 3], b: f64) -> Flat {
+        let [ggw, gw, lost] = parts;
+        let kept = (gw - lost).max(f64::MIN_POSITIVE);
+        Flat {
+            plane,
+            leak_m2: sums.leak_m2() + self.box_m2(),
+            noise_m2: ggw / (kept * kept),
+            spread_m: (b * b + self.lattice.t_step_m.powi(2) / 12.0).sqrt(),
+        }
     }
 
     /// Mean of u² + v² about a cell's middle, m².
@@ -346,16 +342,7 @@ impl<'a> Window<'a> {
     fn near(&self, [s, t]: [f64; 2], b: f64, level_m: f64, among: Option<&[Seen]>) -> Vec<Near> {
         let mut near = Vec::with_capacity(128);
         self.each_in(s, t, b, among, |seen, d2, g| {
-            let [variance_m2, slope_m2] = scatter_m2(seen.w, d2, level_m);
-            near.push(Near {
-                u: seen.s - s,
-                v: seen.t - t,
-                z: seen.z,
-                w: g * seen.w,
-                gw: g * g * seen.w,
-                variance_m2,
-                slope_m2,
-            });
+            near.push(Near::from(seen, [s, t], d2, g, level_m));
         });
         near
     }
@@ -407,16 +394,15 @@ impl<'a> Window<'a> {
     /// is empty), with the slope of the plain window.
     fn start(
         &self,
-        s: f64,
-        t: f64,
-        (anchor, reach): (usize, usize),
+        place: &Place,
         sight: Option<&Sight>,
         slope: (f64, f64),
     ) -> Option<FittedPlane> {
-        let own = self.own(anchor, sight);
+        let [s, t] = place.at;
+        let own = self.own(place.anchor, sight);
         let mut near: Vec<(f64, f64)> = Vec::with_capacity(49);
-        let reach = if own.is_some() { 1 } else { reach };
-        self.around(anchor, reach, |k| {
+        let reach = if own.is_some() { 1 } else { place.reach };
+        self.around(place.anchor, reach, |k| {
             self.each_of(k, sight, |seen| {
                 let d2 = (seen.s - s).powi(2) + (seen.t - t).powi(2);
                 near.push((d2, seen.z));
@@ -527,44 +513,6 @@ impl<'a> Window<'a> {
     }
 }
 
-impl Fitted {
-    fn resolve(&mut self, level_m: f64, density: f64, width: Width, step: f64) {
-        let spread = spread_of(width.b_m, step);
-        self.resolved_m = resolved_m(level_m, density, spread, step, self.bent);
-    }
-}
-
-/// Variance that is expected at an observation, m²: its own with that of the road over the distance,
-/// and what a change of slope adds. The road itself differs by √(8π²A·d) over d (its structure
-/// function).
-#[inline]
-pub(super) fn scatter_m2(w: f64, d2: f64, level_m: f64) -> [f64; 2] {
-    [
-        w.recip() + STRUCTURE * level_m * d2.sqrt(),
-        SLOPE_CHANGE * SLOPE_CHANGE * 0.25 * d2,
-    ]
-}
-
-/// Moments of a window with Tukey's weights against `plane`; and what the quality needs: Σg²w, Σgw,
-/// Σ of weight lost to steps.
-fn gather(near: &[Near], plane: &FittedPlane, widen: f64) -> (PlaneSums, [f64; 3]) {
-    let mut sums = PlaneSums::default();
-    let mut parts = [0.0; 3];
-    let reach2 = (TUKEY_C * widen).powi(2);
-    for n in near {
-        let r = n.z - plane.at(n.u, n.v);
-        let variance = n.variance_m2 + widen * widen * n.slope_m2;
-        let tukey = biweight_of_square(r * r / (reach2 * variance));
-        sums.add(n.w * tukey, n.u, n.v, n.z);
-        parts[0] += n.gw * tukey;
-        parts[1] += n.w;
-        if r.abs() > STEP_M && tukey < 0.1 {
-            parts[2] += n.w;
-        }
-    }
-    (sums, parts)
-}
-
 /// The rounding of the run whose heights come in the largest steps.
 fn coarsest(runs: &[(&CellSums, std::ops::Range<usize>)]) -> Rounding {
     let all = runs.iter().map(|(sums, _)| sums.rounding);
@@ -594,8 +542,6 @@ fn window_over_cells(best: f64, step: f64) -> f64 {
 
 /// Widest window, in steps: its cut then stays within the reach. Wider only to bridge a gap.
 pub(super) const REACH_M_STEPS: f64 = 3.0;
-/// D(d) = 8π²·A·d for S(k) = A·k⁻³.
-const STRUCTURE: f64 = 78.957;
 /// Slopes are held to the start's as by observations this many steps away: a window of one cell
 /// has no slope of its own.
 const SLOPE_RIDGE_STEPS: f64 = 0.3;

@@ -19,6 +19,7 @@ mod nodes;
 mod resolved;
 mod road_points;
 mod rounding;
+mod rounds;
 mod sights;
 #[cfg(test)]
 mod tests;

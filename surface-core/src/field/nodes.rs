@@ -4,8 +4,9 @@
 use super::RowLimits;
 use super::bend::wider_m;
 use super::flags;
-use super::kernel::{CUT, Fitted, KernelParams, REACH, REACH_M_STEPS, SLOPE_CHANGE, Window};
+use super::kernel::{CUT, Fitted, KernelParams, REACH, REACH_M_STEPS, Window};
 use super::lattice::{FieldRows, Lattice, RailNode};
+use super::rounds::SLOPE_CHANGE;
 use crate::numeric::{floor_i32, to_f32, to_index};
 
 /// A cell with this share of its points set aside is flagged.

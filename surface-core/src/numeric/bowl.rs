@@ -1,6 +1,6 @@
 //! z = z₀ + a·u + b·v + q·(u² + v²): how much a surface bends, by moments.
 
-use super::plane::PlaneSums;
+use super::plane::{FittedPlane, PlaneSums};
 
 /// Weighted moments of (u, v, z) that tell a bend beside a plane; additive.
 #[derive(Debug, Clone, Copy, Default)]
@@ -21,6 +21,17 @@ pub struct Bend {
     pub per_m: f64,
     /// Σw·r²: of u² + v² less its own plane; q has the variance 1/information where w = 1/σ².
     pub information: f64,
+    /// The plane of u² + v².
+    round: FittedPlane,
+}
+
+impl Bend {
+    /// u² + v² less its own plane, m²: what the bend is told by.
+    #[inline]
+    #[must_use]
+    pub fn beside_m2(&self, u: f64, v: f64) -> f64 {
+        u * u + v * v - self.round.at(u, v)
+    }
 }
 
 /// Less of u² + v² than this share left beside its plane tells no bend.
@@ -40,10 +51,11 @@ impl BowlSums {
         self.rz += wz * round;
     }
 
-    /// Σw.
+    /// How far the middle of the observations is from (0, 0), metres; infinite without weight.
     #[must_use]
-    pub fn weight(&self) -> f64 {
-        self.round.w
+    pub fn off_m(&self) -> f64 {
+        let off = |[u, v]: [f64; 2]| u.hypot(v);
+        self.round.middle().map_or(f64::INFINITY, off)
     }
 
     /// The bend of weighted least squares, a plane fitted along with it (Frisch, Waugh 1933: z
@@ -56,8 +68,12 @@ impl BowlSums {
         };
         let information = left(self.rr, self.round.heights());
         let per_m = left(self.rz, [self.z, self.uz, self.vz]) / information;
-        (information > FLAT_SHARE * self.rr && per_m.is_finite())
-            .then_some(Bend { per_m, information })
+        let bend = Bend {
+            per_m,
+            information,
+            round: plane,
+        };
+        (information > FLAT_SHARE * self.rr && per_m.is_finite()).then_some(bend)
     }
 }
 

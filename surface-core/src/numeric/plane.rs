@@ -58,11 +58,15 @@ impl PlaneSums {
     /// off, 0 without weight.
     #[must_use]
     pub fn leak_m2(&self) -> f64 {
-        if self.w <= 0.0 {
+        let Some([u, v]) = self.middle() else {
             return 0.0;
-        }
-        let (mu, mv) = (self.u / self.w, self.v / self.w);
-        ((self.uu + self.vv) / self.w - 2.0 * (mu * mu + mv * mv)).max(0.0)
+        };
+        ((self.uu + self.vv) / self.w - 2.0 * (u * u + v * v)).max(0.0)
+    }
+
+    /// Weighted mean of (u, v); `None` without weight.
+    pub(super) fn middle(&self) -> Option<[f64; 2]> {
+        (self.w > 0.0).then(|| [self.u / self.w, self.v / self.w])
     }
 
     /// Σwz, Σwuz, Σwvz.
