@@ -103,11 +103,17 @@ pub fn fit(
     Ok(report)
 }
 
+/// Names that products had once.
+const FORMER_PRODUCTS: [&str; 1] = ["surface-single.ply"];
+
 /// Everything that a build folder may hold: other formats of the build before would speak of
 /// another surface.
 pub(super) fn all_products() -> Vec<&'static str> {
     let others = ExportFormat::all().flat_map(ExportFormat::products);
-    others.chain(RESCAN_PRODUCTS).collect()
+    others
+        .chain(RESCAN_PRODUCTS)
+        .chain(FORMER_PRODUCTS)
+        .collect()
 }
 
 /// Refuse to build in `out` where scans or files that no build has left would be lost.

@@ -143,12 +143,8 @@ impl FitParams {
                 "give 0.01 to 100 millimetres",
             );
         }
-        if self.noise.is_some_and(|n| !n.is_possible()) {
-            return refuse(
-                "noise",
-                f64::NAN,
-                "give finite values of zero or more, not all zero",
-            );
+        if let Some(remedy) = self.noise.and_then(|n| n.fault()) {
+            return refuse("noise", f64::NAN, remedy);
         }
         if self.memory_bytes < LEAST_MEMORY {
             let gib = self.memory_bytes as f64 / (1u64 << 30) as f64;

@@ -3,7 +3,7 @@
 use super::block_grid::BlockGrid;
 use super::cells::{STANDING_M, Sorted};
 use super::cuts::{Cuts, Sight};
-use super::fading::Fading;
+use super::fading::{Fading, Powers};
 use super::rounding::Rounding;
 use crate::numeric::{FittedPlane, median, robust_plane, to_index};
 use crate::setups::SetupModels;
@@ -60,6 +60,8 @@ pub(super) struct BlockPlanes {
     /// How points of other intensity than the block's differ, by block and setup of the run; empty
     /// where they do not.
     fading: Fading,
+    /// The most that a point of each setup weighs, 1/m².
+    most: Vec<f64>,
     setups: usize,
     /// Variance of a point of the noisiest setup over the whole run, m².
     pub usual_variance_m2: f64,
@@ -76,8 +78,9 @@ impl BlockPlanes {
     /// 1/σ_z² of a point of `setup` and this intensity in `block`.
     #[inline]
     pub fn weight(&self, block: &Block, setup: u16, intensity: u16) -> f64 {
-        let k = block.index * self.setups + usize::from(setup);
-        self.weights[k] * self.fading.of_point(k, intensity)
+        let setup = usize::from(setup);
+        let k = block.index * self.setups + setup;
+        (self.weights[k] * self.fading.of_point(k, intensity)).min(self.most[setup])
     }
 
     /// How far the points of a cell's block scatter about its plane, at most as far as calm ground
@@ -142,8 +145,9 @@ pub(super) fn fit_blocks(sorted: &Sorted, models: &SetupModels, cuts: &Cuts) -> 
     for (k, block) in doubtful.into_iter().zip(mended) {
         blocks[k] = block;
     }
-    let scatter = scatter_by_setup(sorted, &blocks, &sight_of);
-    weigh(sorted, blocks, &scatter, models)
+    let powers = Powers::of(&sorted.setups.numbers, models);
+    let scatter = scatter_by_setup(sorted, &blocks, &powers, &sight_of);
+    weigh(sorted, blocks, &scatter, powers, models)
 }
 
 /// Ranges of sorted points that make up a block: one a row of cells.
@@ -312,39 +316,53 @@ fn weigh(
     sorted: &Sorted,
     blocks: Vec<Option<Block>>,
     squares: &[Scatter],
+    powers: Powers,
     models: &SetupModels,
 ) -> BlockPlanes {
     let setups = sorted.setups.len();
     let usual = prior_variance(squares, setups);
-    let expected = |k: usize| {
-        let [x, y] = sorted.setups.middles[k / setups];
-        let z = blocks[k / setups].map(|b| b.plane.z0)?;
-        let number = *sorted.setups.numbers.get(k % setups)?;
-        models.variance_m2(number, [x, y, z], squares[k].intensity())
-    };
-    let fading = Fading::of(sorted, &blocks, squares, models);
-    let weights = squares
-        .iter()
-        .enumerate()
-        .map(|(k, own)| {
-            let (dof, within) = ((own.n - 1.0).max(0.0), own.within());
-            let (prior, prior_dof) = match expected(k) {
-                Some(variance) => (variance, MODEL_DOF),
-                None => (usual[k % setups], PRIOR_DOF),
-            };
-            let variance = (prior_dof * prior + within) / (prior_dof + dof);
-            variance.max(least_variance_m2(sorted, k % setups)).recip()
-        })
+    let most: Vec<f64> = (0..setups)
+        .map(|setup| least_variance_m2(sorted, setup).recip())
         .collect();
+    let weight = |(k, own): (usize, &Scatter)| {
+        let (dof, within) = ((own.n - 1.0).max(0.0), own.within());
+        let expected = number_and_place(sorted, &blocks, k)
+            .and_then(|(number, place)| models.variance_m2(number, place, own.faded()));
+        let (prior, prior_dof) = match expected {
+            Some(variance) => (variance, MODEL_DOF),
+            None => (usual[k % setups], PRIOR_DOF),
+        };
+        let variance = (prior_dof * prior + within) / (prior_dof + dof);
+        variance.recip().min(most[k % setups])
+    };
+    let share = |(k, own): (usize, &Scatter)| {
+        let (number, place) = number_and_place(sorted, &blocks, k)?;
+        Some([models.range_share(number, place, own.faded())?, own.faded()])
+    };
     BlockPlanes {
         grid: sorted.grid,
+        weights: squares.iter().enumerate().map(weight).collect(),
+        fading: Fading::of(powers, squares.iter().enumerate().map(share)),
         blocks,
-        weights,
-        fading,
+        most,
         setups,
         usual_variance_m2: usual.iter().copied().fold(0.0, f64::max),
         rounding: rounding(sorted, &usual),
     }
+}
+
+/// The setup's own number and the local place of `k`, a block and setup of the run; `None` where the
+/// block saw no road.
+fn number_and_place(
+    sorted: &Sorted,
+    blocks: &[Option<Block>],
+    k: usize,
+) -> Option<(u16, [f64; 3])> {
+    let setups = sorted.setups.len();
+    let [x, y] = sorted.setups.middles[k / setups];
+    let z = blocks[k / setups].map(|b| b.plane.z0)?;
+    let number = *sorted.setups.numbers.get(k % setups)?;
+    Some((number, [x, y, z]))
 }
 
 /// No point of a setup is trusted further than this, m²: texture, and the rounding to steps.
@@ -378,19 +396,20 @@ const ROAD_SCALES: f64 = 5.0;
 
 /// Residuals of one setup's points in a block.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Scatter {
-    pub n: f64,
+struct Scatter {
+    n: f64,
     sum: f64,
     squares: f64,
-    intensities: f64,
+    /// How often its usual variance range noise has, summed over the points.
+    faded: f64,
 }
 
 impl Scatter {
-    fn add(&mut self, r: f64, intensity: u16) {
+    fn add(&mut self, r: f64, faded: f64) {
         self.n += 1.0;
         self.sum += r;
         self.squares += r * r;
-        self.intensities += f64::from(intensity);
+        self.faded += faded;
     }
 
     /// Sum of squares about the mean, m².
@@ -402,9 +421,14 @@ impl Scatter {
         }
     }
 
-    /// Mean intensity; 0 of nothing.
-    pub fn intensity(&self) -> f64 {
-        self.intensities / self.n.max(1.0)
+    /// How often its usual variance range noise has in the mean: what the points scatter by. 1 of
+    /// nothing.
+    fn faded(&self) -> f64 {
+        if self.n > 0.0 {
+            self.faded / self.n
+        } else {
+            1.0
+        }
     }
 }
 
@@ -412,6 +436,7 @@ impl Scatter {
 fn scatter_by_setup(
     sorted: &Sorted,
     blocks: &[Option<Block>],
+    powers: &Powers,
     sight: &dyn Fn(usize) -> Option<Sight>,
 ) -> Vec<Scatter> {
     let setups = sorted.setups.len();
@@ -427,7 +452,8 @@ fn scatter_by_setup(
         for k in ranges(sorted, block.index).flatten().filter(seen) {
             let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);
             if r.abs() < reach {
-                out[usize::from(sorted.setup[k])].add(r, sorted.intensity[k]);
+                let faded = powers.at(sorted.intensity[k]);
+                out[usize::from(sorted.setup[k])].add(r, faded);
             }
         }
     }

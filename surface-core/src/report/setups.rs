@@ -54,7 +54,7 @@ pub struct RingReport {
     pub sigma_mm: f64,
     /// What the noise model expects there, millimetres.
     pub model_mm: f64,
-    /// Scatter over what the model expects, of the darkest and the brightest quarter of the points:
+    /// Scatter over what the model expects, of the darkest and the brightest quarter of what setups saw of places:
     /// alike where the model knows what intensity does; nothing without intensities.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub over_model: Option<[f64; 2]>,

@@ -173,27 +173,27 @@ impl SetupModels {
         Self::new(z_steps_m.iter().map(model).collect())
     }
 
-    /// Variance of the height of one point of `setup` and of this intensity (0 where it is not known)
-    /// at a local place, m²; `None` where its position is not known.
+    /// Variance of the height of one point of `setup` at a local place, m², where range noise has
+    /// `faded` times its usual variance; `None` where its position is not known.
     #[must_use]
-    pub fn variance_m2(&self, setup: u16, place_m: [f64; 3], intensity: f64) -> Option<f64> {
+    pub fn variance_m2(&self, setup: u16, place_m: [f64; 3], faded: f64) -> Option<f64> {
         let (noise, [d_m, h_m]) = self.noise_at(setup, place_m)?;
-        Some(noise.variance_m2(d_m, h_m, intensity))
+        Some(noise.variance_faded_m2(d_m, h_m, faded))
     }
 
-    /// Share of range noise in that; `None` where it does not change with intensity.
+    /// Share of range noise in that.
     #[must_use]
-    pub fn range_share(&self, setup: u16, place_m: [f64; 3], intensity: f64) -> Option<f64> {
+    pub fn range_share(&self, setup: u16, place_m: [f64; 3], faded: f64) -> Option<f64> {
         let (noise, [d_m, h_m]) = self.noise_at(setup, place_m)?;
-        let fades = noise.fading > 0.0 && intensity > 0.0;
-        fades.then(|| noise.range_share(d_m, h_m, intensity))
+        Some(noise.range_share(d_m, h_m, faded))
     }
 
-    /// How range noise of `setup` grows as intensity falls, γ of I^(−γ); `None` where it does not.
+    /// How often its usual variance range noise of `setup` has at an intensity; `None` where it does
+    /// not change with it.
     #[must_use]
-    pub fn fading(&self, setup: u16) -> Option<f64> {
+    pub fn faded(&self, setup: u16, intensity: f64) -> Option<f64> {
         let noise = self.setups.get(usize::from(setup))?.noise?;
-        (noise.fading > 0.0).then_some(noise.fading)
+        (noise.fading > 0.0).then(|| noise.faded(intensity))
     }
 
     /// The noise of `setup`, with distance and depth of a local place from the scanner, metres.

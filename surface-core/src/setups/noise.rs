@@ -58,10 +58,11 @@ const ROUNDS: usize = 6;
 /// Samples beyond this many times the model hold a step, a kerb or a body.
 const TOO_MUCH: f64 = 2.5;
 const TERMS: usize = 4;
-/// Strongest fading that is tried, and steps up to it. Thermal noise of a ranging receiver gives ½
-/// at most: its error is as its amplitude's.
-const MOST_FADING: f64 = 0.5;
-const FADINGS: u32 = 25;
+/// Strongest fading that is tried, and steps up to it. Where intensity is the power that came back and
+/// the receiver's own noise does not change, range noise goes as its inverse; where the light's does,
+/// as its root (from memory).
+const MOST_FADING: f64 = 1.0;
+const FADINGS: u32 = 50;
 /// Fading must lower the sum of squared misfits by this many times what a sample adds: four
 /// standard deviations of chance.
 const CLEAR_GAIN: f64 = 16.0;
@@ -69,24 +70,31 @@ const CLEAR_GAIN: f64 = 16.0;
 const SPAN: [f64; 2] = [1.0 / 16.0, 16.0];
 
 impl NoiseModel {
-    /// Whether all its parts are finite and none is negative, it is not free of noise, and has an
-    /// intensity if it fades.
+    /// What is wrong with it, as a remedy; `None` where nothing is.
     #[must_use]
-    pub fn is_possible(&self) -> bool {
+    pub fn fault(&self) -> Option<&'static str> {
         let parts = [self.range_m, self.grazing_m, self.angle_rad, self.texture_m];
-        let fading = [self.fading, self.intensity];
-        parts
-            .iter()
-            .chain(&fading)
-            .all(|v| v.is_finite() && *v >= 0.0)
-            && parts.iter().any(|v| *v > 0.0)
-            && (self.fading <= 0.0 || self.intensity > 0.0)
+        let possible = |v: &f64| v.is_finite() && *v >= 0.0;
+        if !parts.iter().all(possible) || !parts.iter().any(|v| *v > 0.0) {
+            return Some("give finite values of zero or more, not all zero");
+        }
+        if !(0.0..=MOST_FADING).contains(&self.fading) {
+            return Some("give a fading of 0 to 1");
+        }
+        let known = self.intensity.is_finite() && self.intensity > 0.0;
+        (self.fading > 0.0 && !known).then_some("give the intensity over 0 that range-mm holds for")
     }
 
     /// Variance of the height of a point of this intensity (0 where it is not known), m².
     #[must_use]
     pub fn variance_m2(&self, d_m: f64, h_m: f64, intensity: f64) -> f64 {
-        let terms = terms(d_m, h_m, self.faded(intensity));
+        self.variance_faded_m2(d_m, h_m, self.faded(intensity))
+    }
+
+    /// The same where range noise has `faded` times its variance at I₀.
+    #[must_use]
+    pub fn variance_faded_m2(&self, d_m: f64, h_m: f64, faded: f64) -> f64 {
+        let terms = terms(d_m, h_m, faded);
         let squares = [
             self.range_m.powi(2),
             self.grazing_m.powi(2),
@@ -98,14 +106,15 @@ impl NoiseModel {
 
     /// Share of range noise in that variance.
     #[must_use]
-    pub fn range_share(&self, d_m: f64, h_m: f64, intensity: f64) -> f64 {
-        let terms = terms(d_m, h_m, self.faded(intensity));
+    pub fn range_share(&self, d_m: f64, h_m: f64, faded: f64) -> f64 {
+        let terms = terms(d_m, h_m, faded);
         let range = terms[0] * self.range_m.powi(2) + terms[1] * self.grazing_m.powi(2);
-        range / self.variance_m2(d_m, h_m, intensity).max(1e-300)
+        range / self.variance_faded_m2(d_m, h_m, faded).max(1e-300)
     }
 
-    /// How often its variance at I₀ range noise has at an intensity.
-    fn faded(&self, intensity: f64) -> f64 {
+    /// How often its variance at I₀ range noise has at an intensity (0 where it is not known).
+    #[must_use]
+    pub fn faded(&self, intensity: f64) -> f64 {
         if self.fading <= 0.0 || intensity <= 0.0 {
             return 1.0;
         }
@@ -132,37 +141,34 @@ impl NoiseModel {
 
     /// The same with the fading that fits best; `None` where none tells itself from chance.
     fn with_fading(&self, samples: &[NoiseSample]) -> Option<Self> {
-        let mut known: Vec<f64> = samples.iter().map(|s| s.intensity).collect();
-        known.retain(|intensity| *intensity > 0.0);
-        if 2 * known.len() < samples.len() {
-            return None;
-        }
         let steady = Self {
-            intensity: median(&mut known)?,
+            intensity: usual_intensity(samples)?,
             ..*self
         };
-        let tried = |step: u32| {
-            let faded = Self {
-                fading: MOST_FADING * f64::from(step) / f64::from(FADINGS),
-                ..steady
-            };
-            let model = Self::refitted(samples, self, &faded)?;
-            Some((model.misfit(samples, self), model))
-        };
-        let (least, best) = (1..=FADINGS)
-            .filter_map(tried)
-            .min_by(|a, b| a.0.total_cmp(&b.0))?;
-        let without = self.misfit(samples, self);
+        let mut model = steady.best_fading(samples, self)?;
+        let [without, with] = [self, &model].map(|m| m.misfit(samples, self));
         // Over the misfit of a sample, so that scatter of other causes counts as chance too.
-        let gain = (without - least) / (without / count(samples.len()));
-        if gain < CLEAR_GAIN {
+        let of_a_sample = without / count(samples.len());
+        if without - with <= CLEAR_GAIN * of_a_sample {
             return None;
         }
-        let mut model = best;
         for _ in 0..ROUNDS {
-            model = Self::round(samples, &model)?;
+            // Without fading dark samples look like steps and are left out: not any more.
+            model = steady.best_fading(samples, &model)?;
         }
         Some(model)
+    }
+
+    /// The model of the fading that fits best, samples weighted and left out by `scale`.
+    fn best_fading(&self, samples: &[NoiseSample], scale: &Self) -> Option<Self> {
+        let tried = |step: u32| {
+            let fading = MOST_FADING * f64::from(step) / f64::from(FADINGS);
+            let model = Self::refitted(samples, scale, &Self { fading, ..*self })?;
+            Some((model.misfit(samples, scale), model))
+        };
+        let all = (1..=FADINGS).filter_map(tried);
+        all.min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(_, model)| model)
     }
 
     /// Weighted sum of squared misfits of the samples that `scale` does not leave out, each over
@@ -223,6 +229,16 @@ impl NoiseModel {
             ..*faded
         })
     }
+}
+
+/// The median intensity; `None` where half of the samples or more know none.
+fn usual_intensity(samples: &[NoiseSample]) -> Option<f64> {
+    let mut known: Vec<f64> = samples.iter().map(|s| s.intensity).collect();
+    known.retain(|intensity| *intensity > 0.0);
+    if 2 * known.len() < samples.len() {
+        return None;
+    }
+    median(&mut known)
 }
 
 /// (h/R)² and h/R of a range noise `faded` times as large, d² and 1: what the squares of the four
@@ -387,6 +403,41 @@ mod tests {
         };
         let found = NoiseModel::learn(&samples(&steady)).unwrap();
         assert!(found.fading < 1e-9, "{found:?}");
+    }
+
+    #[test]
+    fn strong_fading_is_learnt_back_though_dark_places_look_like_steps() {
+        for planted in [0.4, 0.5, 0.8] {
+            let fading = NoiseModel {
+                range_m: 2e-3,
+                texture_m: 0.2e-3,
+                fading: planted,
+                intensity: 5000.0,
+                ..NoiseModel::default()
+            };
+            let found = NoiseModel::learn(&samples(&fading)).unwrap();
+            assert!((found.fading - planted).abs() < 0.05, "{planted} {found:?}");
+        }
+    }
+
+    #[test]
+    fn impossible_models_have_a_remedy_each() {
+        let good = NoiseModel {
+            range_m: 1e-3,
+            fading: 0.2,
+            intensity: 900.0,
+            ..NoiseModel::default()
+        };
+        let of = |change: fn(&mut NoiseModel)| {
+            let mut model = good;
+            change(&mut model);
+            model.fault().unwrap_or("none")
+        };
+        assert_eq!(of(|_| ()), "none");
+        assert!(of(|m| m.range_m = 0.0).contains("not all zero"));
+        assert!(of(|m| m.angle_rad = f64::NAN).contains("finite"));
+        assert!(of(|m| m.fading = 15.0).contains("0 to 1"));
+        assert!(of(|m| m.intensity = 0.0).contains("intensity"));
     }
 
     #[test]

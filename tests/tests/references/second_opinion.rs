@@ -49,11 +49,10 @@ fn heights_and_sigma_are_nearly_those_of_a_gaussian_process() {
     let best = rms(all().map(|k| error(k, heights[k])));
     let apart = rms(all().map(|k| ours[k].1 - heights[k]));
     let sigmas = [rms(all().map(|k| ours[k].2)), rms(sigma.iter().copied())];
-    println!(
-        "error {off:.3e} m, of the process {best:.3e} m, apart {apart:.3e} m, σ {sigmas:.3e?}"
-    );
-    // A window that knows neither: within a few percent of the best, in height and in σ.
-    assert!(off < 1.1 * best, "{off} for {best}");
-    assert!(apart < 0.5 * best, "{apart} for {best}");
-    assert!((0.9..1.15).contains(&(sigmas[0] / sigmas[1])), "{sigmas:?}");
+    println!("error {off:.3e} m, of the process {best:.3e} m, apart {apart:.3e} m, σ {sigmas:?}");
+    // Measured: 1.036 times the error, 0.35 of it apart, σ 0.95 times the process's (which the
+    // process takes 7 % too large). A window half as wide again errs by 8 % more.
+    assert!(off < 1.06 * best, "{off} for {best}");
+    assert!(apart < 0.4 * best, "{apart} for {best}");
+    assert!((0.9..1.05).contains(&(sigmas[0] / sigmas[1])), "{sigmas:?}");
 }

@@ -5,8 +5,6 @@ use std::path::{Path, PathBuf};
 use surface_core::build::{Checkpoint, FitParams, SetupPlace, fit};
 use surface_core::progress::Silent;
 use surface_core::report::{Report, SetupState};
-use surface_core::ribbon::Ribbon;
-use surface_core::setups::NoiseModel;
 use surface_tests::proving::ply::{MeshHeights, read_ply};
 use surface_tests::proving::score::{Score, score};
 use surface_tests::proving::{Course, CourseSpec, Noise, ScanParams, Zone, demo};
@@ -70,11 +68,24 @@ fn surveyed(made: &Made) -> Vec<Checkpoint> {
         .collect()
 }
 
+/// Variances of ranges grow with the power of −0.3 of reflectance and of the cosine of incidence.
+fn fading_is_learnt(report: &Report) {
+    let noise = report.levelling.noise.as_ref().unwrap();
+    println!("{noise:?}\n{:?}", report.levelling.rings);
+    assert!((noise.fading - 0.15).abs() < 0.06, "{noise:?}");
+    // At 5 to 10 m range noise is most of it. Where nothing is known of fading the darkest and the
+    // brightest quarter are 7 % apart.
+    let near = &report.levelling.rings[1];
+    let [dark, bright] = near.over_model.unwrap();
+    assert!((dark / bright - 1.0).abs() < 0.035, "{near:?}");
+}
+
 #[test]
 fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most() {
     let dir = tempfile::tempdir().unwrap();
     let clean = made(&dir.path().join("clean"), &ScanParams::demo().clear());
-    let (_, free) = built(&clean, &dir.path().join("free"), Vec::new());
+    let (told, free) = built(&clean, &dir.path().join("free"), Vec::new());
+    fading_is_learnt(&told);
     let params = ScanParams {
         fourth_off_m: 6e-3,
         stray_share: 0.005,
@@ -142,75 +153,4 @@ fn slow_angular_errors_are_corrected_where_scanners_positions_are_known() {
         short[0] < short[1] && short[0] < 1.05 * short[2],
         "{short:?}"
     );
-}
-
-/// The same points with no intensities.
-fn without_intensities(from: &Path, to: &Path) {
-    let mut reader = las::Reader::from_path(from).unwrap();
-    let header = reader.header().clone();
-    let mut writer = las::Writer::from_path(to, header).unwrap();
-    for point in reader.points() {
-        let mut point = point.unwrap();
-        point.intensity = 0;
-        writer.write_point(point).unwrap();
-    }
-    writer.close().unwrap();
-}
-
-#[test]
-fn range_noise_that_grows_as_the_return_fades_is_learnt_and_makes_nothing_worse() {
-    let dir = tempfile::tempdir().unwrap();
-    let made = made(&dir.path().join("scan"), &ScanParams::demo().clear());
-    let (report, found) = built(&made, &dir.path().join("intensities"), Vec::new());
-    let noise = report.levelling.noise.clone().unwrap();
-    // Variances of ranges grow with the power of −0.3 of reflectance and of the cosine of incidence.
-    assert!((0.05..0.25).contains(&noise.fading), "{noise:?}");
-
-    let ribbon = std::fs::read_to_string(dir.path().join("intensities/ribbon.geojson")).unwrap();
-    let given = FitParams {
-        setups: scanners(&made.truth),
-        ribbon: Some(Ribbon::from_geojson(&ribbon).unwrap()),
-        ..FitParams::default()
-    };
-    let mut bare = made;
-    let scan = PathBuf::from(&bare.summary.cloud);
-    bare.summary.cloud = dir.path().join("bare.laz");
-    without_intensities(&scan, &bare.summary.cloud);
-    let (steady, left) = built_with(&bare, &dir.path().join("bare"), &given);
-    let steady = steady.levelling.noise.clone().unwrap();
-    assert!(steady.fading <= 0.0, "{steady:?}");
-    bare.summary.cloud = scan.clone();
-    let same = FitParams {
-        noise: Some(NoiseModel {
-            range_m: 1e-3 * steady.range_mm,
-            grazing_m: 1e-3 * steady.grazing_mm,
-            angle_rad: 1e-6 * steady.angle_urad,
-            texture_m: 1e-3 * steady.texture_mm,
-            ..NoiseModel::default()
-        }),
-        ..given
-    };
-    let (blind, _) = built_with(&bare, &dir.path().join("blind"), &same);
-    println!("{noise:?}\n{steady:?}");
-    let mut apart = [0.0f64; 2];
-    for (own, blind) in report.levelling.rings.iter().zip(&blind.levelling.rings) {
-        println!("{own:?} without {:?}", blind.over_model);
-        if own.distance_m[1] <= 10.0 {
-            for (apart, [dark, bright]) in apart
-                .iter_mut()
-                .zip([own, blind].map(|r| r.over_model.unwrap()))
-            {
-                *apart = apart.max((dark / bright - 1.0).abs());
-            }
-        }
-    }
-    let scores = [&found, &left].map(|s| {
-        [&s.zones, &s.short_waves].map(|zones| {
-            [Zone::Asphalt, Zone::Paint, Zone::Kerb, Zone::NearSeam]
-                .map(|z| zones.get(&z).map_or(0.0, |s| 1e3 * s.rmse_m))
-        })
-    });
-    println!("scatter apart by {apart:?}; mm with and without, all and short: {scores:?}");
-    assert!(apart[0] < 0.5 * apart[1], "{apart:?}");
-    assert!(scores[0][1][0] < 1.005 * scores[1][1][0], "{scores:?}");
 }
