@@ -86,19 +86,30 @@ impl<'a> Halved<'a> {
         }
     }
 
-    /// Bands of the whole path from `longest_m` down, with segments of `segment` stations; a closed
-    /// lap runs on over its start.
+    /// Bands of the whole path from `longest_m` down; a closed lap runs on over its start. Segments
+    /// have `segment` stations, or where holes leave less than half of the path in whole ones, a half
+    /// or a quarter of that, as long as they hold two of the longest waves.
     #[must_use]
     pub fn bands(&self, segment: usize, longest_m: f64) -> Vec<CarriedBand> {
-        let over = if self.surface.closed { segment / 2 } else { 0 };
-        let whole = Stretch {
-            first: 0,
-            count: self.surface.z_m.len() + over,
-        };
-        self.spectra(whole, segment)
-            .map_or_else(Vec::new, |(spectra, sampling)| {
-                carried(&spectra, sampling, longest_m, 2.0 * sampling.step_m())
-            })
+        let least = to_index(2.0 * longest_m / self.surface.step_m);
+        let lengths = [1, 2, 4].map(|part| segment / part);
+        let fitting = lengths.into_iter().filter(|n| *n == segment || *n >= least);
+        let mut found = None;
+        for segment in fitting {
+            let over = if self.surface.closed { segment / 2 } else { 0 };
+            let whole = Stretch {
+                first: 0,
+                count: self.surface.z_m.len() + over,
+            };
+            found = self.spectra(whole, segment).or(found);
+            let used = found.as_ref().map_or(0, |(s, _)| s.segments()) * segment / 2;
+            if 2 * used >= self.surface.z_m.len() {
+                break;
+            }
+        }
+        found.map_or_else(Vec::new, |(spectra, sampling)| {
+            carried(&spectra, sampling, longest_m, 2.0 * sampling.step_m())
+        })
     }
 
     /// λ of a range of stations by itself, and the shortest wave that could be told there.

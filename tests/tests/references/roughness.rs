@@ -394,6 +394,22 @@ fn told(along: &[WavelengthAt], window_m: f64, [from_m, to_m]: [f64; 2]) -> [f64
 }
 
 /// Of 100 m, 35 m have no surface: the rest tells λ, as dense as its points are.
+/// Under every tripod the points of a half lack: no segment of 102 m is whole then.
+#[test]
+fn holes_every_forty_metres_leave_a_path_its_spectrum() {
+    let mut rng = Rng::stream(&[23]);
+    let road = walked_road(8000, &mut rng);
+    let points = |k: usize| if k % 800 < 40 { 0.0 } else { 1.5 };
+    let [a, b] = [0, 1].map(|_| half(&road, points, &mut rng));
+    let fits = [0, 1].map(|_| fitted(&road, &mut rng));
+    let halved = Halved::new(&fits[0], [&a, &b], [&fits[0], &fits[1]]);
+    let bands = halved.bands(2048, 10.0);
+    let (longest, shortest) = (bands.first().unwrap(), bands.last().unwrap());
+    assert!(longest.wavelength_m > 7.0 && shortest.wavelength_m < 0.2);
+    let told = surface_core::roughness::resolved_wavelength_m(&bands).unwrap();
+    assert!((0.3..1.2).contains(&told), "{told}");
+}
+
 #[test]
 fn a_hole_is_no_thin_place() {
     let mut rng = Rng::stream(&[22]);

