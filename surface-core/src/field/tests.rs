@@ -295,6 +295,19 @@ fn a_hole_is_bridged_whole_or_not_at_all_at_any_spacing() {
     assert_eq!(across_a_hole(0.5, 0.46, 0.02).0, 0);
 }
 
+/// The field of the first `own` rows, that see the cells of the first `rows`.
+fn first_rows(sums: &CellSums, own: usize, rows: usize, params: KernelParams) -> FieldRows {
+    let (lattice, all) = (lattice(), limits());
+    let window = Window::join(&lattice, 0, &[(sums, 0..rows)]);
+    let mut out = FieldRows::empty(lattice, 0, own).unwrap();
+    let limits = RowLimits {
+        left_t_m: all.left_t_m[..own].to_vec(),
+        right_t_m: all.right_t_m[..own].to_vec(),
+    };
+    fit_rows(&window, &limits, params, &mut out);
+    out
+}
+
 /// A hole of 12 cells begins with the last row of a run: heights there are those of the whole course.
 /// A halo as long as the hole makes 0.17 mm.
 #[test]
@@ -308,15 +321,8 @@ fn the_halo_holds_all_that_windows_over_a_hole_see() {
         bridge_m: 1.2,
     };
     let heights = |rows: usize| {
-        let window = Window::join(&lattice, 0, &[(&sums, 0..rows)]);
-        let mut out = FieldRows::empty(lattice, 0, own).unwrap();
-        let limits = RowLimits {
-            left_t_m: limits.left_t_m[..own].to_vec(),
-            right_t_m: limits.right_t_m[..own].to_vec(),
-        };
-        fit_rows(&window, &limits, params, &mut out);
         let last = (own - 1) * lattice.columns;
-        out.z_m[last..].to_vec()
+        first_rows(&sums, own, rows, params).z_m[last..].to_vec()
     };
     let whole = heights(ROWS);
     assert!(whole.iter().filter(|z| z.is_finite()).count() > 20);

@@ -63,14 +63,8 @@ fn the_widest_windows_see_as_far_at_the_border_of_a_run() {
         bridge_m: 0.1,
     };
     let heights = |rows: usize| {
-        let window = Window::join(&lattice, 0, &[(&sums, 0..rows)]);
-        let mut out = FieldRows::empty(lattice, 0, own).unwrap();
-        let limits = RowLimits {
-            left_t_m: limits.left_t_m[..own].to_vec(),
-            right_t_m: limits.right_t_m[..own].to_vec(),
-        };
-        fit_rows(&window, &limits, params, &mut out);
-        out.z_m.iter().map(|z| z.to_bits()).collect::<Vec<u64>>()
+        let field = first_rows(&sums, own, rows, params);
+        field.z_m.iter().map(|z| z.to_bits()).collect::<Vec<u64>>()
     };
     let halo = halo_rows(&lattice, params.bridge_m);
     assert_eq!(halo, 15);
