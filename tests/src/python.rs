@@ -115,7 +115,7 @@ fn make_venv(dir: &Path, requirements: &Path) -> Result<PathBuf, String> {
     succeed(Command::new("python3").args(["-m", "venv"]).arg(dir))?;
     let mut pip = Command::new(&python);
     succeed(
-        pip.args(["-m", "pip", "install", "--quiet", "-r"])
+        pip.args(["-m", "pip", "install", "--quiet", "--no-compile", "-r"])
             .arg(requirements),
     )?;
     fs::write(mark, wanted).map_err(|e| e.to_string())?;
