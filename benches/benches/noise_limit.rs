@@ -1,10 +1,10 @@
 //! How near to the statistical limit is the surface, with ideal and with real setups, and does
 //! what stands on the road cost anything?
 //!
-//! Run: `cargo bench -p surface-benches --bench noise_limit [-- SEEDS [SPACING]]` (default 1 seed, each
-//! of which takes about a minute, and 0.1 m). Every scan of the invented course is drawn from its own seed and fitted
-//! inside the ribbon found in the first one, so that heights alone are compared. The peer is the
-//! Wiener bound: no linear smoother of the same points does better.
+//! Run: `cargo bench -p surface-benches --bench noise_limit [-- SEEDS [SPACING]]` (default 1 seed,
+//! each of which takes about a minute, and 0.1 m). Every scan of the invented course is drawn from
+//! its own seed and fitted inside the ribbon found in the first one, so that heights alone are
+//! compared. The peer is the Wiener bound: no linear smoother of the same points does better.
 
 use std::path::{Path, PathBuf};
 

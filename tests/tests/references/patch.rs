@@ -33,16 +33,18 @@ pub fn scatter(
     (0..count).map(|_| point()).collect()
 }
 
+/// Points (s, t, z) of one setup as they are kept.
+pub fn packed(points: &[[f64; 3]]) -> Vec<PackedPoint> {
+    let one = |p: &[f64; 3]| PackedPoint {
+        abc: p.map(|v| Frame::pack(v).unwrap()),
+        intensity: 0,
+        setup: 0,
+    };
+    points.iter().map(one).collect()
+}
+
 /// The field, with the road's level as the points tell it.
 pub fn fitted(points: &[[f64; 3]]) -> FieldRows {
-    let packed: Vec<PackedPoint> = points
-        .iter()
-        .map(|p| PackedPoint {
-            abc: p.map(|v| Frame::pack(v).unwrap()),
-            intensity: 0,
-            setup: 0,
-        })
-        .collect();
     let lattice = Lattice::new([SPACING_M, SPACING_M], ROWS, -100..101, false).unwrap();
     let limits = RowLimits {
         left_t_m: vec![0.5 * SIDE_M; ROWS],
@@ -52,7 +54,7 @@ pub fn fitted(points: &[[f64; 3]]) -> FieldRows {
         setups: &SetupModels::default(),
         place: &|s, t| [s, t],
     };
-    let sums = cell_sums(&packed, &lattice, 0, &limits, trust);
+    let sums = cell_sums(&packed(points), &lattice, 0, &limits, trust);
     let params = KernelParams {
         level_m: course_level_m(&[road_level_m(&sums, &lattice)]),
         bridge_m: 0.5,

@@ -1,6 +1,7 @@
 //! Robust regressions, block planes and cell means, held against those of statsmodels and numpy.
 
-use surface_core::cloud::{Frame, PackedPoint};
+use crate::patch::packed;
+use surface_core::cloud::Frame;
 use surface_core::field::{Lattice, RowLimits, Trust, cell_sums};
 use surface_core::numeric::{
     FittedPlane, TUKEY_C, biweight, huber, mad_sigma, reweighted_fit, robust_plane, weighted_fit,
@@ -90,8 +91,8 @@ fn patch() -> Vec<[f64; 3]> {
     };
     let points = (0..40 * CELLS * CELLS).map(&mut point);
     // As they are packed: both sides get the same numbers.
-    let packed = |p: [f64; 3]| p.map(|v| Frame::unpack(Frame::pack(v).unwrap()));
-    points.map(packed).collect()
+    let rounded = |p: [f64; 3]| p.map(|v| Frame::unpack(Frame::pack(v).unwrap()));
+    points.map(rounded).collect()
 }
 
 fn root_mean_square(values: &[f64]) -> f64 {
@@ -162,19 +163,11 @@ fn same_means(points: &[[f64; 3]], planes: &[FittedPlane], reference: &serde_jso
         left_t_m: vec![1.56; CELLS],
         right_t_m: vec![-0.06; CELLS],
     };
-    let packed: Vec<PackedPoint> = points
-        .iter()
-        .map(|p| PackedPoint {
-            abc: p.map(|v| Frame::pack(v).unwrap()),
-            intensity: 0,
-            setup: 0,
-        })
-        .collect();
     let trust = Trust {
         setups: &SetupModels::default(),
         place: &|s, t| [s, t],
     };
-    let sums = cell_sums(&packed, &lattice, 0, &limits, trust);
+    let sums = cell_sums(&packed(points), &lattice, 0, &limits, trust);
     let (mut off, mut kept, mut all) = (Vec::new(), 0, 0);
     for cell in reference["cells"].as_array().unwrap() {
         let told = numbers(cell);
