@@ -143,8 +143,12 @@ impl FitParams {
                 "give 0.01 to 100 millimetres",
             );
         }
-        if let Some(remedy) = self.noise.and_then(|n| n.fault()) {
-            return refuse("noise", f64::NAN, remedy);
+        if let Some((part, value, why)) = self.noise.and_then(|n| n.fault()) {
+            return Err(BuildError::Parameter {
+                name: "[noise]",
+                value: format!("{part} {value}"),
+                why,
+            });
         }
         if self.memory_bytes < LEAST_MEMORY {
             let gib = self.memory_bytes as f64 / (1u64 << 30) as f64;

@@ -70,19 +70,28 @@ const CLEAR_GAIN: f64 = 16.0;
 const SPAN: [f64; 2] = [1.0 / 16.0, 16.0];
 
 impl NoiseModel {
-    /// What is wrong with it, as a remedy; `None` where nothing is.
+    /// What is wrong with it: which part, its value, and a remedy; `None` where nothing is.
     #[must_use]
-    pub fn fault(&self) -> Option<&'static str> {
-        let parts = [self.range_m, self.grazing_m, self.angle_rad, self.texture_m];
-        let possible = |v: &f64| v.is_finite() && *v >= 0.0;
-        if !parts.iter().all(possible) || !parts.iter().any(|v| *v > 0.0) {
-            return Some("give finite values of zero or more, not all zero");
+    pub fn fault(&self) -> Option<(&'static str, f64, &'static str)> {
+        let parts = [
+            ("range", self.range_m),
+            ("grazing", self.grazing_m),
+            ("angle", self.angle_rad),
+            ("texture", self.texture_m),
+        ];
+        let impossible = |v: f64| !v.is_finite() || v < 0.0;
+        if let Some(&(name, v)) = parts.iter().find(|(_, v)| impossible(*v)) {
+            return Some((name, v, "give a finite value of zero or more"));
+        }
+        if parts.iter().all(|(_, v)| *v <= 0.0) {
+            return Some(("all of it", 0.0, "give one part over zero"));
         }
         if !(0.0..=MOST_FADING).contains(&self.fading) {
-            return Some("give a fading of 0 to 1");
+            return Some(("fading", self.fading, "give 0 to 1"));
         }
         let known = self.intensity.is_finite() && self.intensity > 0.0;
-        (self.fading > 0.0 && !known).then_some("give the intensity over 0 that range-mm holds for")
+        let why = "give the intensity, over zero, that range-mm holds for, or no fading";
+        (self.fading > 0.0 && !known).then_some(("intensity", self.intensity, why))
     }
 
     /// Variance of the height of a point of this intensity (0 where it is not known), m².
@@ -431,13 +440,13 @@ mod tests {
         let of = |change: fn(&mut NoiseModel)| {
             let mut model = good;
             change(&mut model);
-            model.fault().unwrap_or("none")
+            model.fault().map_or("none", |(part, _, _)| part)
         };
         assert_eq!(of(|_| ()), "none");
-        assert!(of(|m| m.range_m = 0.0).contains("not all zero"));
-        assert!(of(|m| m.angle_rad = f64::NAN).contains("finite"));
-        assert!(of(|m| m.fading = 15.0).contains("0 to 1"));
-        assert!(of(|m| m.intensity = 0.0).contains("intensity"));
+        assert_eq!(of(|m| m.range_m = 0.0), "all of it");
+        assert_eq!(of(|m| m.angle_rad = f64::NAN), "angle");
+        assert_eq!(of(|m| m.fading = 15.0), "fading");
+        assert_eq!(of(|m| m.intensity = 0.0), "intensity");
     }
 
     #[test]
