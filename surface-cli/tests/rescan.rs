@@ -165,6 +165,7 @@ fn exit_codes_expectations_history_and_refusals() {
     a_dry_run_tells_and_writes_nothing(&case);
     expected_changes_decide_the_exit_code(&case);
     states_are_told_and_compared(&case);
+    the_same_scan_again_is_a_doubt(&case);
     scans_that_do_not_belong_are_refused(&case);
     folders_that_are_not_whole_are_refused(&case);
 }
@@ -209,6 +210,14 @@ fn states_are_told_and_compared(case: &Case) {
     assert_eq!(compared.status.code(), Some(0), "{}", said(&compared));
     let descends = said(&compared).contains("\"relation\": \"descends\"");
     assert!(descends, "{}", said(&compared));
+}
+
+fn the_same_scan_again_is_a_doubt(case: &Case) {
+    let again = "was read for the old state already";
+    let twice = said(&case.on("new", &["--dry-run"], &case.near));
+    assert_eq!(twice.matches(again).count(), case.near.len(), "{twice}");
+    let once = said(&case.rescan(&["--dry-run"]));
+    assert!(!once.contains(again), "{once}");
 }
 
 fn scans_that_do_not_belong_are_refused(case: &Case) {

@@ -7,7 +7,7 @@ use super::manifest::{Manifest, Version, hash_file, hash_report};
 use crate::export::{BesideStore, FieldStore, read_ids};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, SeamPlan};
-use crate::report::{FORMAT_VERSION, Report};
+use crate::report::{FORMAT_VERSION, Input, Report};
 use crate::ribbon::Ribbon;
 use crate::zones::Breaklines;
 
@@ -82,6 +82,13 @@ impl Finished {
 
     pub fn lattice(&self) -> &Lattice {
         self.field.lattice()
+    }
+
+    /// Whether a scan was read for this state, or one that it was built on.
+    pub fn holds(&self, scan: &Input) -> bool {
+        let before = self.manifest.history.iter().flat_map(|v| &v.inputs);
+        let mut all = before.chain(&self.manifest.inputs);
+        all.any(|input| input.blake3 == scan.blake3)
     }
 
     /// Layout, rails and the heights beside breaklines.

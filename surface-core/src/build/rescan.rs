@@ -268,12 +268,19 @@ fn report(
         doubts: Vec::new(),
         run: RunReport::default(),
     };
-    out.doubts = doubts(&out, scan);
+    out.doubts = doubts(&out, scan, old);
     out
 }
 
-fn doubts(report: &RescanReport, scan: &Scan) -> Vec<String> {
+fn doubts(report: &RescanReport, scan: &Scan, old: &Finished) -> Vec<String> {
     let mut out = scan.doubts.clone();
+    // Heights of the same points agree beyond chance, which is learnt from how they differ.
+    for again in report.inputs.iter().filter(|input| old.holds(input)) {
+        out.push(format!(
+            "{} was read for the old state already: it is no second look at the road, and small changes may be none",
+            again.name
+        ));
+    }
     for setup in report.tie.setups.iter().filter(|s| !s.tied && s.places > 0) {
         out.push(format!(
             "setup {} is left out: {} of its {} places agree with what stayed",
@@ -350,7 +357,7 @@ impl State<'_> {
             super::rescan_find::measure(&old.ribbon, &found.pair, &found.detection, lines);
         let expect = self.params.expect.as_ref();
         report.changes = change_reports(&found.changes, &found, &old.ribbon, expect);
-        report.doubts = doubts(&report, self.scan);
+        report.doubts = doubts(&report, self.scan, old);
         let meshed = self.mesh(&joined, &found, &mut report, &mut folder, progress)?;
         clock.lap("mesh and hold");
         let touched = |s: &&Spot| found.blend.weight_at(s.at_m[0], s.at_m[1]) > 0.0;
