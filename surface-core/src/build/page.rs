@@ -1,5 +1,6 @@
 //! What the report page draws, gathered from the finished stages.
 
+use std::collections::BTreeSet;
 use std::io::BufWriter;
 use std::path::Path;
 
@@ -128,6 +129,11 @@ impl Cut {
         to_index((self.span_m[1] - self.span_m[0]) / SAMPLE_M) + 1
     }
 
+    /// Way of a sample along the cut, metres.
+    fn sample_m(&self, k: usize) -> f64 {
+        self.span_m[0] + k as f64 * SAMPLE_M
+    }
+
     /// The place of a sample; s unwrapped.
     fn at(&self, along_m: f64) -> RibbonPoint {
         let RibbonPoint { s, t } = self.centre;
@@ -153,52 +159,89 @@ fn profiles(
     points: LevelledPoints,
     spot: &Spot,
 ) -> Result<SpotProfiles, BuildError> {
-    let profile = |is_across| profile(mesher, points, &Cut::of(mesher, spot, is_across));
-    Ok(SpotProfiles {
-        across: profile(true)?,
-        along: profile(false)?,
-    })
-}
-
-fn profile(mesher: &Mesher, points: LevelledPoints, cut: &Cut) -> Result<Profile, BuildError> {
-    let line = &mesher.ribbon.line;
-    let along = |k: usize| cut.span_m[0] + k as f64 * SAMPLE_M;
-    let samples: Vec<f64> = (0..cut.samples()).map(along).collect();
-    let mut z_m = vec![None; samples.len()];
-    let mut near = Vec::new();
-    let sections: Vec<usize> = samples
-        .iter()
-        .map(|&a| mesher.section_at(cut.at(a).s))
-        .collect();
-    let lap = line.is_closed().then(|| line.length_m());
-    let is_near = |s: f64, t: f64| {
-        let (along, beside) = cut.place(s, t, lap);
-        beside.abs() <= REACH_M && (cut.span_m[0]..=cut.span_m[1]).contains(&along)
-    };
-    for run in (0..samples.len())
-        .collect::<Vec<_>>()
-        .chunk_by(|&a, &b| sections[a] == sections[b])
-    {
-        let section = sections[run[0]];
+    let mut traces = [true, false].map(|is_across| Trace::new(mesher, spot, is_across));
+    let sections: BTreeSet<usize> = traces.iter().flat_map(|t| &t.sections).copied().collect();
+    for section in sections {
         let (patch, _) = mesher.patch(section)?;
         let index = PatchIndex::new(&patch);
-        for &k in run {
-            let [x, y] = line.to_local(cut.at(samples[k]));
-            z_m[k] = index.height_at(x, y);
+        for trace in &mut traces {
+            trace.sample(mesher, section, &index);
         }
-        mesher.near(section, points, &patch, is_near, &mut |s, t, d| {
-            let (along_m, beside) = cut.place(s, t, lap);
-            near.push((beside.abs(), ProfilePoint { along_m, d_m: d }));
+        let is_near = |s, t| traces.iter().any(|trace| trace.near(s, t).is_some());
+        let mut found = Vec::new();
+        mesher.near(section, points, &index, is_near, &mut |s, t, d_m| {
+            found.push((s, t, d_m));
         })?;
+        for trace in &mut traces {
+            found.iter().for_each(|&(s, t, d_m)| trace.take(s, t, d_m));
+        }
     }
-    let (points, reach_m) = nearest(near);
-    Ok(Profile {
-        from_m: cut.span_m[0],
-        step_m: SAMPLE_M,
-        z_m,
-        points,
-        reach_m,
-    })
+    let [across, along] = traces.map(Trace::finish);
+    Ok(SpotProfiles { across, along })
+}
+
+/// A profile while it is being made.
+struct Trace {
+    cut: Cut,
+    lap_m: Option<f64>,
+    /// Of each sample.
+    sections: Vec<usize>,
+    z_m: Vec<Option<f64>>,
+    /// Distance from the cut, and the point.
+    points: Vec<(f64, ProfilePoint)>,
+}
+
+impl Trace {
+    fn new(mesher: &Mesher, spot: &Spot, is_across: bool) -> Self {
+        let cut = Cut::of(mesher, spot, is_across);
+        let line = &mesher.ribbon.line;
+        let section = |k| mesher.section_at(cut.at(cut.sample_m(k)).s);
+        let sections: Vec<usize> = (0..cut.samples()).map(section).collect();
+        Self {
+            lap_m: line.is_closed().then(|| line.length_m()),
+            z_m: vec![None; sections.len()],
+            sections,
+            points: Vec::new(),
+            cut,
+        }
+    }
+
+    /// Heights of the samples in a section.
+    fn sample(&mut self, mesher: &Mesher, section: usize, index: &PatchIndex) {
+        let samples = self.z_m.iter_mut().zip(&self.sections).enumerate();
+        for (k, (z_m, _)) in samples.filter(|(_, (_, own))| **own == section) {
+            let [x, y] = mesher
+                .ribbon
+                .line
+                .to_local(self.cut.at(self.cut.sample_m(k)));
+            *z_m = index.height_at(x, y);
+        }
+    }
+
+    /// Where a point at (s, t) stands along the cut and how far beside it, if it is shown.
+    fn near(&self, s: f64, t: f64) -> Option<(f64, f64)> {
+        let (along, beside) = self.cut.place(s, t, self.lap_m);
+        let [from, to] = self.cut.span_m;
+        (beside.abs() <= REACH_M && (from..=to).contains(&along)).then_some((along, beside))
+    }
+
+    fn take(&mut self, s: f64, t: f64, d_m: f64) {
+        if let Some((along_m, beside)) = self.near(s, t) {
+            let point = ProfilePoint { along_m, d_m };
+            self.points.push((beside.abs(), point));
+        }
+    }
+
+    fn finish(self) -> Profile {
+        let (points, reach_m) = nearest(self.points);
+        Profile {
+            from_m: self.cut.span_m[0],
+            step_m: SAMPLE_M,
+            z_m: self.z_m,
+            points,
+            reach_m,
+        }
+    }
 }
 
 /// The nearest points in order of place, and how far from the line they reach.

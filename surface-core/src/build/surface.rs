@@ -187,7 +187,12 @@ impl<'a> Mesher<'a> {
         points: LevelledPoints,
         patch: &Patch,
     ) -> Result<Columns, BuildError> {
-        self.hold_where(section, points, patch, |_, _| true)
+        let packed = self.packed(section, points)?;
+        if packed.points.is_empty() {
+            return Ok(Columns::default());
+        }
+        let index = PatchIndex::new(patch);
+        Ok(self.held(&packed, points.setups, &index, |_, _| true))
     }
 
     /// Give s, t and distance of the section's points that have a surface and that `wanted` asks
@@ -196,11 +201,12 @@ impl<'a> Mesher<'a> {
         &self,
         section: usize,
         points: LevelledPoints,
-        patch: &Patch,
+        index: &PatchIndex,
         wanted: impl Fn(f64, f64) -> bool,
         take: &mut dyn FnMut(f64, f64, f64),
     ) -> Result<(), BuildError> {
-        let held = self.hold_where(section, points, patch, wanted)?;
+        let packed = self.packed(section, points)?;
+        let held = self.held(&packed, points.setups, index, wanted);
         let columns = held.s.iter().zip(&held.t).zip(&held.d);
         columns
             .filter(|(_, d)| d.is_finite())
@@ -208,41 +214,49 @@ impl<'a> Mesher<'a> {
         Ok(())
     }
 
-    fn hold_where(
-        &self,
-        section: usize,
-        LevelledPoints { points, setups }: LevelledPoints,
-        patch: &Patch,
-        wanted: impl Fn(f64, f64) -> bool,
-    ) -> Result<Columns, BuildError> {
+    /// The points kept with a section, and with the next: those of the last half row are there.
+    fn packed(&self, section: usize, points: LevelledPoints) -> Result<Packed, BuildError> {
         let lattice = self.layout.lattice();
-        let [from, to] = lattice
-            .section_rows(section)
-            .map(|r| r as f64 * lattice.s_step_m);
+        let store = points.points;
         let key = |k: usize| (i32::try_from(k).unwrap_or(i32::MAX), 0);
-        let mut packed: Vec<PackedPoint> = Vec::new();
-        points.read(key(section), &mut packed)?;
-        // Points of the last half row are kept with the next section's first row.
+        let mut points: Vec<PackedPoint> = Vec::new();
+        store.read(key(section), &mut points)?;
         let next = if section + 1 < lattice.sections() {
             section + 1
         } else {
             0
         };
-        let own = packed.len();
+        let own = points.len();
         if next != 0 || lattice.closed {
-            points.read(key(next), &mut packed)?;
+            store.read(key(next), &mut points)?;
         }
         if !lattice.closed && section + 1 == lattice.sections() {
-            points.read(key(section + 1), &mut packed)?;
+            store.read(key(section + 1), &mut points)?;
         }
+        Ok(Packed {
+            section,
+            points,
+            own,
+        })
+    }
+
+    /// Those of a section's points that `wanted` asks for, with their distances.
+    fn held(
+        &self,
+        packed: &Packed,
+        setups: &SetupModels,
+        index: &PatchIndex,
+        wanted: impl Fn(f64, f64) -> bool,
+    ) -> Columns {
+        let lattice = self.layout.lattice();
+        let [from, to] = lattice
+            .section_rows(packed.section)
+            .map(|r| r as f64 * lattice.s_step_m);
+        let is_end = !lattice.closed && packed.section + 1 == lattice.sections();
         let mut out = Columns::default();
-        if packed.is_empty() {
-            return Ok(out);
-        }
-        let index = PatchIndex::new(patch);
-        for (k, point) in packed.iter().enumerate() {
+        for (k, point) in packed.points.iter().enumerate() {
             let [s, t, z] = point.metres();
-            let last_row_of_all = k >= own && !lattice.closed && section + 1 == lattice.sections();
+            let last_row_of_all = k >= packed.own && is_end;
             let here = (from..to).contains(&s) || (last_row_of_all && s >= from);
             if here && wanted(s, t) && !setups.left_out(point.setup) {
                 let [x, y] = self.ribbon.line.to_local(RibbonPoint { s, t });
@@ -251,7 +265,7 @@ impl<'a> Mesher<'a> {
                 out.push([s.min(to - 1e-9), t, d], [x, y, z], point);
             }
         }
-        Ok(out)
+        out
     }
 
     pub fn across(&self, rows: &FieldRows) -> (f64, f64) {
@@ -292,6 +306,13 @@ struct Held {
     cells: SectionCells,
     /// Points that go to `deviation.laz`.
     kept: Vec<HeldPoint>,
+}
+
+/// Points kept with a section, `own` of them, and then with the next.
+struct Packed {
+    section: usize,
+    points: Vec<PackedPoint>,
+    own: usize,
 }
 
 #[derive(Default)]
