@@ -25,9 +25,8 @@
 //! given back, some 0.7 σ, whatever is seen; and nothing where the wide window is one-sided, as at
 //! edges and rails: it tells slopes from bends badly there, and how high the plane lies.
 
-use super::kernel::Seen;
-use super::rounds::scatter_m2;
-use crate::numeric::{Bend, BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
+use super::around::{Around, OF_SLOPE};
+use crate::numeric::{BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
 
 /// Width of the window that tells the bend, over the plane's: f of the module's text.
 pub(super) const WIDER: f64 = 1.9;
@@ -56,22 +55,11 @@ pub(super) fn wider_m(b_m: f64, step_m: f64) -> f64 {
     (wider2 * b_m * b_m + (wider2 - 1.0) * step_m * step_m / 12.0).sqrt()
 }
 
-/// One observation in the wide window.
-#[derive(Debug, Clone, Copy)]
-struct Far {
-    u: f64,
-    v: f64,
-    z: f64,
-    /// Gaussian times weight, then times Tukey's weight.
-    w: f64,
-    /// The weight itself, 1/σ².
-    own: f64,
-}
-
 /// What a window holds that is [`WIDER`] than the plane's.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(super) struct WideWindow {
-    far: Vec<Far>,
+    pub around: Around,
+    scatter_m2: Vec<f64>,
 }
 
 /// What a plane is too high by, and how far that is told (0 to 1).
@@ -94,42 +82,25 @@ pub(super) struct Flat {
 }
 
 impl WideWindow {
-    pub fn with_room() -> Self {
-        Self {
-            far: Vec::with_capacity(128),
-        }
-    }
-
-    /// Add what is seen, `g` its Gaussian, from (s, t).
-    #[inline]
-    pub fn push(&mut self, seen: Seen, [s, t]: [f64; 2], g: f64) {
-        self.far.push(Far {
-            u: seen.s - s,
-            v: seen.t - t,
-            z: seen.z,
-            w: g * seen.w,
-            own: seen.w,
-        });
-    }
-
     /// Slopes of the plain plane: of all, whether it agrees or not.
     pub fn slope(&self) -> (f64, f64) {
-        let mut sums = PlaneSums::default();
-        for n in &self.far {
-            sums.add(n.w, n.u, n.v, n.z);
-        }
-        sums.solve(0.0, 0.0, 0.0)
+        let all = &self.around;
+        PlaneSums::of_columns([&all.w, &all.u, &all.v, &all.z])
+            .solve(0.0, 0.0, 0.0)
             .map_or((0.0, 0.0), |p| (p.slope_u, p.slope_v))
     }
 
     /// What to take off the height of a plane; the window here is `wide_m` wide.
     pub fn bent(&mut self, flat: &Flat, wide_m: f64, level_m: f64) -> Bent {
-        let sums = self.sums(&flat.plane, level_m);
+        self.take_off(&flat.plane, level_m);
+        let all = &self.around;
+        let sums = BowlSums::of_columns([&all.w, &all.u, &all.v, &all.z]);
         let Some(bend) = sums.solve() else {
             return Bent::default();
         };
         let seen = bend.per_m * flat.leak_m2;
-        let noise = self.noise(&bend) * flat.leak_m2 * flat.leak_m2;
+        let noise = bend.variance_of([&all.w, &all.u, &all.v, &all.variance]);
+        let noise = noise * flat.leak_m2 * flat.leak_m2;
         let whole = 1.0 - ramp(sums.off_m() / wide_m, ONE_SIDED);
         let share = whole * ramp(seen * seen / noise, EVIDENT);
         let variance = OF_ROAD * level_m * flat.spread_m + OF_NOISE * flat.noise_m2;
@@ -140,22 +111,18 @@ impl WideWindow {
         }
     }
 
-    /// Moments of what the plane leaves, with Tukey's weights, which stay in the window.
-    fn sums(&mut self, plane: &FittedPlane, level_m: f64) -> BowlSums {
-        let mut sums = BowlSums::default();
-        for n in &mut self.far {
-            let left = n.z - plane.at(n.u, n.v);
-            let [variance, slope] = scatter_m2(n.own, n.u * n.u + n.v * n.v, level_m);
-            n.w *= biweight_of_square(left * left / (TUKEY_C * TUKEY_C * (variance + slope)));
-            sums.add(n.w, n.u, n.v, left);
+    /// Take a plane off the heights, and weigh what it leaves with Tukey's weights.
+    fn take_off(&mut self, plane: &FittedPlane, level_m: f64) {
+        self.around.scatter_m2(level_m, &mut self.scatter_m2);
+        let n = self.scatter_m2.len();
+        let all = &mut self.around;
+        let (u, v, d2) = (&all.u[..n], &all.v[..n], &all.d2[..n]);
+        let (w, z, scatter_m2) = (&mut all.w[..n], &mut all.z[..n], &self.scatter_m2[..n]);
+        for k in 0..n {
+            z[k] -= plane.at(u[k], v[k]);
+            let reach2 = TUKEY_C * TUKEY_C * (scatter_m2[k] + OF_SLOPE * d2[k]);
+            w[k] *= biweight_of_square(z[k] * z[k] / reach2);
         }
-        sums
-    }
-
-    /// Variance that the noise of the observations gives a bend, 1/m².
-    fn noise(&self, bend: &Bend) -> f64 {
-        let part = |n: &Far| (n.w * bend.beside_m2(n.u, n.v)).powi(2) / n.own;
-        self.far.iter().map(part).sum::<f64>() / bend.information.powi(2)
     }
 }
 
@@ -166,6 +133,7 @@ fn ramp(x: f64, [from, to]: [f64; 2]) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::kernel::Seen;
     use super::*;
 
     /// ∫ f(x) dk over the waves with x = k², to 1e-4 of it.
@@ -197,18 +165,17 @@ mod tests {
     fn bent_over(b: f64, at: f64, keep: impl Fn(f64) -> bool, [per_m, w]: [f64; 2]) -> Bent {
         let step = 0.1;
         let wide_m = wider_m(b, step);
-        let mut wide = WideWindow::with_room();
+        let mut wide = WideWindow::default();
         let cells = (-20..21).flat_map(|i| (-20..21).map(move |j| (i, j)));
         for (i, j) in cells {
             let (s, t) = (step * f64::from(i), step * f64::from(j));
             let (u, round) = (s - at, (s - at).powi(2) + t * t);
             if u.abs().max(t.abs()) <= 2.5 * wide_m && keep(s) {
                 let z = per_m * round;
-                let seen = Seen { w, s, t, z };
-                let g = (-0.5 * round / (wide_m * wide_m)).exp();
-                wide.push(seen, [at, 0.0], g);
+                wide.around.push(Seen { w, s, t, z }, [at, 0.0]);
             }
         }
+        wide.around.weigh(wide_m);
         let plane = FittedPlane {
             z0: 0.0,
             slope_u: 0.0,

@@ -7,14 +7,15 @@
 //! 1 % of the Wiener bound 7.596·A·(A·W)^(−1/3) (derived from the two transfer functions). What
 //! the plane takes off waves of 1 to 3 m is given back by a window nearly twice as wide (`bend`).
 
+use super::around::{Around, SeenColumns};
 use super::bend::{Bent, Flat, LEFT_OUT_SHARE, NOISE_SHARE, WideWindow, wider_m};
 use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
 use super::lattice::Lattice;
 use super::resolved::{resolved_m, spread_of};
 use super::rounding::Rounding;
-use super::rounds::{Near, gather};
-use crate::numeric::{FittedPlane, PlaneSums, ceil_i32, exp_of_minus, floor_i32, to_index};
+use super::rounds::{Gathered, Near};
+use crate::numeric::{FittedPlane, ceil_i32, floor_i32, to_index};
 use crate::zones::Breaklines;
 
 /// Best window over (A·W)^(−1/3), see the module's text.
@@ -49,10 +50,7 @@ pub struct Window<'a> {
     pub(super) first_row: i64,
     pub(super) rows: usize,
     pub(super) columns: usize,
-    pub(super) w: Vec<f64>,
-    s: Vec<f64>,
-    t: Vec<f64>,
-    z: Vec<f64>,
+    pub(super) cells: SeenColumns,
     pub(super) n: Vec<u32>,
     pub(super) set_aside: Vec<u32>,
     /// Variance that heights have in common through their setups, m².
@@ -80,6 +78,13 @@ pub(super) struct Fitted {
     /// Shortest wavelength of which the height holds more road than noise, metres.
     pub resolved_m: f64,
     pub stepped: bool,
+}
+
+/// Columns that every height of a run is found in, one after another.
+#[derive(Debug, Default)]
+pub(super) struct Room {
+    near: Near,
+    wide: WideWindow,
 }
 
 /// Where a height is asked for.
@@ -121,10 +126,7 @@ impl<'a> Window<'a> {
             first_row,
             rows,
             columns,
-            w: Vec::with_capacity(cells),
-            s: Vec::with_capacity(cells),
-            t: Vec::with_capacity(cells),
-            z: Vec::with_capacity(cells),
+            cells: SeenColumns::with_room(cells),
             n: Vec::with_capacity(cells),
             set_aside: Vec::with_capacity(cells),
             common_m2: runs
@@ -138,7 +140,7 @@ impl<'a> Window<'a> {
         for (sums, range) in runs {
             out.push_beyond(sums, range);
             for row in range.clone() {
-                let s_node = (out.w.len() / columns) as f64 * lattice.s_step_m;
+                let s_node = (out.n.len() / columns) as f64 * lattice.s_step_m;
                 for column in 0..columns {
                     out.push(
                         sums,
@@ -155,17 +157,19 @@ impl<'a> Window<'a> {
     fn push(&mut self, sums: &CellSums, k: usize, s_node: f64, t_node: f64) {
         let w = sums.w[k];
         let over = if w > 0.0 { w.recip() } else { 0.0 };
-        self.w.push(w);
-        self.s.push(s_node + sums.ws[k] * over);
-        self.t.push(t_node + sums.wt[k] * over);
-        self.z.push(sums.wz[k] * over);
+        self.cells.push(Seen {
+            w,
+            s: s_node + sums.ws[k] * over,
+            t: t_node + sums.wt[k] * over,
+            z: sums.wz[k] * over,
+        });
         self.n.push(sums.n[k]);
         self.set_aside.push(sums.set_aside[k]);
     }
 
     fn push_beyond(&mut self, sums: &CellSums, range: &std::ops::Range<usize>) {
         let columns = self.columns;
-        let rows = self.w.len() / columns;
+        let rows = self.n.len() / columns;
         let here = sums.beyond.iter().filter(|part| part.w > 0.0);
         for part in here.filter(|part| range.contains(&(part.cell as usize / columns))) {
             let (row, column) = (part.cell as usize / columns, part.cell as usize % columns);
@@ -206,32 +210,35 @@ impl<'a> Window<'a> {
     /// Cells that a breakline hides from (s, t) do not count, unless it hides all.
     pub(super) fn fit(
         &self,
-        s: f64,
-        t: f64,
+        at: [f64; 2],
         anchor: usize,
         least_b_m: f64,
         level_m: f64,
+        room: &mut Room,
     ) -> Option<Fitted> {
         let step = self.lattice.t_step_m;
-        let close = self.cuts.around([s, t], CLOSE_STEPS * step);
-        let at = Place {
-            at: [s, t],
+        let close = self.cuts.around(at, CLOSE_STEPS * step);
+        let place = Place {
+            at,
             anchor,
             reach: self.reach_over(least_b_m),
         };
         let width = |density: f64| self.width(density, level_m, least_b_m, close.is_none());
-        let density = self.density(anchor, close.as_ref(), at.reach);
-        let looks_m = CUT * wider_m(width(density).b_m, step);
-        let sight = self.cuts.around(at.at, looks_m.max(CLOSE_STEPS * step));
-        if sight.is_some() && density > 0.0 {
-            let found = self.fit_in(&at, width(density), level_m, sight.as_ref());
+        let in_sight = width(self.density(anchor, close.as_ref(), place.reach));
+        let looks_m = CUT * wider_m(in_sight.b_m, step);
+        let sight = self.cuts.around(at, looks_m.max(CLOSE_STEPS * step));
+        if sight.is_some() && in_sight.density > 0.0 {
+            let found = self.fit_in(&place, in_sight, level_m, sight.as_ref(), room);
             if let Some(mut found) = found {
                 found.stepped |= close.is_some();
                 return Some(found);
             }
         }
-        let density = self.density(anchor, None, at.reach);
-        (density > 0.0).then(|| self.fit_in(&at, width(density), level_m, None))?
+        let all = match close {
+            Some(_) => width(self.density(anchor, None, place.reach)),
+            None => in_sight,
+        };
+        (all.density > 0.0).then(|| self.fit_in(&place, all, level_m, None, room))?
     }
 
     /// The best window on observations of this density.
@@ -259,19 +266,19 @@ impl<'a> Window<'a> {
         width: Width,
         level_m: f64,
         sight: Option<&Sight>,
+        room: &mut Room,
     ) -> Option<Fitted> {
-        let (b, [s, t]) = (width.b_m, place.at);
+        let b = width.b_m;
         let wide_m = wider_m(b, self.lattice.t_step_m);
-        // Asked once: what a breakline hides is the same for every round.
-        let seen = sight.map(|sight| self.in_sight(s, t, wide_m, sight));
-        let seen = seen.as_deref();
-        let mut wide = WideWindow::with_room();
-        self.each_in(s, t, wide_m, seen, |seen, _, g| {
-            wide.push(seen, [s, t], g);
-        });
+        let Room { near, wide } = room;
+        // Asked once: what a breakline hides is the same for both windows.
+        let seen = sight.map(|sight| self.in_sight(place.at, wide_m, sight));
+        self.gather(place.at, wide_m, seen.as_deref(), &mut wide.around);
+        wide.around.weigh(wide_m);
         let start = self.start(place, sight, wide.slope())?;
-        let near = self.near([s, t], b, level_m, seen);
-        let (flat, stepped) = self.rounds(&near, start, b, level_m)?;
+        self.gather(place.at, b, seen.as_deref(), &mut near.around);
+        near.weigh(b, level_m);
+        let (flat, stepped) = self.rounds(near, start, b, level_m)?;
         let bent = if width.bends && !stepped {
             wide.bent(&flat, wide_m, level_m)
         } else {
@@ -296,7 +303,7 @@ impl<'a> Window<'a> {
     /// Tukey's rounds from a start; and whether the window lost much to a step.
     fn rounds(
         &self,
-        near: &[Near],
+        near: &Near,
         start: FittedPlane,
         b: f64,
         level_m: f64,
@@ -306,13 +313,12 @@ impl<'a> Window<'a> {
         let mut found = None;
         for round in 0..=ROUNDS {
             let widen = if round == 0 { 2.0 } else { 1.0 };
-            let (sums, parts) = gather(near, &plane, widen);
-            let ridge = sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
+            let told = near.gather(&plane, widen);
+            let ridge = told.sums.w * (SLOPE_RIDGE_STEPS * step).powi(2);
             let before = plane.z0;
-            plane = sums.solve(plane.slope_u, plane.slope_v, ridge)?;
-            let flat = self.flat(plane, &sums, parts, b);
-            let [_, all, lost] = parts;
-            found = Some((flat, lost > 0.25 * all));
+            plane = told.sums.solve(plane.slope_u, plane.slope_v, ridge)?;
+            let flat = self.flat(plane, &told, b);
+            found = Some((flat, told.lost > 0.25 * told.weight));
             let settled = SETTLED_SHARE * self.sigma_m(&flat, b, level_m, 0.0);
             if round > 0 && (plane.z0 - before).abs() < settled {
                 break;
@@ -321,14 +327,13 @@ impl<'a> Window<'a> {
         found
     }
 
-    /// What is known of a plane, `parts` as [`gather`] gives them.
-    fn flat(&self, plane: FittedPlane, sums: &PlaneSums, parts: [f64; 3], b: f64) -> Flat {
-        let [ggw, gw, lost] = parts;
-        let kept = (gw - lost).max(f64::MIN_POSITIVE);
+    /// What is known of a plane by what it was told from.
+    fn flat(&self, plane: FittedPlane, told: &Gathered, b: f64) -> Flat {
+        let kept = (told.weight - told.lost).max(f64::MIN_POSITIVE);
         Flat {
             plane,
-            leak_m2: sums.leak_m2() + self.box_m2(),
-            noise_m2: ggw / (kept * kept),
+            leak_m2: told.sums.leak_m2() + self.box_m2(),
+            noise_m2: told.squared / (kept * kept),
             spread_m: (b * b + self.lattice.t_step_m.powi(2) / 12.0).sqrt(),
         }
     }
@@ -338,17 +343,8 @@ impl<'a> Window<'a> {
         (self.lattice.s_step_m.powi(2) + self.lattice.t_step_m.powi(2)) / 12.0
     }
 
-    /// What a window holds, with all that no round changes.
-    fn near(&self, [s, t]: [f64; 2], b: f64, level_m: f64, among: Option<&[Seen]>) -> Vec<Near> {
-        let mut near = Vec::with_capacity(128);
-        self.each_in(s, t, b, among, |seen, d2, g| {
-            near.push(Near::from(seen, [s, t], d2, g, level_m));
-        });
-        near
-    }
-
     /// What is in sight within the cut of a window.
-    fn in_sight(&self, s: f64, t: f64, b: f64, sight: &Sight) -> Vec<Seen> {
+    fn in_sight(&self, [s, t]: [f64; 2], b: f64, sight: &Sight) -> Vec<Seen> {
         let mut seen = Vec::with_capacity(64);
         for row in self.rows_in(s, b) {
             let columns = self.columns_in(t, b);
@@ -371,7 +367,7 @@ impl<'a> Window<'a> {
                 if sight.is_some_and(hidden) {
                     return;
                 }
-                sum += self.w[k];
+                sum += self.cells.w[k];
                 cells += 1;
             });
             if sum > 0.0 {
@@ -399,29 +395,32 @@ impl<'a> Window<'a> {
         slope: (f64, f64),
     ) -> Option<FittedPlane> {
         let [s, t] = place.at;
-        let own = self.own(place.anchor, sight);
+        let (slope_u, slope_v) = slope;
+        let z0 = match self.own(place.anchor, sight) {
+            Some(own) => own.z - slope_u * (own.s - s) - slope_v * (own.t - t),
+            None => self.middle_near(place, sight)?,
+        };
+        Some(FittedPlane {
+            z0,
+            slope_u,
+            slope_v,
+        })
+    }
+
+    /// Median height of the nine nearest observations about an empty cell.
+    fn middle_near(&self, place: &Place, sight: Option<&Sight>) -> Option<f64> {
+        let [s, t] = place.at;
         let mut near: Vec<(f64, f64)> = Vec::with_capacity(49);
-        let reach = if own.is_some() { 1 } else { place.reach };
-        self.around(place.anchor, reach, |k| {
+        self.around(place.anchor, place.reach, |k| {
             self.each_of(k, sight, |seen| {
                 let d2 = (seen.s - s).powi(2) + (seen.t - t).powi(2);
                 near.push((d2, seen.z));
             });
         });
-        if own.is_none() {
-            near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-            near.truncate(9);
-        }
+        near.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        near.truncate(9);
         near.sort_unstable_by(|a, b| a.1.total_cmp(&b.1));
-        let middle = near.get(near.len() / 2)?.1;
-        let z0 = own.map_or(middle, |own| {
-            own.z - slope.0 * (own.s - s) - slope.1 * (own.t - t)
-        });
-        Some(FittedPlane {
-            z0,
-            slope_u: slope.0,
-            slope_v: slope.1,
-        })
+        near.get(near.len() / 2).map(|n| n.1)
     }
 
     /// What a cell says of its node, or else what it says of the place that has `sight`.
@@ -433,20 +432,11 @@ impl<'a> Window<'a> {
         own
     }
 
-    fn seen(&self, k: usize) -> Seen {
-        Seen {
-            w: self.w[k],
-            s: self.s[k],
-            t: self.t[k],
-            z: self.z[k],
-        }
-    }
-
     /// Call `each` for what a cell says, as far as it is in sight.
     pub(super) fn each_of(&self, cell: usize, sight: Option<&Sight>, mut each: impl FnMut(Seen)) {
         let visible = |seen: &Seen| sight.is_none_or(|sight| sight.sees([seen.s, seen.t]));
-        if self.w[cell] > 0.0 {
-            Some(self.seen(cell)).filter(visible).map(&mut each);
+        if self.cells.w[cell] > 0.0 {
+            Some(self.cells.at(cell)).filter(visible).map(&mut each);
         }
         if sight.is_some() {
             let from = self.beyond.partition_point(|(k, _)| *k < cell);
@@ -468,37 +458,24 @@ impl<'a> Window<'a> {
         range_of(t, self.reach_m(b), self.lattice.t_step_m, self.columns)
     }
 
-    /// Call `each(observation, d², Gaussian)` for what lies within the cut of a window; of `among`
+    /// Put what lies within the cut of a window about a place into `out`, not weighed; of `among`
     /// alone where that is given.
-    #[inline]
-    fn each_in(
-        &self,
-        s: f64,
-        t: f64,
-        b: f64,
-        among: Option<&[Seen]>,
-        mut each: impl FnMut(Seen, f64, f64),
-    ) {
-        let half = 0.5 / (b * b);
+    fn gather(&self, at: [f64; 2], b: f64, among: Option<&[Seen]>, out: &mut Around) {
+        out.clear();
+        let [s, t] = at;
         if let Some(among) = among {
             let reach = self.reach_m(b);
-            for seen in among {
-                let (u, v) = (seen.s - s, seen.t - t);
-                if u.abs() <= reach && v.abs() <= reach {
-                    let d2 = u * u + v * v;
-                    each(*seen, d2, exp_of_minus(half * d2));
-                }
-            }
+            let within = |seen: &&Seen| (seen.s - s).abs().max((seen.t - t).abs()) <= reach;
+            among
+                .iter()
+                .filter(within)
+                .for_each(|seen| out.push(*seen, at));
             return;
         }
         let columns = self.columns_in(t, b);
         for row in self.rows_in(s, b) {
-            for k in row * self.columns + columns.start..row * self.columns + columns.end {
-                if self.w[k] > 0.0 {
-                    let d2 = (self.s[k] - s).powi(2) + (self.t[k] - t).powi(2);
-                    each(self.seen(k), d2, exp_of_minus(half * d2));
-                }
-            }
+            let first = row * self.columns;
+            out.extend(&self.cells, first + columns.start..first + columns.end, at);
         }
     }
 
@@ -507,8 +484,8 @@ impl<'a> Window<'a> {
         let of = |bent_share: f64| 1.0 + bent * (bent_share - 1.0);
         let noise = of(NOISE_SHARE) * flat.noise_m2;
         let left_out = of(LEFT_OUT_SHARE) * LEFT_OUT * level_m * flat.spread_m;
-        let rise = b * flat.plane.slope_u.hypot(flat.plane.slope_v);
-        let rounding = self.rounding.of_a_mean_m2(rise * rise);
+        let (u, v) = (flat.plane.slope_u, flat.plane.slope_v);
+        let rounding = self.rounding.of_a_mean_m2(b * b * (u * u + v * v));
         (noise + left_out + self.common_m2 + rounding).sqrt()
     }
 }

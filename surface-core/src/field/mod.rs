@@ -4,6 +4,7 @@
 //! observation a cell from the points of a run; [`fit_rows`] makes heights, slopes and their σ from
 //! the cells of a run and its halo.
 
+mod around;
 mod bend;
 mod block_grid;
 mod blocks;

@@ -2,11 +2,11 @@
 //! breaklines.
 
 use super::RowLimits;
+use super::around::SLOPE_CHANGE;
 use super::bend::wider_m;
 use super::flags;
-use super::kernel::{CUT, Fitted, KernelParams, REACH, REACH_M_STEPS, Window};
+use super::kernel::{CUT, Fitted, KernelParams, REACH, REACH_M_STEPS, Room, Window};
 use super::lattice::{FieldRows, Lattice, RailNode};
-use super::rounds::SLOPE_CHANGE;
 use crate::numeric::{floor_i32, to_f32, to_index};
 
 /// A cell with this share of its points set aside is flagged.
@@ -21,16 +21,22 @@ const RAIL_REACH: i32 = 1;
 /// Fill `rows` of the field from the window; `limits` are the edges at those rows.
 pub fn fit_rows(window: &Window, limits: &RowLimits, params: KernelParams, rows: &mut FieldRows) {
     let offset = offset_rows(rows.first_row, window.first_row);
+    let mut room = Room::default();
     for local in 0..rows.rows {
         let (right, left) = (limits.right_t_m[local], limits.left_t_m[local]);
         for column in 0..rows.lattice.columns {
             let t = rows.lattice.column_t_m(column);
             if t <= left && t >= right {
-                fit_node(window, params, rows, local, local + offset, column);
+                let at = [local, local + offset, column];
+                fit_node(window, params, rows, at, &mut room);
             }
         }
-        rows.left[local] = fit_rail(window, params, local + offset, left, true);
-        rows.right[local] = fit_rail(window, params, local + offset, right, false);
+        let mut rail = |t, is_left| {
+            let row = local + offset;
+            fit_rail(window, params, row, (t, is_left), &mut room)
+        };
+        rows.left[local] = rail(left, true);
+        rows.right[local] = rail(right, false);
     }
 }
 
@@ -47,9 +53,8 @@ fn fit_node(
     window: &Window,
     params: KernelParams,
     rows: &mut FieldRows,
-    local: usize,
-    row: usize,
-    column: usize,
+    [local, row, column]: [usize; 3],
+    room: &mut Room,
 ) {
     let anchor = row * window.columns + column;
     let out = local * window.columns + column;
@@ -57,11 +62,11 @@ fn fit_node(
     let Some(gap_m) = gap_around(window, row, column, params.bridge_m) else {
         return;
     };
-    let (s, t) = (
+    let at = [
         row as f64 * window.lattice.s_step_m,
         column as f64 * window.lattice.t_step_m,
-    );
-    let Some(found) = window.fit(s, t, anchor, 0.5 * gap_m, params.level_m) else {
+    ];
+    let Some(found) = window.fit(at, anchor, 0.5 * gap_m, params.level_m, room) else {
         return;
     };
     rows.z_m[out] = found.plane.z0;
@@ -93,7 +98,7 @@ fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {
     reason = "rows and columns are far below 2^53"
 )]
 fn gap_around(window: &Window, row: usize, column: usize, bridge_m: f64) -> Option<f64> {
-    let has = |r: usize, c: usize| window.w[r * window.columns + c] > 0.0;
+    let has = |r: usize, c: usize| window.cells.w[r * window.columns + c] > 0.0;
     if has(row, column) {
         return Some(0.0);
     }
@@ -137,8 +142,8 @@ fn fit_rail(
     window: &Window,
     params: KernelParams,
     row: usize,
-    t_m: f64,
-    is_left: bool,
+    (t_m, is_left): (f64, bool),
+    room: &mut Room,
 ) -> RailNode {
     let t = t_m - window.lattice.column_t_m(0);
     let ht = window.lattice.t_step_m;
@@ -148,14 +153,14 @@ fn fit_rail(
     let anchor = (0..=steps).find_map(|d| {
         let column = usize::try_from(nearest + inwards * d).ok()?;
         let k = row * window.columns + column;
-        (column < window.columns && window.w[k] > 0.0).then_some((k, d))
+        (column < window.columns && window.cells.w[k] > 0.0).then_some((k, d))
     });
     let Some((anchor, distance)) = anchor else {
         return RailNode::VOID;
     };
     let s = row as f64 * window.lattice.s_step_m;
     let least_b = 0.5 * f64::from(distance) * ht;
-    let Some(found) = window.fit(s, t, anchor, least_b, params.level_m) else {
+    let Some(found) = window.fit([s, t], anchor, least_b, params.level_m, room) else {
         return RailNode::VOID;
     };
     let bridged = if distance > RAIL_REACH {
@@ -183,7 +188,8 @@ fn rail_node(found: &Fitted, marks: u8) -> RailNode {
 pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) -> Vec<RailNode> {
     let lattice = window.lattice;
     let s0 = window.first_row as f64 * lattice.s_step_m;
-    let fit = |&[s, t]: &[f64; 2]| {
+    let mut room = Room::default();
+    let mut fit = |&[s, t]: &[f64; 2]| {
         let (s, t) = (s - s0, t - lattice.column_t_m(0));
         let row = usize::try_from(floor_i32(s / lattice.s_step_m + 0.5)).ok()?;
         let column = usize::try_from(floor_i32(t / lattice.t_step_m + 0.5)).ok()?;
@@ -198,7 +204,8 @@ pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) ->
         window.around(anchor, 1, |k| {
             window.each_of(k, sight.as_ref(), |_| seen += 1)
         });
-        let found = (seen > 0).then(|| window.fit(s, t, anchor, 0.0, params.level_m))??;
+        let found =
+            (seen > 0).then(|| window.fit([s, t], anchor, 0.0, params.level_m, &mut room))??;
         Some(rail_node(&found, flags::STEP))
     };
     places

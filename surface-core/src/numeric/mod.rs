@@ -6,6 +6,7 @@ mod chi_square;
 mod convert;
 mod exp;
 mod expm;
+mod lanes;
 mod normal;
 mod plane;
 mod quantile;
@@ -19,6 +20,7 @@ pub use chi_square::chi_square_quantile;
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
 pub use exp::exp_of_minus;
 pub use expm::matrix_exponential;
+pub(crate) use lanes::column_sums;
 pub use normal::two_sided_p;
 pub use plane::{
     FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, biweight_of_square, robust_plane,

@@ -1,5 +1,9 @@
 //! z = z₀ + a·u + b·v: weighted least squares by moments, and a robust fit with a high-breakdown start.
 
+use wide::f64x2;
+
+use super::lanes::column_sums;
+
 /// A plane over a local (u, v) system.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FittedPlane {
@@ -54,6 +58,18 @@ impl PlaneSums {
         self.vz += wv * z;
     }
 
+    /// Those of columns of weights, u, v and z.
+    pub(crate) fn of_columns(columns: [&[f64]; 4]) -> Self {
+        Self::from(column_sums(columns, |[w, u, v, z]| Self::terms(w, u, v, z)))
+    }
+
+    /// What two observations add: w, wu, wv, wz, wuu, wuv, wvv, wuz, wvz.
+    #[inline]
+    pub(crate) fn terms(w: f64x2, u: f64x2, v: f64x2, z: f64x2) -> [f64x2; 9] {
+        let (wu, wv) = (w * u, w * v);
+        [w, wu, wv, w * z, wu * u, wu * v, wv * v, wu * z, wv * z]
+    }
+
     /// How far a plane through u² + v² lies above it at (0, 0): exact for a Gaussian whose middle is
     /// off, 0 without weight.
     #[must_use]
@@ -65,12 +81,22 @@ impl PlaneSums {
     }
 
     /// Weighted mean of (u, v); `None` without weight.
-    pub(super) fn middle(&self) -> Option<[f64; 2]> {
+    pub(crate) fn middle(&self) -> Option<[f64; 2]> {
         (self.w > 0.0).then(|| [self.u / self.w, self.v / self.w])
     }
 
+    /// Σwu², Σwuv and Σwv² about the middle.
+    pub(crate) fn spread(&self) -> [f64; 3] {
+        let (mu, mv) = (self.u / self.w, self.v / self.w);
+        [
+            self.uu - self.u * mu,
+            self.uv - self.u * mv,
+            self.vv - self.v * mv,
+        ]
+    }
+
     /// Σwz, Σwuz, Σwvz.
-    pub(super) fn heights(&self) -> [f64; 3] {
+    pub(crate) fn heights(&self) -> [f64; 3] {
         [self.z, self.uz, self.vz]
     }
 
@@ -100,6 +126,23 @@ impl PlaneSums {
             slope_u,
             slope_v,
         })
+    }
+}
+
+impl From<[f64; 9]> for PlaneSums {
+    /// From sums of [`PlaneSums::terms`].
+    fn from([w, u, v, z, uu, uv, vv, uz, vz]: [f64; 9]) -> Self {
+        Self {
+            w,
+            u,
+            v,
+            z,
+            uu,
+            uv,
+            vv,
+            uz,
+            vz,
+        }
     }
 }
 

@@ -6,8 +6,10 @@
 //! line are the ridge (non-maximum suppression, after Canny 1986, "A computational approach to
 //! edge detection").
 
-use super::heights::CellHeights;
-use crate::numeric::{factor_dense, median, round_i32, solve_dense};
+use wide::f64x2;
+
+use super::heights::{CellHeight, CellHeights};
+use crate::numeric::{PlaneSums, column_sums, median, round_i32, to_index};
 
 /// Rows that must be known before and after those whose ridge is asked for.
 pub const HALO_ROWS: usize = DISC + 1;
@@ -52,13 +54,26 @@ struct Fit {
     plane: [f64; 3],
 }
 
-/// One cell of the disc as the fits see it.
+/// A step through the middle of a disc in one direction.
 #[derive(Debug, Clone, Copy)]
-struct Seen {
-    u: f64,
-    v: f64,
-    z: f64,
-    w: f64,
+struct Step {
+    direction: usize,
+    half_step_m: f64,
+    score: f64,
+    /// Σw·σ(n), Σw·σ(n)·u and Σw·σ(n)·v.
+    sums: [f64; 3],
+}
+
+/// Cells in columns; one that is not known has weight 0.
+#[derive(Debug, Default)]
+struct Columns {
+    /// Place along s and t from the first cell of the run, or the middle of the disc, metres.
+    u: Vec<f64>,
+    v: Vec<f64>,
+    z: Vec<f64>,
+    w: Vec<f64>,
+    /// 1 where the cell is known, else 0.
+    known: Vec<f64>,
 }
 
 /// Cells of the ridge among the rows `own` (counted within the run), in order of rows and columns.
@@ -67,9 +82,10 @@ pub fn ridge(heights: &CellHeights, own: std::ops::Range<usize>) -> Vec<RidgePoi
     let finder = Finder::new(heights);
     let from = own.start.saturating_sub(1);
     let rows = from..(own.end + 1).min(heights.rows);
+    let mut disc = Disc::default();
     let mut fits: Vec<Option<Fit>> = rows
-        .flat_map(|row| (0..heights.columns).map(move |column| (row, column)))
-        .map(|(row, column)| finder.fit(row, column))
+        .flat_map(|row| (0..heights.columns).map(move |column| [row, column]))
+        .map(|cell| finder.fit(cell, &mut disc))
         .collect();
     calibrate(&mut fits);
     let mut out = Vec::new();
@@ -97,101 +113,92 @@ fn calibrate(fits: &mut [Option<Fit>]) {
 
 struct Finder<'a> {
     heights: &'a CellHeights,
-    /// Offsets of the disc's cells.
-    disc: Vec<[i64; 2]>,
+    cells: Columns,
+    /// How many cells the disc reaches to either side, in rows from −[`DISC`] on.
+    spans: [Option<usize>; 2 * DISC + 1],
     /// Left normals of the directions.
     normals: [[f64; 2]; DIRECTIONS],
+    /// The same over the way on which σ rises from 0 to 1, 1/m.
+    per_rise: [[f64; 2]; DIRECTIONS],
 }
 
 impl<'a> Finder<'a> {
     fn new(heights: &'a CellHeights) -> Self {
-        let reach = i64::try_from(DISC).unwrap_or(0);
-        let near = |r: i64, c: i64| (r as f64).hypot(c as f64) <= RADIUS_CELLS;
-        let disc = (-reach..=reach)
-            .flat_map(|r| (-reach..=reach).map(move |c| [r, c]))
-            .filter(|&[r, c]| near(r, c))
-            .collect();
+        let normals = std::array::from_fn(|k| {
+            let heading = heading_rad(k);
+            [-heading.sin(), heading.cos()]
+        });
+        let [ds, dt] = heights.steps_m;
         Self {
             heights,
-            disc,
-            normals: std::array::from_fn(|k| {
-                let heading = heading_rad(k);
-                [-heading.sin(), heading.cos()]
+            cells: Columns::of(heights),
+            spans: std::array::from_fn(|k| {
+                let rest = RADIUS_CELLS.powi(2) - (k.abs_diff(DISC) as f64).powi(2);
+                (rest >= 0.0).then(|| to_index(rest.sqrt()))
             }),
+            normals,
+            per_rise: normals.map(|n| n.map(|x| x / (0.5 * (n[0] * ds).hypot(n[1] * dt)))),
         }
     }
 
     /// The best step through a cell; `None` where too little is known around it.
-    fn fit(&self, row: usize, column: usize) -> Option<Fit> {
-        let (row, column) = (i64::try_from(row).ok()?, i64::try_from(column).ok()?);
-        let mut seen = [Seen {
-            u: 0.0,
-            v: 0.0,
-            z: 0.0,
-            w: 0.0,
-        }; (2 * DISC + 1) * (2 * DISC + 1)];
-        let mut count = 0;
-        let mut base = 0.0;
-        let [ds, dt] = self.heights.steps_m;
-        for &[r, c] in &self.disc {
-            if let Some(cell) = self.heights.at(row + r, column + c) {
-                if count == 0 {
-                    base = cell.z_m;
-                }
-                seen[count] = Seen {
-                    u: r as f64 * ds + cell.off_m[0],
-                    v: c as f64 * dt + cell.off_m[1],
-                    z: cell.z_m - base,
-                    w: 1.0 / (cell.variance_m2 + ROUGH_M * ROUGH_M),
-                };
-                count += 1;
-            }
-        }
-        if (count as f64) < FEWEST[0] {
+    fn fit(&self, cell: [usize; 2], disc: &mut Disc) -> Option<Fit> {
+        self.gather(cell, &mut disc.cells);
+        if disc.cells.known.iter().sum::<f64>() < FEWEST[0] {
             return None;
         }
-        let seen = &seen[..count];
-        let plane = Plane::through(seen)?;
-        let fits = (0..DIRECTIONS).filter_map(|k| self.step(seen, &plane, k));
-        let best = fits.max_by(|a, b| a.score.abs().total_cmp(&b.score.abs()))?;
+        let plane = Plane::through(disc)?;
+        let steps = (0..DIRECTIONS).filter_map(|k| self.step(disc, &plane, k));
+        let best = steps.max_by(|a, b| a.score.abs().total_cmp(&b.score.abs()))?;
+        let along = plane.of(best.sums);
         Some(Fit {
-            plane: [best.plane[0] + base, best.plane[1], best.plane[2]],
-            ..best
+            direction: best.direction,
+            step_m: 2.0 * best.half_step_m,
+            score: best.score,
+            plane: [0, 1, 2].map(|k| plane.abc[k] - best.half_step_m * along[k]),
         })
     }
 
+    /// The cells of the disc around one.
+    fn gather(&self, [row, column]: [usize; 2], out: &mut Columns) {
+        let [ds, dt] = self.heights.steps_m;
+        let (s, t) = (row as f64 * ds, column as f64 * dt);
+        out.clear();
+        for (k, span) in self.spans.iter().enumerate() {
+            let other = (row + k).checked_sub(DISC);
+            let (Some(other), Some(span)) = (other.filter(|&r| r < self.heights.rows), span) else {
+                continue;
+            };
+            let first = other * self.heights.columns;
+            let to = (column + span + 1).min(self.heights.columns);
+            let cells = first + column.saturating_sub(*span)..first + to;
+            out.extend(&self.cells, cells, [s, t]);
+        }
+    }
+
     /// The step in one direction, given the plane without it.
-    fn step(&self, seen: &[Seen], plane: &Plane, direction: usize) -> Option<Fit> {
-        let [nu, nv] = self.normals[direction];
-        let half = 0.5 * (nu * self.heights.steps_m[0]).hypot(nv * self.heights.steps_m[1]);
-        let (mut sums, mut square, mut rest) = ([0.0; 3], 0.0, 0.0);
-        let mut sides = [0.0; 2];
-        for (p, r) in seen.iter().zip(&plane.residuals) {
-            let b = ((nu * p.u + nv * p.v) / half).clamp(-1.0, 1.0);
-            let wb = p.w * b;
-            sums[0] += wb;
-            sums[1] += wb * p.u;
-            sums[2] += wb * p.v;
-            square += wb * b;
-            rest += wb * r;
-            sides[0] += b.max(0.0);
-            sides[1] -= b.min(0.0);
-        }
-        if sides[0].min(sides[1]) < FEWEST[1] {
+    fn step(&self, disc: &Disc, plane: &Plane, direction: usize) -> Option<Step> {
+        let [nu, nv] = self.per_rise[direction].map(f64x2::splat);
+        let all = &disc.cells;
+        let columns: [&[f64]; 5] = [&all.w, &all.u, &all.v, &disc.left, &all.known];
+        let sums = column_sums(columns, |[w, u, v, left, known]| {
+            let rise = (nu * u + nv * v).fast_max(-f64x2::ONE).fast_min(f64x2::ONE);
+            let wb = w * rise;
+            let ahead = known * rise.fast_max(f64x2::ZERO);
+            let behind = ahead - known * rise;
+            [wb, wb * u, wb * v, wb * rise, wb * left, ahead, behind]
+        });
+        let [one, u, v, square, rest, ahead, behind] = sums;
+        if ahead.min(behind) < FEWEST[1] {
             return None;
         }
-        let mut along = sums;
-        solve_dense(&plane.factor, 3, &mut along);
-        let own = square - (0..3).map(|k| sums[k] * along[k]).sum::<f64>();
-        if own <= 1e-6 * square {
-            return None;
-        }
-        let half_step = rest / own;
-        Some(Fit {
+        let sums = [one, u, v];
+        let own = square - plane.square_of(sums);
+        (own > 1e-6 * square).then(|| Step {
             direction,
-            step_m: 2.0 * half_step,
-            score: half_step * own.sqrt(),
-            plane: [0, 1, 2].map(|k| plane.abc[k] - half_step * along[k]),
+            half_step_m: rest / own,
+            score: rest / own.sqrt(),
+            sums,
         })
     }
 
@@ -251,33 +258,98 @@ fn heading_rad(direction: usize) -> f64 {
     std::f64::consts::PI * direction as f64 / DIRECTIONS as f64
 }
 
-/// The weighted plane through the cells of a disc.
+impl Columns {
+    fn of(heights: &CellHeights) -> Self {
+        let mut out = Self::default();
+        let [ds, dt] = heights.steps_m;
+        for (k, cell) in heights.cells.iter().enumerate() {
+            let (row, column) = (k / heights.columns, k % heights.columns);
+            let (s, t) = (row as f64 * ds, column as f64 * dt);
+            let off = cell.map_or([0.0; 2], |c| c.off_m);
+            out.u.push(s + off[0]);
+            out.v.push(t + off[1]);
+            out.z.push(cell.map_or(0.0, |c| c.z_m));
+            let weight = |c: CellHeight| 1.0 / (c.variance_m2 + ROUGH_M * ROUGH_M);
+            out.w.push(cell.map_or(0.0, weight));
+            out.known.push(cell.map_or(0.0, |_| 1.0));
+        }
+        out
+    }
+
+    fn clear(&mut self) {
+        let columns = [&mut self.u, &mut self.v, &mut self.z, &mut self.w];
+        columns.into_iter().for_each(Vec::clear);
+        self.known.clear();
+    }
+
+    /// Add cells that lie side by side, seen from (s, t).
+    fn extend(&mut self, from: &Self, cells: std::ops::Range<usize>, [s, t]: [f64; 2]) {
+        self.u.extend(from.u[cells.clone()].iter().map(|x| x - s));
+        self.v.extend(from.v[cells.clone()].iter().map(|x| x - t));
+        self.z.extend_from_slice(&from.z[cells.clone()]);
+        self.w.extend_from_slice(&from.w[cells.clone()]);
+        self.known.extend_from_slice(&from.known[cells]);
+    }
+}
+
+/// The cells around one, and what their plane leaves of their heights.
+#[derive(Debug, Default)]
+struct Disc {
+    cells: Columns,
+    left: Vec<f64>,
+}
+
+/// The weighted plane through the cells of a disc, and what projects onto planes there.
 struct Plane {
     abc: [f64; 3],
-    factor: [f64; 9],
-    residuals: Vec<f64>,
+    /// Σw, and the means of u and v.
+    weight: f64,
+    middle: [f64; 2],
+    /// Inverse of the matrix of Σw·u², Σw·uv, Σw·v² about the middle: uu, uv, vv.
+    inverse: [f64; 3],
 }
 
 impl Plane {
-    fn through(seen: &[Seen]) -> Option<Self> {
-        let (mut a, mut x) = ([0.0; 9], [0.0; 3]);
-        for p in seen {
-            let row = [1.0, p.u, p.v];
-            for i in 0..3 {
-                let wi = p.w * row[i];
-                x[i] += wi * p.z;
-                for j in 0..=i {
-                    a[3 * i + j] += wi * row[j];
-                }
-            }
-        }
-        factor_dense(&mut a, 3, 0).ok()?;
-        solve_dense(&a, 3, &mut x);
-        let residual = |p: &Seen| p.z - x[0] - x[1] * p.u - x[2] * p.v;
-        Some(Self {
-            abc: x,
-            factor: a,
-            residuals: seen.iter().map(residual).collect(),
-        })
+    /// The plane; what it leaves of each height goes into the disc.
+    fn through(disc: &mut Disc) -> Option<Self> {
+        let all = &disc.cells;
+        let sums = PlaneSums::of_columns([&all.w, &all.u, &all.v, &all.z]);
+        let middle = sums.middle()?;
+        let [uu, uv, vv] = sums.spread();
+        let det = uu * vv - uv * uv;
+        let mut plane = Self {
+            abc: [0.0; 3],
+            weight: sums.w,
+            middle,
+            inverse: [vv / det, -uv / det, uu / det],
+        };
+        plane.abc = plane.of(sums.heights());
+        let [a, b, c] = plane.abc;
+        let cells = all.z.iter().zip(&all.u).zip(&all.v);
+        disc.left.clear();
+        disc.left
+            .extend(cells.map(|((z, u), v)| z - a - b * u - c * v));
+        (det > f64::EPSILON * uu * vv).then_some(plane)
+    }
+
+    /// Σw·x·u and Σw·x·v about the middle, of Σw·x, Σw·x·u and Σw·x·v.
+    fn about_middle(&self, [one, u, v]: [f64; 3]) -> [f64; 2] {
+        [u - self.middle[0] * one, v - self.middle[1] * one]
+    }
+
+    /// The plane of least squares through x, of the same sums.
+    fn of(&self, sums: [f64; 3]) -> [f64; 3] {
+        let [u, v] = self.about_middle(sums);
+        let [uu, uv, vv] = self.inverse;
+        let (slope_u, slope_v) = (uu * u + uv * v, uv * u + vv * v);
+        let rise = slope_u * self.middle[0] + slope_v * self.middle[1];
+        [sums[0] / self.weight - rise, slope_u, slope_v]
+    }
+
+    /// Σw times the square of that plane.
+    fn square_of(&self, sums: [f64; 3]) -> f64 {
+        let [u, v] = self.about_middle(sums);
+        let [uu, uv, vv] = self.inverse;
+        sums[0] * sums[0] / self.weight + uu * u * u + 2.0 * uv * u * v + vv * v * v
     }
 }
