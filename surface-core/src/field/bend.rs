@@ -13,10 +13,16 @@
 //! 1.1 % more than the plane, 2.2 by 0.2 %. (A bowl fitted in one window at its own best width passes
 //! (1 + x)·exp(−x), errs by 1.0 % more, and gives short waves less.)
 //!
-//! What is told of a bend is road and noise. With noise of variance N what is told as c is given back
-//! whole from two standard deviations of noise on, not below one, and in part between: on road of
-//! the spectrum 0.92 of it goes through, on a road that is smoother than its neighbourhood, where all
-//! is noise, a half.
+//! The surface is straight between heights: over cells h wide the chords of a crest lie q·h²/3 below
+//! it in the mean, h²/12·∇²z, some 3 % of a wave of ten steps. Heights are put that much further out,
+//! so that faces have the road's mean height and not their chords' sag (the straight pieces of least
+//! squares, to their first term).
+//!
+//! What is told of a bend is road and noise. A road bends in all directions: how much of ∇²z is given
+//! back is told by all three second derivatives, by the mean of their squares over their noise. None
+//! is given back below 1.3, all from 2.5 on, and in part between. Where a road of the spectrum makes
+//! that 4 on the average, 0.92 of a bend goes through, and 0.35 of the noise where all is noise (by
+//! drawing them); one derivative alone would let 0.84 and 0.34 through.
 //!
 //! A fit that bends overshoots beside a step that no breakline marks. But the road itself says how
 //! much there can be to give back: Σx²·exp(−2f²x) over its spectrum is 0.638·A·b, and over the flat
@@ -44,9 +50,8 @@ const MOST_SDS: f64 = 4.0;
 /// A window whose middle is off by the first share of its width tells all of a bend, by the second
 /// nothing: a half is off by 0.4 to 0.7, a whole one by what cells' places scatter.
 const ONE_SIDED: [f64; 2] = [0.2, 0.4];
-/// From the first of these ratios c²/N of the module's text on some of c is given back, from the
-/// second on all of it.
-const EVIDENT: [f64; 2] = [1.0, 4.0];
+/// From the first of these evidences on some of a bend is given back, from the second on all of it.
+const EVIDENT: [f64; 2] = [1.3, 2.5];
 
 /// Width of the window that tells the bend where the plane's is `b_m` wide, both taken with the box
 /// of a cell: else it were hardly wider where windows are narrower than cells.
@@ -75,10 +80,19 @@ pub(super) struct Flat {
     pub plane: FittedPlane,
     /// How far a plane lies above u² + v² at (0, 0), m².
     pub leak_m2: f64,
+    /// How far chords between heights lie above u² + v² in the mean, m².
+    pub sag_m2: f64,
     /// Variance that noise makes, m².
     pub noise_m2: f64,
     /// Width of the window with the box of its cells, metres.
     pub spread_m: f64,
+}
+
+impl Flat {
+    /// What is given back of a bend over what the plane takes off.
+    pub fn further(&self) -> f64 {
+        1.0 + self.sag_m2 / self.leak_m2
+    }
 }
 
 impl WideWindow {
@@ -99,14 +113,13 @@ impl WideWindow {
             return Bent::default();
         };
         let seen = bend.per_m * flat.leak_m2;
-        let noise = bend.variance_of([&all.w, &all.u, &all.v, &all.variance]);
-        let noise = noise * flat.leak_m2 * flat.leak_m2;
+        let evidence = bend.evidence([&all.w, &all.u, &all.v, &all.variance]);
         let whole = 1.0 - ramp(sums.off_m() / wide_m, ONE_SIDED);
-        let share = whole * ramp(seen * seen / noise, EVIDENT);
+        let share = whole * ramp(evidence, EVIDENT);
         let variance = OF_ROAD * level_m * flat.spread_m + OF_NOISE * flat.noise_m2;
         let most = MOST_SDS * variance.sqrt();
         Bent {
-            height_m: share * seen.clamp(-most, most),
+            height_m: share * flat.further() * seen.clamp(-most, most),
             share,
         }
     }
@@ -184,6 +197,7 @@ mod tests {
         let flat = Flat {
             plane,
             leak_m2: 0.02,
+            sag_m2: 0.005,
             noise_m2: 1e-9,
             spread_m: 0.1,
         };
@@ -198,11 +212,12 @@ mod tests {
     #[test]
     fn no_more_is_given_back_than_the_road_makes_likely() {
         let whole = bent(1e-3);
-        assert!((whole.share - 1.0).abs() < 1e-12 && (whole.height_m - 2e-5).abs() < 1e-7);
+        // 0.02 m² of the plane and a quarter of that for the chords.
+        assert!((whole.share - 1.0).abs() < 1e-12 && (whole.height_m - 2.5e-5).abs() < 1e-7);
         // A plane takes off 0.2 mm of such a crest; 4·√(0.9·1e-9 + 1e-9/50) m is 0.121 mm.
         for sign in [-1.0, 1.0] {
             let most = bent(sign * 0.01).height_m * sign;
-            assert!((most - 1.2133e-4).abs() < 1e-8, "{most}");
+            assert!((most - 1.25 * 1.2133e-4).abs() < 1e-8, "{most}");
         }
     }
 
@@ -222,11 +237,14 @@ mod tests {
     }
 
     #[test]
-    fn a_bend_counts_from_one_to_two_standard_deviations_of_its_noise() {
-        let shares = [0.9, 1.5, 2.1].map(|sds| bent(sds * noise_per_m()).share);
+    fn a_bowl_counts_from_two_to_three_standard_deviations_of_its_noise() {
+        // A bowl bends in one of three ways: the evidence is a third of its square.
+        let shares = [1.9, 2.4, 2.8].map(|sds| bent(sds * noise_per_m()).share);
         assert!(shares[0].abs() < 1e-12 && (shares[2] - 1.0).abs() < 1e-12);
-        // (1.5² − 1)/3.
-        assert!((shares[1] - 0.4167).abs() < 0.02, "{shares:?}");
+        assert!(
+            (shares[1] - (2.4 * 2.4 / 3.0 - 1.3) / 1.2).abs() < 0.02,
+            "{shares:?}"
+        );
     }
 
     #[test]

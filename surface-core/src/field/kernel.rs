@@ -294,7 +294,7 @@ impl<'a> Window<'a> {
         let spread_m = spread_of(b, step);
         Fitted {
             plane: FittedPlane { z0, ..flat.plane },
-            sigma_m: self.sigma_m(&flat, b, level_m, bent.share),
+            sigma_m: self.sigma_m(&flat, b, level_m, bent.share * flat.further()),
             resolved_m: resolved_m(level_m, width.density, spread_m, step, bent.share),
             stepped,
         }
@@ -333,6 +333,8 @@ impl<'a> Window<'a> {
         Flat {
             plane,
             leak_m2: told.sums.leak_m2() + self.box_m2(),
+            // u·(h − u) has the mean h²/6 over a cell or half of it: twice that of u² about its middle.
+            sag_m2: 2.0 * self.box_m2(),
             noise_m2: told.squared / (kept * kept),
             spread_m: (b * b + self.lattice.t_step_m.powi(2) / 12.0).sqrt(),
         }
@@ -479,7 +481,7 @@ impl<'a> Window<'a> {
         }
     }
 
-    /// σ of a height, of which `bent` (0 to 1) of what the plane takes off was given back.
+    /// σ of a height to which `bent` times what the plane takes off was given back.
     fn sigma_m(&self, flat: &Flat, b: f64, level_m: f64, bent: f64) -> f64 {
         let of = |bent_share: f64| 1.0 + bent * (bent_share - 1.0);
         let noise = of(NOISE_SHARE) * flat.noise_m2;
