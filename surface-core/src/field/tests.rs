@@ -237,6 +237,23 @@ fn a_pothole_wider_than_the_spacing_keeps_its_depth() {
 }
 
 #[test]
+fn a_crack_wider_than_the_spacing_keeps_its_depth() {
+    // About a row of nodes, and half way between two.
+    for (middle, width_m) in [(6.02, 0.12), (6.05, 0.2), (6.02, 0.3)] {
+        let crack = |s: f64, _: f64| (s - middle).abs() < 0.5 * width_m;
+        let deep = |s: f64, t: f64| smooth(s, t) - if crack(s, t) { 0.012 } else { 0.0 };
+        let rows = fit(&scan(5, deep), 1e-8);
+        let depth = |column| -> f64 {
+            let node = rows.node(60, column).unwrap();
+            smooth(6.0, rows.lattice.column_t_m(column)) - node.z_m
+        };
+        let mean = (12..53).map(depth).sum::<f64>() / 41.0;
+        println!("{width_m} m about {middle}: {:.1} of 12 mm", 1e3 * mean);
+        assert!((0.9..1.05).contains(&(mean / 0.012)), "{width_m}: {mean}");
+    }
+}
+
+#[test]
 fn narrow_holes_are_bridged_and_flagged_and_wide_ones_stay_holes() {
     let points: Vec<_> = scan(6, smooth)
         .into_iter()

@@ -19,6 +19,7 @@ impl Report {
         }
         let _ = writeln!(out, "{}", self.surface_line());
         let _ = writeln!(out, "{}", self.field.resolved_line());
+        let _ = writeln!(out, "{}", self.narrow_line());
         let _ = writeln!(out, "{}", self.mesh_line());
         let _ = writeln!(out, "{}", self.deviation.line(self.parameters.tolerance_mm));
         for spot in self.spots.iter().take(NAMED_SPOTS) {
@@ -57,6 +58,14 @@ impl Report {
             f.sigma_95_mm,
             share(f.bridged),
             share(f.inside.saturating_sub(f.fitted))
+        )
+    }
+
+    /// What no lattice holds, however dense the points.
+    fn narrow_line(&self) -> String {
+        format!(
+            "narrow      cracks, slots and holes under {} m wide are smoothed",
+            self.parameters.spacing_m
         )
     }
 
