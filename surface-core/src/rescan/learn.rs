@@ -3,8 +3,8 @@
 //! The σ of the two fits tell which cells are better known than others, not by how much two
 //! heights differ: neighbours share points, both fits leave out the same fine waves, setups are
 //! levelled to a tenth of a millimetre, kerbs are sampled at other places. So cells are put into
-//! strata (by the edge, on rough ground, where points are thin) and classes of like expectation; each class's factor and
-//! each stratum's tails are learnt.
+//! strata (by the edge, on rough ground, where points are thin) and classes of like expectation; each
+//! class's factor and each stratum's tails, as far as one cell in 2000, are learnt.
 
 use crate::numeric::{quantile, to_index};
 
@@ -16,10 +16,11 @@ const CLASSES: usize = 12;
 const LEAST_IN_CLASS: usize = 1000;
 /// Fewest cells that tell anything of a stratum; in others no cell is ever beyond chance.
 const LEAST_IN_STRATUM: usize = 200;
-/// The 25, 90 and 99.5 % quantiles of |u| of a normal value.
+/// The 25, 90, 99.5 and 99.95 % quantiles of |u| of a normal value.
 const U_25: f64 = 0.318_64;
 const U_90: f64 = 1.644_85;
 const U_995: f64 = 2.807_03;
+const U_9995: f64 = 3.480_76;
 /// Tails are at most so many times as long as a normal value's: what is longer is change.
 const LONGEST_TAIL: f64 = 4.0;
 
@@ -35,8 +36,9 @@ struct Stratum {
     ends_m: Vec<f32>,
     /// Standard deviation over expectation.
     factors: Vec<f64>,
-    /// How much longer the tails are than a normal value's: 1 when they are the same.
-    tail: f64,
+    /// How much longer the tails are than a normal value's from 90 % to 99.5 %, and beyond: 1 when
+    /// they are the same. On ribs of kerbs, which no two scans sample alike, the second is longer.
+    tails: [f64; 2],
 }
 
 /// A cell as it is judged: its difference, what is expected of it, its stratum.
@@ -74,15 +76,12 @@ impl Chance {
             return 0.0;
         };
         let u = f64::from(cell.d_m) / stratum.sd_m(cell.expected_m);
-        if u.abs() <= U_90 {
-            return u;
-        }
-        (U_90 + (u.abs() - U_90) / stratum.tail).copysign(u)
+        stratum.score(u.abs()).copysign(u)
     }
 
     /// Differences beyond this have a score of more than `u` (over 1.645), metres.
     pub fn level_m(&self, cell: Judged, u: f64) -> f64 {
-        let level = |s: &Stratum| s.sd_m(cell.expected_m) * (U_90 + (u - U_90) * s.tail);
+        let level = |s: &Stratum| s.sd_m(cell.expected_m) * s.beyond(u);
         self.of(cell).map_or(f64::INFINITY, level)
     }
 }
@@ -102,26 +101,48 @@ impl Stratum {
         let factor = |r: &mut Vec<f64>| quantile(r, share).unwrap_or(1.0) / normal;
         let factors: Vec<f64> = ratios.iter_mut().map(|r| factor(r).max(1e-9)).collect();
         let over = ratios.iter().zip(&factors);
-        let mut u: Vec<f64> = over
+        let u: Vec<f64> = over
             .flat_map(|(r, f)| r.iter().map(move |r| r / f))
             .collect();
-        let far = if cautious {
-            U_995
-        } else {
-            quantile(&mut u, 0.995)?
-        };
-        let tail = (far - U_90) / (U_995 - U_90);
         Some(Self {
             ends_m,
             factors,
-            tail: tail.clamp(1.0, LONGEST_TAIL),
+            tails: if cautious { [1.0; 2] } else { tails(u)? },
         })
+    }
+
+    /// The normal value that is as seldom as `u`, a size over its standard deviation.
+    fn score(&self, u: f64) -> f64 {
+        if u <= U_90 {
+            return u;
+        }
+        let [near, far] = self.tails;
+        let score = U_90 + (u - U_90) / near;
+        if score <= U_995 {
+            return score;
+        }
+        U_995 + (u - self.beyond(U_995)) / far
+    }
+
+    /// The size over its standard deviation that is as seldom as the normal value `u` (over 1.645).
+    fn beyond(&self, u: f64) -> f64 {
+        let [near, far] = self.tails;
+        U_90 + (u.min(U_995) - U_90) * near + (u - U_995).max(0.0) * far
     }
 
     /// Standard deviation of a difference, metres.
     fn sd_m(&self, expected_m: f32) -> f64 {
         f64::from(expected_m) * self.factors[class(&self.ends_m, expected_m)]
     }
+}
+
+/// How much longer tails are than a normal value's, from 90 to 99.5 % and beyond.
+fn tails(mut u: Vec<f64>) -> Option<[f64; 2]> {
+    let [far, farthest] = [quantile(&mut u, 0.995)?, quantile(&mut u, 0.9995)?];
+    let near = ((far - U_90) / (U_995 - U_90)).clamp(1.0, LONGEST_TAIL);
+    let knee = U_90 + (U_995 - U_90) * near;
+    let far = (farthest - knee) / (U_9995 - U_995);
+    Some([near, far.clamp(near, LONGEST_TAIL)])
 }
 
 /// Upper ends of classes with the same number of cells.
@@ -139,4 +160,62 @@ fn class(ends_m: &[f32], expected_m: f32) -> usize {
     ends_m
         .partition_point(|&end| end < expected_m)
         .min(ends_m.len() - 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::numeric::two_sided_p;
+
+    /// Cells of a stratum of an even sample of |normal values|, those beyond `from` `times` as far out.
+    fn learnt(from: f64, times: f64) -> Stratum {
+        let size = |p: f64| {
+            let (mut low, mut high) = (0.0, 10.0);
+            for _ in 0..50 {
+                let middle = 0.5 * (low + high);
+                let further = two_sided_p(middle) > p;
+                (low, high) = if further {
+                    (middle, high)
+                } else {
+                    (low, middle)
+                };
+            }
+            if low > from {
+                from + times * (low - from)
+            } else {
+                low
+            }
+        };
+        let n = 20_000;
+        let sizes = (0..n).map(|k| size((f64::from(k) + 0.5) / f64::from(n)));
+        let cells: Vec<(f32, f32)> = sizes
+            .map(|u| (1e-3, crate::numeric::to_f32(1e-3 * u)))
+            .collect();
+        Stratum::learn(&cells, false).unwrap()
+    }
+
+    #[test]
+    fn normal_differences_are_their_own_scores() {
+        let stratum = learnt(10.0, 1.0);
+        for u in [1.0, 1.9, 2.9, 4.0, 6.0] {
+            assert!(
+                (stratum.score(u) - u).abs() < 0.02 * u,
+                "{u}: {}",
+                stratum.score(u)
+            );
+        }
+    }
+
+    #[test]
+    fn what_one_cell_in_two_thousand_shows_by_chance_is_no_more_than_that() {
+        // Beyond 2.9 sizes grow three times as fast: 99.5 % does not tell of it.
+        let stratum = learnt(2.9, 3.0);
+        let [near, far] = stratum.tails;
+        assert!((near - 1.0).abs() < 0.02 && far > 2.5, "{near} {far}");
+        let seldom = 2.9 + 3.0 * (U_9995 - 2.9);
+        assert!((stratum.score(seldom) - U_9995).abs() < 0.05);
+        for u in [1.7, 2.5, 3.0, 5.0] {
+            assert!((stratum.beyond(stratum.score(u)) - u).abs() < 1e-9, "{u}");
+        }
+    }
 }

@@ -79,13 +79,24 @@ fn works_over_seeds(
         let report = rescanned(build, &files, &dir.path().join("b"));
         assert_eq!(report.rebuilt.vertices.outside, 0);
         println!("seed {seed}: {} changes", report.changes.len());
+        for c in &report.changes {
+            let [s_m, t_m] = c.at_m;
+            println!(
+                "  {:?} at s {s_m:.1}, t {t_m:+.2}: {:.3} m², {:+.5} m³",
+                c.kind, c.area_m2, c.volume_m3
+            );
+        }
         for ((name, kinds), off) in what.iter().zip(&mut off) {
-            let change = report.changes.iter().find(|c| kinds.contains(&c.kind));
-            let Some(change) = change else {
+            // Of the kind, and where the ground did change.
+            let mut alike = report.changes.iter().filter(|c| kinds.contains(&c.kind));
+            let found = alike.find_map(|c| {
+                let truth = extent(&before, &after, c, &ribbon);
+                (truth.area_m2 > 0.0).then_some((c, truth))
+            });
+            let Some((change, truth)) = found else {
                 println!("  {name}: not found");
                 continue;
             };
-            let truth = extent(&before, &after, change, &ribbon);
             let own = [
                 change.area_m2 / truth.area_m2 - 1.0,
                 change.volume_m3 / truth.volume_m3 - 1.0,
