@@ -272,15 +272,23 @@ fn report(
     out
 }
 
+/// Heights of the same points agree beyond chance, which is learnt from how they differ.
+fn read_already(again: &Input) -> String {
+    format!(
+        "{} was read for the old state already: it is no second look at the road, and small changes may be none",
+        again.name
+    )
+}
+
 fn doubts(report: &RescanReport, scan: &Scan, old: &Finished) -> Vec<String> {
     let mut out = scan.doubts.clone();
-    // Heights of the same points agree beyond chance, which is learnt from how they differ.
-    for again in report.inputs.iter().filter(|input| old.holds(input)) {
-        out.push(format!(
-            "{} was read for the old state already: it is no second look at the road, and small changes may be none",
-            again.name
-        ));
-    }
+    out.extend(
+        report
+            .inputs
+            .iter()
+            .filter(|i| old.holds(i))
+            .map(read_already),
+    );
     for setup in report.tie.setups.iter().filter(|s| !s.tied && s.places > 0) {
         out.push(format!(
             "setup {} is left out: {} of its {} places agree with what stayed",

@@ -16,6 +16,8 @@ const CLASSES: usize = 12;
 const LEAST_IN_CLASS: usize = 1000;
 /// Fewest cells that tell anything of a stratum; in others no cell is ever beyond chance.
 const LEAST_IN_STRATUM: usize = 200;
+/// Fewest cells of a stratum whose farthest tails are learnt: then two in each direction are beyond.
+const LEAST_FOR_FAR: usize = 8000;
 /// The 25, 90, 99.5 and 99.95 % quantiles of |u| of a normal value.
 const U_25: f64 = 0.318_64;
 const U_90: f64 = 1.644_85;
@@ -57,7 +59,7 @@ impl Chance {
     pub fn learn(cells: impl Iterator<Item = Judged>, cautious: bool) -> Self {
         let mut own: Vec<Vec<(f32, f32)>> = vec![Vec::new(); STRATA];
         for cell in cells.filter(|c| c.d_m.is_finite() && c.expected_m > 0.0) {
-            own[usize::from(cell.stratum) % STRATA].push((cell.expected_m, cell.d_m.abs()));
+            own[usize::from(cell.stratum) % STRATA].push((cell.expected_m, cell.d_m));
         }
         let learn = |cells: &Vec<(f32, f32)>| Stratum::learn(cells, cautious);
         Self {
@@ -94,21 +96,24 @@ impl Stratum {
         let classes = (cells.len() / LEAST_IN_CLASS).clamp(1, CLASSES);
         let ends_m = ends(cells, classes);
         let mut ratios: Vec<Vec<f64>> = vec![Vec::new(); ends_m.len()];
-        for &(expected, size) in cells {
-            ratios[class(&ends_m, expected)].push(f64::from(size / expected));
+        for &(expected, d) in cells {
+            ratios[class(&ends_m, expected)].push(f64::from(d.abs() / expected));
         }
         let (share, normal) = if cautious { (0.25, U_25) } else { (0.9, U_90) };
         let factor = |r: &mut Vec<f64>| quantile(r, share).unwrap_or(1.0) / normal;
         let factors: Vec<f64> = ratios.iter_mut().map(|r| factor(r).max(1e-9)).collect();
-        let over = ratios.iter().zip(&factors);
-        let u: Vec<f64> = over
-            .flat_map(|(r, f)| r.iter().map(move |r| r / f))
-            .collect();
-        Some(Self {
+        let mut out = Self {
             ends_m,
             factors,
-            tails: if cautious { [1.0; 2] } else { tails(u)? },
-        })
+            tails: [1.0; 2],
+        };
+        if !cautious {
+            let u = cells
+                .iter()
+                .map(|&(expected, d)| f64::from(d) / out.sd_m(expected));
+            out.tails = tails(&u.collect::<Vec<f64>>())?;
+        }
+        Some(out)
     }
 
     /// The normal value that is as seldom as `u`, a size over its standard deviation.
@@ -136,12 +141,23 @@ impl Stratum {
     }
 }
 
-/// How much longer tails are than a normal value's, from 90 to 99.5 % and beyond.
-fn tails(mut u: Vec<f64>) -> Option<[f64; 2]> {
-    let [far, farthest] = [quantile(&mut u, 0.995)?, quantile(&mut u, 0.9995)?];
-    let near = ((far - U_90) / (U_995 - U_90)).clamp(1.0, LONGEST_TAIL);
+/// How much longer the tails of differences over their standard deviations are than a normal value's,
+/// from 90 to 99.5 % and beyond. Beyond, the shorter of both directions counts: chance strays both
+/// ways, and a change that was not found yet, which must not hide itself, only one.
+fn tails(u: &[f64]) -> Option<[f64; 2]> {
+    let mut sizes: Vec<f64> = u.iter().map(|u| u.abs()).collect();
+    let near = (quantile(&mut sizes, 0.995)? - U_90) / (U_995 - U_90);
+    let near = near.clamp(1.0, LONGEST_TAIL);
+    if u.len() < LEAST_FOR_FAR {
+        return Some([near, near]);
+    }
     let knee = U_90 + (U_995 - U_90) * near;
-    let far = (farthest - knee) / (U_9995 - U_995);
+    let far = |sign: f64| {
+        let mut own: Vec<f64> = u.iter().map(|u| sign * u).filter(|u| *u > 0.0).collect();
+        let farthest = quantile(&mut own, 0.9995).unwrap_or(0.0);
+        (farthest - knee) / (U_9995 - U_995)
+    };
+    let far = far(1.0).min(far(-1.0));
     Some([near, far.clamp(near, LONGEST_TAIL)])
 }
 
@@ -167,8 +183,9 @@ mod tests {
     use super::*;
     use crate::numeric::two_sided_p;
 
-    /// Cells of a stratum of an even sample of |normal values|, those beyond `from` `times` as far out.
-    fn learnt(from: f64, times: f64) -> Stratum {
+    /// A stratum of an even sample of normal values, of which those over `from[k]` in direction k lie
+    /// `times` as far out.
+    fn learnt(from: [f64; 2], times: f64) -> Stratum {
         let size = |p: f64| {
             let (mut low, mut high) = (0.0, 10.0);
             for _ in 0..50 {
@@ -180,23 +197,21 @@ mod tests {
                     (low, middle)
                 };
             }
-            if low > from {
-                from + times * (low - from)
-            } else {
-                low
-            }
+            low
         };
         let n = 20_000;
-        let sizes = (0..n).map(|k| size((f64::from(k) + 0.5) / f64::from(n)));
-        let cells: Vec<(f32, f32)> = sizes
-            .map(|u| (1e-3, crate::numeric::to_f32(1e-3 * u)))
-            .collect();
-        Stratum::learn(&cells, false).unwrap()
+        let cell = |(k, from, sign): (i32, f64, f64)| {
+            let u = size((f64::from(k) + 0.5) / f64::from(n));
+            let u = u + (times - 1.0) * (u - from).max(0.0);
+            (1e-3, crate::numeric::to_f32(1e-3 * sign * u))
+        };
+        let both = (0..n).flat_map(|k| [(k, from[0], 1.0), (k, from[1], -1.0)]);
+        Stratum::learn(&both.map(cell).collect::<Vec<_>>(), false).unwrap()
     }
 
     #[test]
     fn normal_differences_are_their_own_scores() {
-        let stratum = learnt(10.0, 1.0);
+        let stratum = learnt([10.0; 2], 1.0);
         for u in [1.0, 1.9, 2.9, 4.0, 6.0] {
             assert!(
                 (stratum.score(u) - u).abs() < 0.02 * u,
@@ -209,7 +224,7 @@ mod tests {
     #[test]
     fn what_one_cell_in_two_thousand_shows_by_chance_is_no_more_than_that() {
         // Beyond 2.9 sizes grow three times as fast: 99.5 % does not tell of it.
-        let stratum = learnt(2.9, 3.0);
+        let stratum = learnt([2.9; 2], 3.0);
         let [near, far] = stratum.tails;
         assert!((near - 1.0).abs() < 0.02 && far > 2.5, "{near} {far}");
         let seldom = 2.9 + 3.0 * (U_9995 - 2.9);
@@ -217,5 +232,15 @@ mod tests {
         for u in [1.7, 2.5, 3.0, 5.0] {
             assert!((stratum.beyond(stratum.score(u)) - u).abs() < 1e-9, "{u}");
         }
+    }
+
+    #[test]
+    fn what_rose_alone_does_not_hide_itself() {
+        let stratum = learnt([2.9, 10.0], 3.0);
+        let [near, far] = stratum.tails;
+        assert!(
+            (near - 1.0).abs() < 0.02 && (far - 1.0).abs() < 0.05,
+            "{near} {far}"
+        );
     }
 }
