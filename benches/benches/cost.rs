@@ -1,8 +1,9 @@
-//! What do levelling, learnt weights and breaklines cost over a plain robust fit of the same points?
+//! What do levelling and breaklines cost over a plain robust fit of the same points?
 //!
 //! Run: `cargo bench -p surface-benches --bench cost`, one thread. The demonstration's scan is built,
 //! and its stages `level`, `breaklines` and `fit` are held against robust cells and windows alone, of
-//! the same points on the same lattice: no setup levelled, no line sought, nothing written.
+//! the same points on the same lattice: no setup levelled, no line sought, nothing read or written,
+//! the level of the road given.
 
 use std::error::Error;
 use std::path::PathBuf;
@@ -36,7 +37,12 @@ fn held_against() -> Done {
     let dir = tempfile::tempdir()?;
     let build = dir.path().join("build");
     let params = FitParams::default();
-    let report = fit(&[scan.cloud.clone()], &build, &params, &mut Silent)?;
+    let report = fit(
+        std::slice::from_ref(&scan.cloud),
+        &build,
+        &params,
+        &mut Silent,
+    )?;
     let text = std::fs::read_to_string(build.join("ribbon.geojson"))?;
     let plain = Plain::new(Ribbon::from_geojson(&text)?, &params, &report)?;
     let sections = plain.sections(&[scan.cloud])?;
@@ -105,9 +111,8 @@ impl Plain {
         let place = self.ribbon.locate(at)?;
         let row = to_index(place.s / self.lattice.s_step_m + 0.5);
         let row = self.lattice.wrap(row);
-        let s = self.lattice.row_s_m(row).max(place.s);
         let abc = [
-            Frame::pack(s)?,
+            Frame::pack(place.s)?,
             Frame::pack(place.t)?,
             Frame::pack(batch.z[k] - origin[2])?,
         ];
