@@ -70,14 +70,15 @@ const CLEAR_GAIN: f64 = 16.0;
 const SPAN: [f64; 2] = [1.0 / 16.0, 16.0];
 
 impl NoiseModel {
-    /// What is wrong with it: which part, its value, and a remedy; `None` where nothing is.
+    /// What is wrong with it: which part and its value, as a config has them, and a remedy; `None`
+    /// where nothing is.
     #[must_use]
     pub fn fault(&self) -> Option<(&'static str, f64, &'static str)> {
         let parts = [
-            ("range", self.range_m),
-            ("grazing", self.grazing_m),
-            ("angle", self.angle_rad),
-            ("texture", self.texture_m),
+            ("range-mm", 1e3 * self.range_m),
+            ("grazing-mm", 1e3 * self.grazing_m),
+            ("angle-urad", 1e6 * self.angle_rad),
+            ("texture-mm", 1e3 * self.texture_m),
         ];
         let impossible = |v: f64| !v.is_finite() || v < 0.0;
         if let Some(&(name, v)) = parts.iter().find(|(_, v)| impossible(*v)) {
@@ -444,7 +445,7 @@ mod tests {
         };
         assert_eq!(of(|_| ()), "none");
         assert_eq!(of(|m| m.range_m = 0.0), "all of it");
-        assert_eq!(of(|m| m.angle_rad = f64::NAN), "angle");
+        assert_eq!(of(|m| m.angle_rad = f64::NAN), "angle-urad");
         assert_eq!(of(|m| m.fading = 15.0), "fading");
         assert_eq!(of(|m| m.intensity = 0.0), "intensity");
     }
