@@ -239,7 +239,7 @@ fn folders_that_are_not_whole_are_refused(case: &Case) {
     copy_tree(&case.at("build"), &case.at("older"));
     let path = case.at("older/manifest.json");
     let manifest = std::fs::read_to_string(&path).unwrap();
-    let older = manifest.replacen("\"format_version\": 3", "\"format_version\": 2", 1);
+    let older = manifest.replacen("\"format_version\": 4", "\"format_version\": 3", 1);
     std::fs::write(&path, older).unwrap();
     case.refused(&on("older"), "format version is 2");
     std::fs::write(&path, &manifest).unwrap();
