@@ -16,19 +16,21 @@
 //! The surface is straight between heights: over cells h wide the chords of a crest lie q·h²/3 below
 //! it in the mean, h²/12·∇²z, some 3 % of a wave of ten steps. Heights are put that much further out,
 //! so that faces have the road's mean height and not their chords' sag (the straight pieces of least
-//! squares, to their first term).
+//! squares, to their first term; the twist z_uv cancels over diagonals that alternate). H and the
+//! errors above are those without this part: of what the faces hold.
 //!
 //! What is told of a bend is road and noise. A road bends in all directions: how much of ∇²z is given
 //! back is told by all three second derivatives, by the mean of their squares over their noise. None
-//! is given back below 1.3, all from 2.5 on, and in part between. Where a road of the spectrum makes
-//! that 4 on the average, 0.92 of a bend goes through, and 0.35 of the noise where all is noise (by
-//! drawing them); one derivative alone would let 0.84 and 0.34 through.
+//! is given back below 1.3, all from 2.5 on, and in part between. Where each has three times the
+//! variance of its noise, 0.92 of the road's ∇²z goes through (Σ share·x·r over Σ r²), and where all is
+//! noise 0.35 of it (Σ share·x² over Σ x²; by drawing them). By the square of ∇²z alone, from 2 on and
+//! whole from 5, that would be 0.84 and 0.34.
 //!
 //! A fit that bends overshoots beside a step that no breakline marks. But the road itself says how
 //! much there can be to give back: Σx²·exp(−2f²x) over its spectrum is 0.638·A·b, and over the flat
 //! spectrum of the noise 1/94 of the plane's. With windows cut as they are, over cells, both are
-//! larger, 1.1 to 2 and 1.3 to 3.5 times. No more than [`MOST_SDS`] standard deviations of that are
-//! given back, some 0.7 σ, whatever is seen; and nothing where the wide window is one-sided, as at
+//! larger, 1.1 to 2 and 1.3 to 3.5 times. No more than [`MOST_SDS`] standard deviations of that, some
+//! 0.7 σ, are given back for the plane, and for the chords in proportion, whatever is seen; and nothing where the wide window is one-sided, as at
 //! edges and rails: it tells slopes from bends badly there, and how high the plane lies.
 
 use super::around::{Around, OF_SLOPE};
@@ -89,7 +91,8 @@ pub(super) struct Flat {
 }
 
 impl Flat {
-    /// What is given back of a bend over what the plane takes off.
+    /// What is given back of a bend, for plane and chords, over what the plane takes off: up to 1.9 in
+    /// the narrowest window, 3 in one of a single cell.
     pub fn further(&self) -> f64 {
         1.0 + self.sag_m2 / self.leak_m2
     }

@@ -294,7 +294,7 @@ impl<'a> Window<'a> {
         let spread_m = spread_of(b, step);
         Fitted {
             plane: FittedPlane { z0, ..flat.plane },
-            sigma_m: self.sigma_m(&flat, b, level_m, bent.share * flat.further()),
+            sigma_m: self.sigma_m(&flat, b, level_m, bent.share),
             resolved_m: resolved_m(level_m, width.density, spread_m, step, bent.share),
             stepped,
         }
@@ -481,11 +481,12 @@ impl<'a> Window<'a> {
         }
     }
 
-    /// σ of a height to which `bent` times what the plane takes off was given back.
+    /// σ of the faces about a height to which `bent` (0 to 1) of what the plane and the chords take
+    /// off was given back: the chords' part makes up for the chords, and lets its noise through.
     fn sigma_m(&self, flat: &Flat, b: f64, level_m: f64, bent: f64) -> f64 {
-        let of = |bent_share: f64| 1.0 + bent * (bent_share - 1.0);
-        let noise = of(NOISE_SHARE) * flat.noise_m2;
-        let left_out = of(LEFT_OUT_SHARE) * LEFT_OUT * level_m * flat.spread_m;
+        let of = |whole: f64, share: f64| 1.0 + share * (whole - 1.0);
+        let noise = of(NOISE_SHARE, bent * flat.further()) * flat.noise_m2;
+        let left_out = of(LEFT_OUT_SHARE, bent) * LEFT_OUT * level_m * flat.spread_m;
         let (u, v) = (flat.plane.slope_u, flat.plane.slope_v);
         let rounding = self.rounding.of_a_mean_m2(b * b * (u * u + v * v));
         (noise + left_out + self.common_m2 + rounding).sqrt()

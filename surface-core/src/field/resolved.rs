@@ -4,8 +4,8 @@
 //! they are as strong as each other at k = (A·W)^(1/3), whatever window is laid over both. A
 //! Gaussian window of width b passes exp(−2π²b²k²) of a wave, a half at the wavelength
 //! π·√(2/ln 2)·b; with what is given back (`bend`) it passes exp(−x) + x·exp(−3.61x),
-//! x = 2π²b²k²: a half at x = 0.789. Shorter ones it mostly leaves out. Waves under two steps the lattice cannot
-//! hold.
+//! x = 2π²b²k²: a half at x = 0.789 (chords' sag, which is made up for, left aside). Shorter ones it
+//! mostly leaves out. Waves under two steps the lattice cannot hold.
 //!
 //! The best window passes 0.61 of the waves that are as strong as the noise (0.54 the plane alone).
 //! Of a wave 1.031 times as long (as long) the height errs by half of the road's power, by the

@@ -39,23 +39,14 @@ impl Near {
 
     /// Moments with Tukey's weights against `plane`, whose slope may be off `widen` times as far.
     pub fn gather(&self, plane: &FittedPlane, widen: f64) -> Gathered {
-        let all = &self.around;
-        let columns: [&[f64]; 7] = [
-            &all.w,
-            &all.u,
-            &all.v,
-            &all.z,
-            &all.d2,
-            &all.variance,
-            &self.scatter_m2,
-        ];
         let [z0, slope_u, slope_v] = [plane.z0, plane.slope_u, plane.slope_v].map(f64x2::splat);
         let reach2 = f64x2::splat((TUKEY_C * widen).powi(2));
         let of_slope = f64x2::splat(widen * widen * OF_SLOPE);
         let [step, little] = [STEP_M, 0.1].map(f64x2::splat);
-        let sums = column_sums(columns, |[w, u, v, z, d2, variance, scatter]| {
+        let sums = column_sums(self.columns(), |[w, u, v, z, d2, variance, scatter]| {
             let off = z - (z0 + slope_u * u + slope_v * v);
             let within = f64x2::ONE - off * off / (reach2 * (scatter + of_slope * d2));
+            // `max`, not `fast_max`: beside an odd last row stand zeros, of which 0/0 is none.
             let within = within.max(f64x2::ZERO);
             let tukey = within * within;
             let [one, su, sv, sz, uu, uv, vv, uz, vz] = PlaneSums::terms(w * tukey, u, v, z);
@@ -70,6 +61,49 @@ impl Near {
             squared,
             weight: self.weight,
             lost,
+        }
+    }
+
+    /// Weight, place, height, squared distance, variance and scatter.
+    fn columns(&self) -> [&[f64]; 7] {
+        let all = &self.around;
+        let [u, v, z, d2] = [&all.u, &all.v, &all.z, &all.d2].map(Vec::as_slice);
+        [&all.w, u, v, z, d2, &all.variance, &self.scatter_m2]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::kernel::Seen;
+    use super::*;
+
+    #[test]
+    fn an_odd_window_is_told_as_an_even_one_with_a_row_of_no_weight() {
+        let plane = FittedPlane {
+            z0: 0.0,
+            slope_u: 0.0,
+            slope_v: 0.0,
+        };
+        let seen = |k: u8| Seen {
+            w: if k < 3 { 1e6 } else { 0.0 },
+            s: 0.1 * f64::from(k),
+            t: 0.05,
+            z: 1e-3,
+        };
+        let told = |rows: std::ops::Range<u8>| {
+            let mut near = Near::default();
+            rows.for_each(|k| near.around.push(seen(k), [0.0, 0.0]));
+            near.weigh(0.1, 1e-8);
+            let told = near.gather(&plane, 1.0);
+            [told.sums.w, told.squared, told.weight, told.lost]
+        };
+        for from in [0, 2] {
+            let (odd, even) = (told(from..3), told(from..4));
+            assert_eq!(odd.map(f64::to_bits), even.map(f64::to_bits));
+            assert!(
+                odd[..3].iter().all(|v| *v > 0.0 && v.is_finite()),
+                "{odd:?}"
+            );
         }
     }
 }

@@ -238,8 +238,13 @@ fn a_pothole_wider_than_the_spacing_keeps_its_depth() {
 
 #[test]
 fn a_crack_wider_than_the_spacing_keeps_its_depth() {
-    // About a row of nodes, and half way between two.
-    for (middle, width_m) in [(6.02, 0.12), (6.05, 0.2), (6.02, 0.3)] {
+    // About a row of nodes, and half way between two, where a narrow one fills neither row's cells.
+    for (middle, width_m, least) in [
+        (6.02, 0.12, 0.98),
+        (6.05, 0.12, 0.85),
+        (6.05, 0.2, 0.98),
+        (6.02, 0.3, 0.98),
+    ] {
         let crack = |s: f64, _: f64| (s - middle).abs() < 0.5 * width_m;
         let deep = |s: f64, t: f64| smooth(s, t) - if crack(s, t) { 0.012 } else { 0.0 };
         let rows = fit(&scan(5, deep), 1e-8);
@@ -249,7 +254,7 @@ fn a_crack_wider_than_the_spacing_keeps_its_depth() {
         };
         let mean = (12..53).map(depth).sum::<f64>() / 41.0;
         println!("{width_m} m about {middle}: {:.1} of 12 mm", 1e3 * mean);
-        assert!((0.9..1.05).contains(&(mean / 0.012)), "{width_m}: {mean}");
+        assert!((least..1.02).contains(&(mean / 0.012)), "{width_m}: {mean}");
     }
 }
 

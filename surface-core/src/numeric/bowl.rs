@@ -52,9 +52,10 @@ impl Bend {
                 left(uv + uv, skew),
             ]
         });
-        // A shape that the places do not tell from a plane is no evidence.
+        // A shape that the places hardly tell from a plane is no evidence.
+        let least = FLAT_SHARE.sqrt() * variances[0];
         let square = |(told, noise): (&f64, f64)| {
-            if noise > 0.0 {
+            if noise > least {
                 told * told / noise
             } else {
                 0.0
@@ -80,21 +81,11 @@ impl BowlSums {
             [one, su, sv, sr, uu, uv, vv, ur, vr, rr, z, uz, vz, rz]
         });
         let [one, su, sv, sr, uu, uv, vv, ur, vr, rr, z, uz, vz, rz] = sums;
-        // Apart: fourteen sums are as many as stay in registers.
-        let sums = column_sums(columns, |[w, u, v, z]| {
-            let (saddle, skew) = (w * (u * u - v * v), w * (u * v + u * v));
-            let [pu, pv, pz] = [u, v, z].map(|x| saddle * x);
-            let [qu, qv, qz] = [u, v, z].map(|x| skew * x);
-            [pu, pv, pz, qu, qv, qz]
-        });
-        let [pu, pv, pz, qu, qv, qz] = sums;
+        let [[pu, pv, pz], [qu, qv, qz]] = saddles(columns);
         let shape = |[s, us, vs]: [f64; 3]| PlaneSums::from([one, su, sv, s, uu, uv, vv, us, vs]);
+        let (saddle, skew) = ([uu - vv, pu, pv], [2.0 * uv, qu, qv]);
         Self {
-            shapes: [
-                shape([sr, ur, vr]),
-                shape([uu - vv, pu, pv]),
-                shape([2.0 * uv, qu, qv]),
-            ],
+            shapes: [[sr, ur, vr], saddle, skew].map(shape),
             round: rr,
             heights: [z, uz, vz],
             told: [rz, pz, qz],
@@ -127,6 +118,19 @@ impl BowlSums {
         };
         (information > FLAT_SHARE * self.round && bend.per_m.is_finite()).then_some(bend)
     }
+}
+
+/// Σ of w·u, w·v and w·z times u² − v² and 2uv. Apart from the others: fourteen sums are as many as
+/// stay in registers.
+fn saddles(columns: [&[f64]; 4]) -> [[f64; 3]; 2] {
+    let sums = column_sums(columns, |[w, u, v, z]| {
+        let (saddle, skew) = (w * (u * u - v * v), w * (u * v + u * v));
+        let [pu, pv, pz] = [u, v, z].map(|x| saddle * x);
+        let [qu, qv, qz] = [u, v, z].map(|x| skew * x);
+        [pu, pv, pz, qu, qv, qz]
+    });
+    let [pu, pv, pz, qu, qv, qz] = sums;
+    [[pu, pv, pz], [qu, qv, qz]]
 }
 
 #[cfg(test)]
