@@ -241,7 +241,7 @@ fn folders_that_are_not_whole_are_refused(case: &Case) {
     let manifest = std::fs::read_to_string(&path).unwrap();
     let older = manifest.replacen("\"format_version\": 4", "\"format_version\": 3", 1);
     std::fs::write(&path, older).unwrap();
-    case.refused(&on("older"), "format version is 2");
+    case.refused(&on("older"), "format version is 3");
     std::fs::write(&path, &manifest).unwrap();
     let chunk = case.at("older/field/z/3.0");
     let bytes = std::fs::read(&chunk).unwrap();
