@@ -30,8 +30,9 @@
 //! much there can be to give back: Σx²·exp(−2f²x) over its spectrum is 0.638·A·b, and over the flat
 //! spectrum of the noise 1/94 of the plane's. With windows cut as they are, over cells, both are
 //! larger, 1.1 to 2 and 1.3 to 3.5 times. No more than [`MOST_SDS`] standard deviations of that, some
-//! 0.7 σ, are given back for the plane, and for the chords in proportion, whatever is seen; and nothing where the wide window is one-sided, as at
-//! edges and rails: it tells slopes from bends badly there, and how high the plane lies.
+//! 0.7 σ, are given back for the plane, and for the chords in proportion, whatever is seen; and nothing
+//! where the wide window is one-sided, as at edges and rails: it tells slopes from bends badly there,
+//! and how high the plane lies.
 
 use super::around::{Around, OF_SLOPE};
 use crate::numeric::{BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
