@@ -236,3 +236,19 @@ fn a_seventh_of_a_course_takes_less_than_the_whole() {
     // hold old and new against each other, does not shrink with the scan.
     assert!(part < 0.6 * whole);
 }
+
+/// Three metres of a kerb are laid 6 mm higher, among ribs that no two scans sample alike.
+#[test]
+#[ignore = "minutes"]
+fn a_raised_kerb_is_found_over_many_seeds() {
+    let raised = Feature::Panel {
+        low: [85.0, 4.7],
+        high: [88.0, 5.5],
+        height_m: 0.006,
+    };
+    let new = CourseSpec::oval().with_works(&[RIDGE, raised]);
+    let kinds: &[Kind] = &[Kind::KerbChanged, Kind::Raised, Kind::NewBump];
+    let what = [("kerb, raised", kinds)];
+    let off = works_over_seeds(first_build(), [&before(), &new], &what);
+    assert!(off.iter().all(|o| o.len() == SEEDS.count()), "{off:?}");
+}
