@@ -63,8 +63,8 @@ pub(super) struct BlockPlanes {
     /// The most that a point of each setup weighs, 1/m².
     most: Vec<f64>,
     setups: usize,
-    /// Variance of a point of the noisiest setup over the whole run, m².
-    pub usual_variance_m2: f64,
+    /// Variance of a point of each setup over the whole run, m²; none where too few points tell it.
+    usual_m2: Vec<Option<f64>>,
     /// What rounding does to the heights of the run.
     pub rounding: Rounding,
 }
@@ -81,6 +81,19 @@ impl BlockPlanes {
         let setup = usize::from(setup);
         let k = block.index * self.setups + setup;
         (self.weights[k] * self.fading.of_point(k, intensity)).min(self.most[setup])
+    }
+
+    /// Variance of a point of the noisiest setup over the whole run, m².
+    pub fn usual_variance_m2(&self) -> f64 {
+        let told = self.usual_m2.iter().copied().flatten();
+        told.reduce(f64::max).unwrap_or(CALM_M * CALM_M)
+    }
+
+    /// Variance of a point of `setup` over the whole run, m²; the noisiest one's where too few points
+    /// tell its own.
+    pub fn usual_variance_of_m2(&self, setup: u16) -> f64 {
+        let own = self.usual_m2.get(usize::from(setup)).copied().flatten();
+        own.unwrap_or_else(|| self.usual_variance_m2())
     }
 
     /// How far the points of a cell's block scatter about its plane, at most as far as calm ground
@@ -320,7 +333,11 @@ fn weigh(
     models: &SetupModels,
 ) -> BlockPlanes {
     let setups = sorted.setups.len();
-    let usual = prior_variance(squares, setups);
+    let usual_m2 = usual_variances(squares, setups);
+    let usual: Vec<f64> = usual_m2
+        .iter()
+        .map(|u| u.unwrap_or(CALM_M * CALM_M))
+        .collect();
     let most: Vec<f64> = (0..setups)
         .map(|setup| least_variance_m2(sorted, setup).recip())
         .collect();
@@ -346,7 +363,7 @@ fn weigh(
         blocks,
         most,
         setups,
-        usual_variance_m2: usual.iter().copied().fold(0.0, f64::max),
+        usual_m2,
         rounding: rounding(sorted, &usual),
     }
 }
@@ -461,8 +478,8 @@ fn scatter_by_setup(
 }
 
 /// The median over blocks of each setup's variance; where no block tells it, that of all its blocks
-/// together.
-fn prior_variance(squares: &[Scatter], setups: usize) -> Vec<f64> {
+/// together; none where those are too few.
+fn usual_variances(squares: &[Scatter], setups: usize) -> Vec<Option<f64>> {
     let of_setup = |k: usize| {
         let own = || squares.iter().skip(k).step_by(setups);
         let mut found: Vec<f64> = own()
@@ -476,7 +493,7 @@ fn prior_variance(squares: &[Scatter], setups: usize) -> Vec<f64> {
         });
         let all = (pooled[1] >= PRIOR_DOF).then(|| pooled[0] / pooled[1]);
         let middle = found.get(to_index(half_count(found.len()))).copied();
-        middle.or(all).unwrap_or(CALM_M * CALM_M)
+        middle.or(all)
     };
     (0..setups).map(of_setup).collect()
 }

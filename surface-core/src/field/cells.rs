@@ -177,7 +177,7 @@ pub fn cell_sums_cut(
             sums.put(&part);
         }
     }
-    set_lone_strays_aside(&mut sums, &blocks, lattice);
+    set_lone_strays_aside(&mut sums, &sorted, &blocks, lattice);
     weigh_for_rounding(&mut sums, &sorted, &blocks, lattice);
     sums
 }

@@ -5,7 +5,7 @@
 //! itself, a pothole wider than the spacing in its other cells.
 
 use super::blocks::BlockPlanes;
-use super::cells::CellSums;
+use super::cells::{CellSums, Sorted};
 use super::lattice::Lattice;
 
 /// Cells on either side that may support a lone point.
@@ -16,10 +16,21 @@ const BEND: f64 = 0.02;
 const SDS: f64 = 5.0;
 
 /// Empty the cells of one point that no cell within [`REACH`] agrees with.
-pub(super) fn set_lone_strays_aside(sums: &mut CellSums, blocks: &BlockPlanes, lattice: &Lattice) {
-    let strays: Vec<usize> = (0..sums.n.len())
-        .filter(|&cell| sums.n[cell] == 1 && !supported(sums, blocks, lattice, cell))
-        .collect();
+pub(super) fn set_lone_strays_aside(
+    sums: &mut CellSums,
+    sorted: &Sorted,
+    blocks: &BlockPlanes,
+    lattice: &Lattice,
+) {
+    let stray = |cell: &usize| {
+        // Not the block's own variance: the stray itself may have made that large. Nor that of
+        // another setup, of which a few points far away may tell nothing.
+        let variance_m2 = blocks.usual_variance_of_m2(lone_setup(sums, sorted, *cell));
+        let reach_m = SDS * (2.0 * variance_m2).sqrt();
+        !supported(sums, blocks, lattice, (*cell, reach_m))
+    };
+    let lone = (0..sums.n.len()).filter(|&cell| sums.n[cell] == 1);
+    let strays: Vec<usize> = lone.filter(stray).collect();
     for cell in strays {
         sums.n[cell] = 0;
         sums.set_aside[cell] += 1;
@@ -29,11 +40,23 @@ pub(super) fn set_lone_strays_aside(sums: &mut CellSums, blocks: &BlockPlanes, l
     }
 }
 
-fn supported(sums: &CellSums, blocks: &BlockPlanes, lattice: &Lattice, cell: usize) -> bool {
+/// The setup of the one point that a cell counts: of its points the one at the cell's height.
+fn lone_setup(sums: &CellSums, sorted: &Sorted, cell: usize) -> u16 {
+    let z = sums.wz[cell] / sums.w[cell];
+    let points = sorted.start[cell]..sorted.start[cell + 1];
+    let off = |k: &usize| (sorted.z[*k] - z).abs();
+    let nearest = points.min_by(|a, b| off(a).total_cmp(&off(b)));
+    nearest.map_or(0, |k| sorted.setup[k])
+}
+
+fn supported(
+    sums: &CellSums,
+    blocks: &BlockPlanes,
+    lattice: &Lattice,
+    (cell, reach_m): (usize, f64),
+) -> bool {
     let (row, column) = (cell / sums.columns, cell % sums.columns);
     let slopes = blocks.slopes_near(cell);
-    // Not the block's own variance: the stray itself may have made that large.
-    let reach_m = SDS * (2.0 * blocks.usual_variance_m2).sqrt();
     let here = Seen::of(sums, lattice, row, column);
     let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(sums.rows);
     let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(sums.columns);

@@ -90,7 +90,7 @@ fn excess_scatter_m2(
     lattice: &Lattice,
 ) -> Option<f64> {
     // The planes themselves are fitted to a sample: three parameters' worth of its noise.
-    let planes_m2 = 3.0 * blocks.usual_variance_m2 / SAMPLE as f64;
+    let planes_m2 = 3.0 * blocks.usual_variance_m2() / SAMPLE as f64;
     let excess = |cell: usize| {
         let block = blocks.of_cell(cell)?;
         let node = super::cells::node_offset(lattice, cell, sorted.columns);

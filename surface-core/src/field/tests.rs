@@ -539,15 +539,25 @@ fn a_lone_stray_in_a_cell_makes_no_spike() {
     let mut points: Vec<PackedPoint> = scan(33, |_, _| 0.0).into_iter().step_by(80).collect();
     let at = [6.4, 0.6, -0.06].map(|v| Frame::pack(v).unwrap());
     points.retain(|p| (p.abc[0] - at[0]).abs() > 5000 || (p.abc[1] - at[1]).abs() > 5000);
-    points.push(PackedPoint {
-        abc: at,
+    let point = |abc, setup| PackedPoint {
+        abc,
         intensity: 0,
-        setup: 5,
-    });
-    let rows = fit(&points, 1e-8);
-    let lowest = rows.z_m.iter().copied().fold(f64::INFINITY, f64::min);
+        setup,
+    };
+    points.push(point(at, 5));
+    let lowest = |points: &[PackedPoint]| {
+        let rows = fit(points, 1e-8);
+        rows.z_m.iter().copied().fold(f64::INFINITY, f64::min)
+    };
     // Noise of 1 mm a point; the stray lies at -60 mm.
-    assert!(lowest > -6e-3, "{lowest}");
+    assert!(lowest(&points) > -6e-3, "{}", lowest(&points));
+    // Nor where another setup saw two points of the road only, which tell nothing of its noise.
+    points.push(point([9.0, 1.0, 0.0].map(|v| Frame::pack(v).unwrap()), 6));
+    points.push(point([9.9, -1.0, 0.0].map(|v| Frame::pack(v).unwrap()), 6));
+    let at = [3.2, -0.7, -0.04].map(|v| Frame::pack(v).unwrap());
+    points.retain(|p| (p.abc[0] - at[0]).abs() > 5000 || (p.abc[1] - at[1]).abs() > 5000);
+    points.push(point(at, 5));
+    assert!(lowest(&points) > -6e-3, "{}", lowest(&points));
 }
 
 #[test]
