@@ -9,15 +9,16 @@ use super::folder::{BuildFolder, write_error};
 use super::heights::{HeightFitter, Steps};
 use super::levelled::{Course, LevelledRoad};
 use super::params::FitParams;
-use super::profiles::{Track, from_field, from_points, path_may_hold};
+use super::profiles::{from_field, from_mesh};
 use super::report_parts::inputs_of;
 use super::road::{find_road, open};
+use super::strip::{OnStrip, Strip, from_points};
 use crate::cloud::{PackedPoint, TileStore, TileWriter};
 use crate::export::FieldStore;
-use crate::mesh::{Layout, SeamPlan};
+use crate::mesh::{Layout, SeamPlan, SurfaceMesh};
 use crate::progress::Progress;
 use crate::ribbon::{Ribbon, RibbonPoint};
-use crate::roughness::{PointMeans, Profile, WheelPath};
+use crate::roughness::{PointMeans, Profile, TRACKS, TrackProfiles, WheelPath};
 use crate::setups::SetupModels;
 use crate::zones::Breaklines;
 
@@ -35,11 +36,11 @@ pub(super) enum Split {
     Points,
 }
 
-/// Profiles of the halves along one path: points of A and B, surfaces of A and B.
+/// The mesh and the halves along one path and the tracks beside it.
 #[derive(Debug)]
 pub(super) struct HalfProfiles {
-    pub points: [PointMeans; 2],
-    pub fits: [Profile; 2],
+    pub middle: TrackProfiles,
+    pub beside: Vec<TrackProfiles>,
 }
 
 /// The halves' profiles along every path.
@@ -56,6 +57,7 @@ pub(super) struct Halves {
 pub(super) struct Finished<'a> {
     pub ribbon: &'a Ribbon,
     pub field: &'a FieldStore,
+    pub mesh: &'a SurfaceMesh,
     /// Level of the road's spectrum that it was fitted with, m.
     pub level_m: f64,
     pub bridge_m: f64,
@@ -96,10 +98,10 @@ pub(super) fn halves(
     let lines = find_breaklines(&levelled.fitter(course, built.bridge_m), progress)?;
     let LevelledRoad { points, trusted } = levelled;
     let setups = trusted.models.shifted(built.shift_m);
-    let tracks: Result<Vec<Track>, BuildError> =
-        paths.iter().map(|p| Track::new(built.field, p)).collect();
-    let tracks = tracks?;
-    let split = choose(&points, &road.ribbon, &setups, &tracks)?;
+    let strip = |p: &WheelPath| Strip::new(built.field, built.ribbon, p);
+    let strips: Result<Vec<Strip>, BuildError> = paths.iter().map(strip).collect();
+    let strips = strips?;
+    let split = choose(&points, &road.ribbon, &setups, &strips)?;
     let count = points.keys().map(|key| points.count(key)).sum();
     let mut found: Vec<Half> = Vec::new();
     for (store, name) in parted(points, split, folder)?
@@ -115,23 +117,23 @@ pub(super) fn halves(
         };
         let scratch = folder.scratch(name);
         let half = (&fitter, built.level_m, &lines);
-        found.push(fit_half(half, (paths, &tracks), &scratch, progress)?);
+        found.push(fit_half(half, &strips, &scratch, progress)?);
     }
     Ok(Halves {
         split,
         points: count,
-        paths: joined(found),
+        paths: joined(built, &strips, found)?,
         inputs: inputs_of(&cloud, scans)?,
     })
 }
 
-/// Means of the points of a half, and its surface, along each path.
-type Half = (Vec<PointMeans>, Vec<Profile>);
+/// Means of the points of a half, and its surface, along each track of each path.
+type Half = Vec<Vec<(PointMeans, Profile)>>;
 
-/// One half: means of its points and its surface, along each path.
+/// One half: means of its points and its surface, along each track of each path.
 fn fit_half(
     (fitter, level_m, lines): (&HeightFitter, f64, &Breaklines),
-    (paths, tracks): (&[WheelPath], &[Track]),
+    strips: &[Strip],
     scratch: &Path,
     progress: &mut dyn Progress,
 ) -> Result<Half, BuildError> {
@@ -150,36 +152,48 @@ fn fit_half(
     progress.stage("fit", fitter.runs() as u64);
     let level = (2.0 * level_m, &mut Vec::new());
     fitter.fit_part(0..fitter.runs(), level, &steps, &store, progress)?;
-    let mut out = (Vec::new(), Vec::new());
-    for (path, track) in paths.iter().zip(tracks) {
-        out.0.push(from_points(
-            fitter.points,
-            fitter.ribbon,
-            fitter.setups,
-            track,
-            path,
-        )?);
-        out.1.push(from_field(&store, path)?);
-    }
-    Ok(out)
+    let along = |strip: &Strip| {
+        let points = from_points(fitter.points, fitter.ribbon, fitter.setups, strip)?;
+        let surface = |(means, track)| Ok((means, from_field(&store, track)?));
+        points.into_iter().zip(&strip.tracks).map(surface).collect()
+    };
+    strips.iter().map(along).collect()
 }
 
-/// From (half, kind, path) to (path, kind, half).
-fn joined(found: Vec<Half>) -> Vec<HalfProfiles> {
+/// The mesh along every strip, with what both halves have there.
+fn joined(
+    built: &Finished,
+    strips: &[Strip],
+    found: Vec<Half>,
+) -> Result<Vec<HalfProfiles>, BuildError> {
     let mut halves = found.into_iter();
-    let (Some((a_points, a_fits)), Some((b_points, b_fits))) = (halves.next(), halves.next())
-    else {
-        return Vec::new();
+    let (Some(a), Some(b)) = (halves.next(), halves.next()) else {
+        return Ok(Vec::new());
     };
-    let points = a_points.into_iter().zip(b_points);
-    let fits = a_fits.into_iter().zip(b_fits);
-    points
-        .zip(fits)
-        .map(|((pa, pb), (fa, fb))| HalfProfiles {
-            points: [pa, pb],
-            fits: [fa, fb],
+    let one = |(strip, (a, b)): (&Strip, (Vec<_>, Vec<_>))| {
+        let both = strip.tracks.iter().zip(a.into_iter().zip(b));
+        let tracks = both.map(|(path, halves)| track(built, path, halves));
+        let mut tracks: Vec<TrackProfiles> = tracks.collect::<Result<_, BuildError>>()?;
+        let middle = tracks.remove(0);
+        Ok(HalfProfiles {
+            middle,
+            beside: tracks,
         })
-        .collect()
+    };
+    strips.iter().zip(a.into_iter().zip(b)).map(one).collect()
+}
+
+fn track(
+    built: &Finished,
+    path: &WheelPath,
+    (a, b): ((PointMeans, Profile), (PointMeans, Profile)),
+) -> Result<TrackProfiles, BuildError> {
+    let near = from_field(built.field, path)?;
+    Ok(TrackProfiles {
+        surface: from_mesh(built.mesh, built.ribbon, path, &near),
+        points: [a.0, b.0],
+        fits: [a.1, b.1],
+    })
 }
 
 /// By setups where enough stations have points of setups of both halves.
@@ -187,24 +201,26 @@ fn choose(
     points: &TileStore,
     ribbon: &Ribbon,
     setups: &SetupModels,
-    tracks: &[Track],
+    strips: &[Strip],
 ) -> Result<Split, BuildError> {
-    let mut seen: Vec<Vec<[bool; 2]>> = tracks.iter().map(|t| vec![[false; 2]; t.len()]).collect();
+    let stations = |s: &Strip| vec![[false; 2]; TRACKS * s.len()];
+    let mut seen: Vec<Vec<[bool; 2]>> = strips.iter().map(stations).collect();
     let mut packed: Vec<PackedPoint> = Vec::new();
     for key in points.keys() {
         packed.clear();
         points.read(key, &mut packed)?;
         for point in &packed {
             let [s, t, z] = point.metres();
-            let near = |track: &Track| path_may_hold(track, s, t);
-            if setups.left_out(point.setup) || !tracks.iter().any(near) {
+            let near = |strip: &Strip| strip.may_hold(s, t);
+            if setups.left_out(point.setup) || !strips.iter().any(near) {
                 continue;
             }
             let place = ribbon.line.to_local(RibbonPoint { s, t });
             let z = z - setups.correction_m(point.setup, place);
-            for (track, seen) in tracks.iter().zip(&mut seen) {
-                if let Some((k, _)) = track.place(s, t, z) {
-                    seen[k][usize::from(point.setup % 2)] = true;
+            for (strip, seen) in strips.iter().zip(&mut seen) {
+                if let Some(on) = strip.place(s, t, z).filter(OnStrip::is_road) {
+                    let half = usize::from(point.setup % 2);
+                    seen[TRACKS * on.station + on.track][half] = true;
                 }
             }
         }

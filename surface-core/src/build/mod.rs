@@ -41,6 +41,7 @@ mod section;
 mod sections;
 mod space;
 mod stages;
+mod strip;
 mod surface;
 mod trust;
 mod work;

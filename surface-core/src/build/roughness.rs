@@ -109,6 +109,7 @@ pub fn roughness(
             &Finished {
                 ribbon: &built.ribbon,
                 field: &built.field,
+                mesh: &built.mesh,
                 level_m: built.level_m,
                 bridge_m: built.bridge_m,
                 shift_m: built.shift_m,
@@ -238,7 +239,7 @@ fn report(
         name: read.paths[k].name.clone(),
         mesh: read.mesh[k].indices(&indices),
         field_iri_mm_per_m: read.field[k].iri(SECTIONS_M[1]).0,
-        carried: halves.map(|h| carried_along(&read.mesh[k], &h.paths[k])),
+        carried: halves.map(|h| carried_along(&h.paths[k])),
     };
     let paths: Vec<PathReport> = (0..read.paths.len()).map(path).collect();
     RoughnessReport {
@@ -273,7 +274,7 @@ fn report(
 
 /// Points of all paths, and those among them that were too far from the mesh.
 fn on_paths(halves: &Halves) -> [u64; 2] {
-    let points = || halves.paths.iter().flat_map(|p| &p.points);
+    let points = || halves.paths.iter().flat_map(|p| &p.middle.points);
     let counted = |p: &PointMeans| p.counts.iter().map(|n| u64::from(*n)).sum::<u64>();
     let off = points().map(|p| p.left_out).sum::<u64>();
     [points().map(counted).sum::<u64>() + off, off]
@@ -328,12 +329,12 @@ fn crossfall(read: &Read) -> Option<[f64; 3]> {
     Some([least, all.iter().sum::<f64>() / all.len() as f64, most])
 }
 
-fn carried_along(mesh: &Profile, halves: &HalfProfiles) -> Carried {
+fn carried_along(halves: &HalfProfiles) -> Carried {
+    let mesh = &halves.middle.surface;
     let step = mesh.step_m;
-    let [a, b] = &halves.fits;
-    let points = halves.points.each_ref();
-    let halved = Halved::new(mesh, points, [a, b]);
-    let bands = halved.bands(mesh.segment(), LONGEST_M);
+    let halved = Halved::new(&halves.middle, &halves.beside);
+    let (bands, segment_m) = halved.bands(mesh.segment(), LONGEST_M);
+    let [a, b] = &halves.middle.fits;
     let (iri_a, iri_b) = (a.iri(SECTIONS_M[1]), b.iri(SECTIONS_M[1]));
     let section = |cut: std::ops::Range<usize>| CarriedSection {
         from_m: cut.start as f64 * step,
@@ -344,6 +345,7 @@ fn carried_along(mesh: &Profile, halves: &HalfProfiles) -> Carried {
     Carried {
         resolved_m: resolved_wavelength_m(&bands),
         bands,
+        segment_m,
         sections: cuts.map(section).collect(),
         along: halved.along(WINDOW_M),
         iri_halves_mm_per_m: [iri_a.0, iri_b.0],
@@ -353,6 +355,10 @@ fn carried_along(mesh: &Profile, halves: &HalfProfiles) -> Carried {
             .zip(iri_b.1)
             .map(|(a, b)| [a, b])
             .collect(),
-        coverage: points.map(|p| p.profile.coverage()),
+        coverage: halves
+            .middle
+            .points
+            .each_ref()
+            .map(|p| p.profile.coverage()),
     }
 }

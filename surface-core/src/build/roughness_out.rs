@@ -52,7 +52,7 @@ fn profile_rows<'a>(
 ) -> impl Iterator<Item = (&'a str, [f64; COLUMNS.len()])> {
     let [east, north, up] = built.ribbon.frame.origin_m;
     let row = move |k: usize, i: usize| {
-        let (path, points) = (&read.paths[k], halves.map(|h| &h.paths[k].points));
+        let (path, points) = (&read.paths[k], halves.map(|h| &h.paths[k].middle.points));
         let of = |which: usize| points.map_or(f64::NAN, |p| p[which].profile.z_m[i] + up);
         let at = path.points[i];
         let row = [
@@ -276,7 +276,7 @@ fn event_strip<'a>(
         false => usize::try_from(i).ok().filter(|i| *i < n),
     };
     let there: Vec<(i32, usize)> = (from..=to).filter_map(|i| Some((i, place(i)?))).collect();
-    let points = halves.map(|h| &h.paths[k].points);
+    let points = halves.map(|h| &h.paths[k].middle.points);
     let mean = |points: &[PointMeans; 2], i: usize| {
         let (mut sum, mut count) = (0.0, 0.0);
         for half in points.iter().filter(|p| p.counts[i] > 0) {

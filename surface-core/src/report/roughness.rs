@@ -32,6 +32,9 @@ pub struct Carried {
     pub resolved_m: Option<f64>,
     /// The bands, longest first.
     pub bands: Vec<CarriedBand>,
+    /// Length of the segments that the bands are means over, metres: longer ones are parted by holes.
+    #[serde(default)]
+    pub segment_m: f64,
     /// Shortest wavelength carried by section of 100 m: start, end, wavelength.
     pub sections: Vec<CarriedSection>,
     /// The same along the way: pieces of 20 m, each by the 100 m around it.

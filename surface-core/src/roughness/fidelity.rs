@@ -48,7 +48,7 @@ pub struct CarriedBand {
     pub road_sd_m3: f64,
     /// Density of the plain mean of both halves' points, m³: with its noise.
     pub plain_m3: f64,
-    /// Noise of one half of the points, m³.
+    /// Noise of one half of the points, m³; where samples lack points, as many times more.
     pub noise_m3: f64,
     /// Squared coherence of the two halves.
     pub halves_coherence: f64,
@@ -70,6 +70,27 @@ impl CarriedBand {
             return 0.0;
         }
         (self.coherence / HALF).min(self.gain / LEAST_GAIN).max(0.0)
+    }
+
+    /// The band of a longer way, of which this one is told by a part: `surface` is the spectrum of
+    /// the surface over all of it (channel 0). The road goes with the surface (the ratio estimate of
+    /// sampling: a part that is smoother than the whole by chance has both smoother); what the
+    /// surface makes of the road stays.
+    #[must_use]
+    pub fn over(&self, surface: &CrossSpectra, sampling: Sampling) -> Self {
+        let pair = (Channels::Surface, Channels::Surface);
+        let whole_m3 = mean_real(surface, sampling, pair, self.limits_per_m);
+        let share = whole_m3 / self.surface_m3;
+        if !(share > 0.0 && share.is_finite()) {
+            return *self;
+        }
+        Self {
+            road_m3: share * self.road_m3,
+            road_sd_m3: share * self.road_sd_m3,
+            plain_m3: self.plain_m3 + (share - 1.0) * self.road_m3,
+            surface_m3: whole_m3,
+            ..*self
+        }
     }
 }
 
@@ -120,20 +141,21 @@ fn mean_real(
     band_mean(&real, bin, limits[0], limits[1])
 }
 
-/// The bands from `longest_m` down to `shortest_m`; channels in the order of [`Channels`]. None
-/// where no stretch was long enough for a segment.
+/// The bands from the longest down to the shortest wave of `limits_m`; channels in the order of
+/// [`Channels`]. The spectra are those of so many `tracks` side by side. None where no stretch was
+/// long enough for a segment.
 #[must_use]
 pub fn carried(
     spectra: &CrossSpectra,
     sampling: Sampling,
-    longest_m: f64,
-    shortest_m: f64,
+    tracks: usize,
+    limits_m: [f64; 2],
 ) -> Vec<CarriedBand> {
     use Channels::{FitA, FitB, PointsA, PointsB, Surface};
     if spectra.segments() == 0 {
         return Vec::new();
     }
-    let limits = band_limits(PER_OCTAVE, 1.0 / longest_m, 1.0 / shortest_m);
+    let limits = band_limits(PER_OCTAVE, 1.0 / limits_m[0], 1.0 / limits_m[1]);
     let band = |[low, middle, high]: [f64; 3]| {
         let mean = |i: Channels, j: Channels| mean_real(spectra, sampling, (i, j), [low, high]);
         let road = mean(PointsA, PointsB);
@@ -144,12 +166,15 @@ pub fn carried(
         let with_surface = 0.5 * (mean(PointsA, Surface) + mean(PointsB, Surface));
         let held = crossed * with_surface / (0.5 * (crossed + own));
         let bins = ((high - low) / spectra.bin_per_m() / 1.5).max(1.0);
-        let averages = spectra.effective_segments() * bins;
+        // Tracks share the road and not the noise: they are averages of the noise alone.
+        let tracks = tracks.max(1) as f64;
+        let averages = spectra.effective_segments() / tracks * bins;
+        let noise = (aa * bb - road * road).max(0.0) / tracks;
         CarriedBand {
             wavelength_m: 1.0 / middle,
             limits_per_m: [low, high],
             road_m3: road,
-            road_sd_m3: ((aa * bb + road * road) / (2.0 * averages)).sqrt(),
+            road_sd_m3: ((noise + 2.0 * road * road) / (2.0 * averages)).sqrt(),
             plain_m3: 0.25 * (aa + bb + 2.0 * road),
             noise_m3: 0.5 * (aa + bb) - road,
             halves_coherence: road * road / (aa * bb),

@@ -1,5 +1,8 @@
 //! A surface and two halves of its points along one path, and what they tell of any part of it.
 //!
+//! A path is a strip of tracks side by side. All of them see nearly the same road, each with noise
+//! of its own points, so that their spectra together scatter less than one track's.
+//!
 //! Where points are few, single stations hold none: then several stations are taken together, so
 //! that a thin scan is judged by longer waves instead of not at all.
 
@@ -10,13 +13,21 @@ use crate::numeric::{CrossSpectra, to_index};
 /// Width of the track that points are averaged over, metres: ISO 8608 speaks of about 100 mm for
 /// vibration.
 pub const TRACK_WIDTH_M: f64 = 0.1;
+/// Tracks of a strip: 0.5 m together. A wheel path is told by more than one tyre's width, as cars do
+/// not follow one another to the decimetre (common practice, no source).
+pub const TRACKS: usize = 5;
 /// Stations that are taken together, from the finest on.
 const TIMES: [usize; 5] = [1, 2, 4, 5, 10];
 /// Share of the samples in which each half must have points.
 const LEAST_COVERED: f64 = 0.7;
-/// Samples without points are filled with the half's own surface, which shares no noise with the
-/// other half, where they are not more than this together, metres; a wider hole stays one.
+/// Share of a path that whole segments must hold; else they are made shorter.
+const LEAST_USED: f64 = 0.8;
+/// Samples without points stay in the series where they are not more than this together, metres; a
+/// wider hole stays one.
 const FILLED_M: f64 = 1.0;
+/// How many samples have points is told over ± this, metres: points grow scarce with the distance
+/// from their setup, within tens of metres.
+const SHARE_REACH_M: f64 = 2.0;
 /// Segment of a part's own spectra, metres: waves up to 3 m are told well.
 const SEGMENT_M: f64 = 12.8;
 /// Fewer segments tell nothing of a part.
@@ -24,9 +35,10 @@ const LEAST_SEGMENTS: usize = 3;
 /// Longest wave that a part's own spectra tell, metres.
 const LONGEST_M: f64 = 3.0;
 /// Length that λ is told over, metres: 15 segments, and the band around 0.5 m holds 50 independent
-/// values. Where half of the points hold one and a half times as much noise as road at λ, λ then
-/// scatters by 11 % (standard deviation) about a mean 6 % under the truth; over 50 m it scatters by
-/// 21 %, over 25 m there are too few segments (`wavelengths_of_windows_scatter_about_the_truth`).
+/// values a track. Where half of the points of a track hold one and a half times as much noise as
+/// road at λ, λ then scatters by 10 % (standard deviation) about a mean 1 % under the truth; over
+/// 50 m it scatters by 14 %, over 25 m there are too few segments
+/// (`wavelengths_of_windows_scatter_about_the_truth`).
 pub const WINDOW_M: f64 = 100.0;
 /// Distance of the middles of windows, metres.
 pub const WINDOW_STEP_M: f64 = 20.0;
@@ -43,12 +55,28 @@ pub struct PointMeans {
 }
 
 /// A surface, both halves of the points and both halves' surfaces at the same stations.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TrackProfiles {
+    /// The surface in question.
+    pub surface: Profile,
+    /// Means of both halves' points.
+    pub points: [PointMeans; 2],
+    /// The surfaces fitted to them.
+    pub fits: [Profile; 2],
+}
+
+/// A track with the heights of the surface and of both halves' surfaces, narrow holes carried over.
+#[derive(Debug, Clone)]
+struct Track<'a> {
+    points: &'a [PointMeans; 2],
+    heights: [Vec<f64>; 3],
+}
+
+/// The tracks of a strip, at the same stations.
 #[derive(Debug, Clone)]
 pub struct Halved<'a> {
     surface: &'a Profile,
-    points: [&'a PointMeans; 2],
-    /// Heights of the surface and of both halves' surfaces, narrow holes carried over.
-    heights: [Vec<f64>; 3],
+    tracks: Vec<Track<'a>>,
 }
 
 /// λ at a place of the way.
@@ -75,22 +103,26 @@ struct Stretch {
 }
 
 impl<'a> Halved<'a> {
-    /// The surface in question with the means of both halves' points and the surfaces fitted to
-    /// them. All must have the same stations.
+    /// The track in the middle and those beside it. All profiles must have the same stations.
     #[must_use]
-    pub fn new(surface: &'a Profile, points: [&'a PointMeans; 2], fits: [&Profile; 2]) -> Self {
+    pub fn new(middle: &'a TrackProfiles, beside: &'a [TrackProfiles]) -> Self {
+        let one = |t: &'a TrackProfiles| Track {
+            points: &t.points,
+            heights: [&t.surface, &t.fits[0], &t.fits[1]].map(Profile::carried_over),
+        };
         Self {
-            surface,
-            points,
-            heights: [surface, fits[0], fits[1]].map(Profile::carried_over),
+            surface: &middle.surface,
+            tracks: std::iter::once(middle).chain(beside).map(one).collect(),
         }
     }
 
-    /// Bands of the whole path from `longest_m` down; a closed lap runs on over its start. Segments
-    /// have `segment` stations, or where holes leave less than half of the path in whole ones, a half
-    /// or a quarter of that, as long as they hold two of the longest waves.
+    /// Bands of the whole path from `longest_m` down, and the length of the segments that they were
+    /// told by, metres; a closed lap runs on over its start. Segments have `segment` stations, or
+    /// where holes leave too little of the path in whole ones, a half or a quarter of that, as long
+    /// as they hold two of the longest waves. Holes of a half alone, as under a tripod, count as
+    /// long as the surface is there: it stands for the road of the whole path ([`CarriedBand::over`]).
     #[must_use]
-    pub fn bands(&self, segment: usize, longest_m: f64) -> Vec<CarriedBand> {
+    pub fn bands(&self, segment: usize, longest_m: f64) -> (Vec<CarriedBand>, f64) {
         let least = to_index(2.0 * longest_m / self.surface.step_m);
         let lengths = [1, 2, 4].map(|part| segment / part);
         let fitting = lengths.into_iter().filter(|n| *n == segment || *n >= least);
@@ -103,13 +135,46 @@ impl<'a> Halved<'a> {
             };
             found = self.spectra(whole, segment).or(found);
             let used = found.as_ref().map_or(0, |(s, _)| s.segments()) * segment / 2;
-            if 2 * used >= self.surface.z_m.len() {
+            if used as f64 >= LEAST_USED * (self.surface.z_m.len() * self.tracks.len()) as f64 {
                 break;
             }
         }
-        found.map_or_else(Vec::new, |(spectra, sampling)| {
-            carried(&spectra, sampling, longest_m, 2.0 * sampling.step_m())
+        found.map_or_else(Default::default, |(spectra, sampling)| {
+            let segment_m = spectra.segment() as f64 * sampling.step_m();
+            let bands = self.carried(&spectra, sampling, longest_m);
+            let whole = self.whole_surface(&spectra, sampling);
+            let bands = bands.iter().map(|b| b.over(&whole, sampling));
+            (bands.collect(), segment_m)
         })
+    }
+
+    /// Spectra of the surface alone along the whole path, by segments as those of `found`: it is
+    /// there where a half lacks points, as under a tripod.
+    fn whole_surface(&self, found: &CrossSpectra, sampling: Sampling) -> CrossSpectra {
+        let over = if self.surface.closed {
+            found.segment() / 2
+        } else {
+            0
+        };
+        let whole = Stretch {
+            first: 0,
+            count: self.surface.z_m.len() + over * sampling.times,
+        };
+        let mut out = CrossSpectra::new(found.segment(), sampling.step_m(), 1);
+        for track in &self.tracks {
+            out.add(&[&self.means(&track.heights[0], whole, sampling.times)]);
+        }
+        out
+    }
+
+    fn carried(
+        &self,
+        spectra: &CrossSpectra,
+        sampling: Sampling,
+        longest_m: f64,
+    ) -> Vec<CarriedBand> {
+        let limits_m = [longest_m, 2.0 * sampling.step_m()];
+        carried(spectra, sampling, self.tracks.len(), limits_m)
     }
 
     /// λ of a range of stations by itself, and the shortest wave that could be told there.
@@ -124,11 +189,11 @@ impl<'a> Halved<'a> {
     fn of_stretch(&self, stretch: Stretch) -> (Option<f64>, Option<f64>) {
         let segment = to_index(SEGMENT_M / self.surface.step_m + 0.5);
         let found = self.spectra(stretch, segment);
-        let Some((spectra, sampling)) = found.filter(|(s, _)| s.segments() >= LEAST_SEGMENTS)
-        else {
+        let least = LEAST_SEGMENTS * self.tracks.len();
+        let Some((spectra, sampling)) = found.filter(|(s, _)| s.segments() >= least) else {
             return (None, None);
         };
-        let bands = carried(&spectra, sampling, LONGEST_M, 2.0 * sampling.step_m());
+        let bands = self.carried(&spectra, sampling, LONGEST_M);
         let shortest = bands.last().map(|b| b.wavelength_m);
         (resolved_wavelength_m(&bands), shortest)
     }
@@ -167,12 +232,14 @@ impl<'a> Halved<'a> {
     }
 
     fn density(&self, range: std::ops::Range<usize>) -> f64 {
-        let area_m2 = range.len() as f64 * self.surface.step_m * TRACK_WIDTH_M;
+        let width_m = self.tracks.len() as f64 * TRACK_WIDTH_M;
+        let area_m2 = range.len() as f64 * self.surface.step_m * width_m;
         let count = |p: &PointMeans| {
             let there = p.counts.get(range.clone()).unwrap_or_default();
             there.iter().map(|n| u64::from(*n)).sum::<u64>()
         };
-        self.points.into_iter().map(count).sum::<u64>() as f64 / area_m2
+        let points = self.tracks.iter().flat_map(|t| t.points);
+        points.map(count).sum::<u64>() as f64 / area_m2
     }
 
     /// Spectra of a stretch from the finest means that hold enough points; `segment` in stations.
@@ -182,10 +249,12 @@ impl<'a> Halved<'a> {
             .into_iter()
             .find(|t| self.covered(stretch, *t) >= LEAST_COVERED)?;
         let sampling = Sampling { station_m, times };
-        let series = self.series(stretch, sampling);
-        let slices: Vec<&[f64]> = series.iter().map(Vec::as_slice).collect();
         let mut out = CrossSpectra::new(segment / times, sampling.step_m(), CHANNELS);
-        out.add(&slices);
+        for track in &self.tracks {
+            let series = self.series(track, stretch, sampling);
+            let slices: Vec<&[f64]> = series.iter().map(Vec::as_slice).collect();
+            out.add(&slices);
+        }
         (out.segments() > 0).then_some((out, sampling))
     }
 
@@ -207,50 +276,51 @@ impl<'a> Halved<'a> {
     /// Share of the samples that have points of the half that has fewer, among those with a surface:
     /// over a hole there is nothing to tell, however dense the points beside it are.
     fn covered(&self, stretch: Stretch, times: usize) -> f64 {
-        let surface = |k: &usize| self.heights.iter().all(|z| z[*k].is_finite());
-        let share = |p: &PointMeans| {
-            let (mut there, mut all) = (0usize, 0usize);
+        let (mut there, mut all) = ([0usize; 2], 0usize);
+        for track in &self.tracks {
+            let surface = |k: &usize| track.heights.iter().all(|z| z[*k].is_finite());
             for stations in self.samples(stretch, times) {
                 if !stations.iter().all(surface) {
                     continue;
                 }
                 all += 1;
-                there += usize::from(stations.iter().any(|&k| p.counts[k] > 0));
+                for (there, half) in there.iter_mut().zip(track.points) {
+                    *there += usize::from(stations.iter().any(|&k| half.counts[k] > 0));
+                }
             }
-            there as f64 / all.max(1) as f64
-        };
-        self.points
-            .into_iter()
-            .map(share)
-            .fold(f64::INFINITY, f64::min)
+        }
+        there[0].min(there[1]) as f64 / all.max(1) as f64
+    }
+
+    /// Means of heights over the samples of a stretch.
+    fn means(&self, z: &[f64], stretch: Stretch, times: usize) -> Vec<f64> {
+        let one = |k: Vec<usize>| k.iter().map(|&k| z[k]).sum::<f64>() / k.len() as f64;
+        self.samples(stretch, times).map(one).collect()
     }
 
     /// The channels in their order.
-    fn series(&self, stretch: Stretch, sampling: Sampling) -> Vec<Vec<f64>> {
+    fn series(&self, track: &Track, stretch: Stretch, sampling: Sampling) -> Vec<Vec<f64>> {
         let times = sampling.times;
-        let mean = |z: &Vec<f64>| -> Vec<f64> {
-            let one = |k: Vec<usize>| k.iter().map(|&k| z[k]).sum::<f64>() / k.len() as f64;
-            self.samples(stretch, times).map(one).collect()
+        let surfaces = track.heights.each_ref();
+        let surfaces = surfaces.map(|z| self.means(z, stretch, times));
+        let samples: Vec<Vec<usize>> = self.samples(stretch, times).collect();
+        let half = |which: usize| {
+            let over = samples.iter().map(|k| track.point_mean(which, k));
+            let over = spread(&over.collect::<Vec<_>>(), sampling.step_m());
+            let both = over.iter().zip(&surfaces[0]);
+            both.map(|(over, surface)| surface + over).collect()
         };
-        let surfaces = self.heights.each_ref().map(mean);
-        let most = to_index(FILLED_M / sampling.step_m() + 0.5);
-        let half = |which: usize, fit: &[f64]| {
-            let base = &surfaces[0];
-            let one = |(i, stations): (usize, Vec<usize>)| {
-                self.point_mean(which, &stations).map(|over| base[i] + over)
-            };
-            let samples = self.samples(stretch, times).enumerate();
-            filled(samples.map(one).collect(), fit, most)
-        };
-        let [surface, fit_a, fit_b] = &surfaces;
-        let (a, b) = (half(0, fit_a), half(1, fit_b));
-        vec![surface.clone(), a, b, fit_a.clone(), fit_b.clone()]
+        let (a, b) = (half(0), half(1));
+        let [surface, fit_a, fit_b] = surfaces;
+        vec![surface, a, b, fit_a, fit_b]
     }
+}
 
+impl Track<'_> {
     /// Mean height of a half's points over the surface at some stations: what the road does between
     /// the middle of the stations and where the points lie is the surface's.
     fn point_mean(&self, which: usize, stations: &[usize]) -> Option<f64> {
-        let p = self.points[which];
+        let p = &self.points[which];
         let (mut sum, mut n) = (0.0, 0.0);
         for &k in stations {
             let over = p.profile.z_m[k] - self.heights[0][k];
@@ -263,16 +333,77 @@ impl<'a> Halved<'a> {
     }
 }
 
-/// Values with short gaps taken from `other`; NaN in longer ones.
-fn filled(values: Vec<Option<f64>>, other: &[f64], most: usize) -> Vec<f64> {
-    let mut out: Vec<f64> = values.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
+/// Heights over the surface in which short gaps are 0 and what is there is larger by as much as is
+/// not: where gaps fall by chance, sums of products with another series come out as if none were
+/// (their own squares do not: noise comes out larger). NaN in longer gaps.
+fn spread(over_m: &[Option<f64>], step_m: f64) -> Vec<f64> {
+    let most = to_index(FILLED_M / step_m + 0.5);
+    let mut out: Vec<f64> = over_m.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
     let mut k = 0;
-    while k < values.len() {
-        let gap = values[k..].iter().take_while(|v| v.is_none()).count();
+    while k < over_m.len() {
+        let gap = over_m[k..].iter().take_while(|v| v.is_none()).count();
         if gap <= most {
-            out[k..k + gap].copy_from_slice(&other[k..k + gap]);
+            out[k..k + gap].fill(0.0);
         }
         k += gap.max(1);
     }
+    let there = running(over_m.iter().map(Option::is_some));
+    let counted = running(out.iter().map(|v| v.is_finite()));
+    let reach = to_index(SHARE_REACH_M / step_m + 0.5);
+    for (k, v) in out.iter_mut().enumerate() {
+        let (from, to) = (k.saturating_sub(reach), (k + reach + 1).min(over_m.len()));
+        *v *= (counted[to] - counted[from]) / (there[to] - there[from]).max(1.0);
+    }
     out
+}
+
+/// How many are true before each place.
+fn running(values: impl Iterator<Item = bool>) -> Vec<f64> {
+    let mut sum = 0.0;
+    let next = values.map(|v| {
+        sum += f64::from(u8::from(v));
+        sum
+    });
+    std::iter::once(0.0).chain(next).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Products of two series with gaps that fall by chance are those of the whole ones in the mean;
+    /// one of the series is seen three times in four at first, nine times in ten later.
+    #[test]
+    fn gaps_by_chance_leave_products_what_they_are() {
+        let mut state = 11u64;
+        let mut uniform = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let n = 40_000;
+        let road: Vec<f64> = (0..n).map(|_| uniform() - 0.5).collect();
+        let mut seen = |share: [f64; 2]| -> Vec<f64> {
+            let one = |k: usize| (uniform() < share[2 * k / n]).then_some(road[k]);
+            spread(&(0..n).map(one).collect::<Vec<_>>(), 0.05)
+        };
+        let (a, b) = (seen([0.75, 0.9]), seen([0.9, 0.7]));
+        let product = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
+        let whole = product(&road, &road);
+        // A product has a spread of its own of under 1 %; without the shares it is 33 % too small.
+        assert!((product(&a, &b) / whole - 1.0).abs() < 0.02);
+        assert!((product(&a, &road) / whole - 1.0).abs() < 0.02);
+    }
+
+    #[test]
+    fn a_wide_gap_stays_one() {
+        let mut over = vec![Some(1.0); 100];
+        over[10..12].fill(None);
+        over[40..70].fill(None);
+        let spread = spread(&over, 0.05);
+        assert_eq!(spread[11].to_bits(), 0.0f64.to_bits());
+        assert!(spread[40..70].iter().all(|v| v.is_nan()));
+        assert!((spread[20] - 40.0 / 38.0).abs() < 1e-9, "{}", spread[20]);
+    }
 }

@@ -22,7 +22,9 @@ pub use fidelity::{
     CHANNELS, CarriedBand, Channels, LEAST_GAIN, Sampling, carried, resolved_wavelength_m,
 };
 pub use geometry::{RadiusRule, crossfalls, grades, vertical_curvatures_per_m};
-pub use halved::{Halved, PointMeans, TRACK_WIDTH_M, WINDOW_M, WINDOW_STEP_M, WavelengthAt};
+pub use halved::{
+    Halved, PointMeans, TRACK_WIDTH_M, TRACKS, TrackProfiles, WINDOW_M, WINDOW_STEP_M, WavelengthAt,
+};
 pub use indices::{FeltEvent, IndexParams, Indices, Radius, SECTIONS_M, Section};
 pub use iso8608::{
     Band, CLASS_A_M3, CLASS_RATIO, FIT_PER_M, Iso8608Fit, REFERENCE_PER_M, band_limits, band_mean,

@@ -6,6 +6,12 @@ use crate::ribbon::{Ribbon, RibbonPoint};
 /// the tightest bend of a road (radius 5 m) is 2·10⁻⁶ shorter than its arc.
 const FINE_M: f64 = 0.025;
 
+/// Beside the paving.
+const NOWHERE: RibbonPoint = RibbonPoint {
+    s: f64::NAN,
+    t: f64::NAN,
+};
+
 /// Why there is no wheel path.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum PathError {
@@ -130,16 +136,12 @@ impl WheelPath {
         } else {
             step_m
         };
-        let nowhere = RibbonPoint {
-            s: f64::NAN,
-            t: f64::NAN,
-        };
         let station = |i: usize| {
             let x = i as f64 * step_m;
             let k = way.partition_point(|w| *w <= x).clamp(1, way.len() - 1) - 1;
             let f = ((x - way[k]) / (way[k + 1] - way[k]).max(1e-12)).clamp(0.0, 1.0);
             let xy_m = [0, 1].map(|a| fine[k][a] + f * (fine[k + 1][a] - fine[k][a]));
-            let at = place((k, f), xy_m).unwrap_or(nowhere);
+            let at = place((k, f), xy_m).unwrap_or(NOWHERE);
             PathPoint { xy_m, at }
         };
         let points: Vec<PathPoint> = (0..gaps + usize::from(!closed)).map(station).collect();
@@ -158,6 +160,27 @@ impl WheelPath {
             points,
             closed,
         })
+    }
+
+    /// Its stations moved `dt_m` to the left of the reference line, those that stay on the paving.
+    #[must_use]
+    pub fn moved(&self, ribbon: &Ribbon, dt_m: f64) -> Self {
+        let one = |p: &PathPoint| {
+            let at = RibbonPoint {
+                s: p.at.s,
+                t: p.at.t + dt_m,
+            };
+            if ribbon.contains(at) {
+                let xy_m = ribbon.line.to_local(at);
+                PathPoint { xy_m, at }
+            } else {
+                PathPoint { at: NOWHERE, ..*p }
+            }
+        };
+        Self {
+            points: self.points.iter().map(one).collect(),
+            ..self.clone()
+        }
     }
 
     /// Its length, metres.

@@ -5,8 +5,9 @@ use std::f64::consts::TAU;
 
 use surface_core::numeric::{CrossSpectra, chi_square_quantile};
 use surface_core::roughness::{
-    Halved, IRI_SPEED_M_S, PointMeans, Profile, QuarterCar, RadiusRule, WavelengthAt, bands,
-    fit_iso8608, iri_mm_per_m, rolling_gaps, straightedge_gaps, suspension_strokes,
+    Halved, IRI_SPEED_M_S, PointMeans, Profile, QuarterCar, RadiusRule, TRACKS, TrackProfiles,
+    WavelengthAt, bands, fit_iso8608, iri_mm_per_m, rolling_gaps, straightedge_gaps,
+    suspension_strokes,
 };
 use surface_tests::proving::rng::Rng;
 use surface_tests::python;
@@ -402,12 +403,50 @@ fn holes_every_forty_metres_leave_a_path_its_spectrum() {
     let points = |k: usize| if k % 800 < 40 { 0.0 } else { 1.5 };
     let [a, b] = [0, 1].map(|_| half(&road, points, &mut rng));
     let fits = [0, 1].map(|_| fitted(&road, &mut rng));
-    let halved = Halved::new(&fits[0], [&a, &b], [&fits[0], &fits[1]]);
-    let bands = halved.bands(2048, 10.0);
+    let track = TrackProfiles {
+        surface: fits[0].clone(),
+        points: [a, b],
+        fits,
+    };
+    let (bands, segment_m) = Halved::new(&track, &[]).bands(2048, 10.0);
+    assert!(segment_m < 40.0, "{segment_m} m hold a hole each");
     let (longest, shortest) = (bands.first().unwrap(), bands.last().unwrap());
     assert!(longest.wavelength_m > 7.0 && shortest.wavelength_m < 0.2);
     let told = surface_core::roughness::resolved_wavelength_m(&bands).unwrap();
     assert!((0.3..1.2).contains(&told), "{told}");
+}
+
+/// The last quarter of a road is three times as rough, and one half of the points lacks there: the
+/// surface tells how rough the whole path is.
+#[test]
+fn the_road_of_a_path_is_told_where_one_half_of_the_points_lacks() {
+    let mut rng = Rng::stream(&[24]);
+    let mut road = walked_road(8000, &mut rng);
+    let start = road[6000];
+    for z in &mut road[6000..] {
+        *z = start + 3.0 * (*z - start);
+    }
+    let lacking = |k: usize| if k < 6000 { 1.5 } else { 0.0 };
+    let points = [
+        half(&road, lacking, &mut rng),
+        half(&road, |_| 1.5, &mut rng),
+    ];
+    let fits = [0, 1].map(|_| fitted(&road, &mut rng));
+    let track = TrackProfiles {
+        surface: fits[0].clone(),
+        points,
+        fits,
+    };
+    let (bands, _) = Halved::new(&track, &[]).bands(2048, 10.0);
+    let band = bands.iter().find(|b| b.wavelength_m < 2.1).unwrap();
+    let [low, high] = band.limits_per_m;
+    let mut truth = CrossSpectra::new(1024, 0.05, 1);
+    truth.add(&[&road]);
+    let real: Vec<f64> = truth.density(0, 0).iter().map(|c| c.re).collect();
+    let known = surface_core::roughness::band_mean(&real, truth.bin_per_m(), low, high);
+    // Where both halves have points the road has a third of it.
+    let share = band.road_m3 / known;
+    assert!((share - 1.0).abs() < 0.25, "{share}");
 }
 
 #[test]
@@ -420,7 +459,12 @@ fn a_hole_is_no_thin_place() {
     let mut fits = [0, 1].map(|_| fitted(&road, &mut rng));
     fits.iter_mut()
         .for_each(|f| f.z_m[hole.clone()].fill(f64::NAN));
-    let halved = Halved::new(&fits[0], [&a, &b], [&fits[0], &fits[1]]);
+    let track = TrackProfiles {
+        surface: fits[0].clone(),
+        points: [a, b],
+        fits,
+    };
+    let halved = Halved::new(&track, &[]);
     // The 20 m around 50 m are told by the 100 m around them, which is all that there is.
     let along = halved.along(100.0);
     let around = |w: &&WavelengthAt| w.from_m < 50.0 && w.to_m > 50.0;
@@ -434,14 +478,20 @@ fn wavelengths_of_windows_scatter_about_the_truth() {
     let mut rng = Rng::stream(&[21]);
     let road = walked_road(STATIONS[0], &mut rng);
     let per_station = |k: usize| if k < STATIONS[1] { 1.5 } else { 0.15 };
-    let [a, b] = [0, 1].map(|_| half(&road, per_station, &mut rng));
     let [fit_a, fit_b] = [0, 1].map(|_| fitted(&road, &mut rng));
     let both = fit_a.z_m.iter().zip(&fit_b.z_m).map(|(a, b)| 0.5 * (a + b));
     let surface = Profile {
         z_m: both.collect(),
         ..fit_a.clone()
     };
-    let halved = Halved::new(&surface, [&a, &b], [&fit_a, &fit_b]);
+    // Side by side the road and the noise of the fits are nearly the same, points are others.
+    let mut track = || TrackProfiles {
+        surface: surface.clone(),
+        points: [0, 1].map(|_| half(&road, per_station, &mut rng)),
+        fits: [fit_a.clone(), fit_b.clone()],
+    };
+    let (middle, beside) = (track(), (1..TRACKS).map(|_| track()).collect::<Vec<_>>());
+    let halved = Halved::new(&middle, &beside);
     for window_m in [25.0, 50.0, 100.0, 200.0] {
         let along = halved.along(window_m);
         let dense = told(&along, window_m, [0.0, 2000.0]);
