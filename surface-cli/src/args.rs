@@ -284,7 +284,8 @@ pub struct RoughnessArgs {
     #[arg(long, value_name = "KMH")]
     pub speed: Option<f64>,
     /// A limit for every 100 m, in quotes: 'lambda<=M', 'iri-difference<=MM/M' (between the
-    /// surfaces of the two halves), 'straightedge<=MM'; exit 1 where it is not kept
+    /// surfaces of the two halves), 'band-error<=DB' (mesh over road, waves of 1 to 3 m),
+    /// 'straightedge<=MM'; exit 1 where it is not kept
     #[arg(long, value_name = "LIMIT")]
     pub require: Vec<String>,
     /// Scanner positions, CSV [name,]x,y,z, as given to the fit

@@ -7,6 +7,7 @@ use crate::report::{GateFailure, GateReport, PathReport};
 enum Kind {
     Lambda,
     IriDifference,
+    BandError,
     Straightedge,
 }
 
@@ -17,6 +18,7 @@ impl Kind {
         match self {
             Self::Lambda => &["m"],
             Self::IriDifference => &["mm/m", "m/km"],
+            Self::BandError => &["dB"],
             Self::Straightedge => &["mm"],
         }
     }
@@ -39,7 +41,9 @@ pub struct Gate {
 
 /// Why a text is no limit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[error("{text:?} is no limit: give lambda<=METRES, iri-difference<=MM_PER_M or straightedge<=MM")]
+#[error(
+    "{text:?} is no limit: give lambda<=METRES, iri-difference<=MM_PER_M, band-error<=DB or straightedge<=MM"
+)]
 pub struct GateError {
     text: String,
 }
@@ -59,6 +63,7 @@ impl std::str::FromStr for Gate {
         let kind = match name.trim().to_lowercase().as_str() {
             "lambda" | "λ" => Kind::Lambda,
             "iri-difference" => Kind::IriDifference,
+            "band-error" => Kind::BandError,
             "straightedge" => Kind::Straightedge,
             _ => return Err(wrong()),
         };
@@ -87,6 +92,7 @@ impl Gate {
         match self.kind {
             Kind::Lambda => "lambda",
             Kind::IriDifference => "iri-difference",
+            Kind::BandError => "band-error",
             Kind::Straightedge => "straightedge",
         }
     }
@@ -113,6 +119,7 @@ impl Gate {
                     .straightedge
                     .map(|g| 1e3 * g.depth_m),
                 Kind::Lambda => carried.and_then(|c| c.sections.get(k)?.resolved_m),
+                Kind::BandError => carried.and_then(|c| c.sections.get(k)?.band_error_db),
                 Kind::IriDifference => carried.and_then(|c| {
                     let [a, b] = *c.iri_halves_by_section.get(k)?;
                     Some((a? - b?).abs())
@@ -145,7 +152,9 @@ mod tests {
             gate("iri-difference=0.03 m/km").unwrap().name(),
             "iri-difference"
         );
+        assert_eq!(gate("band-error ≤ 1.5 dB").unwrap().name(), "band-error");
         let wrong_units = [
+            "band-error<=2%",
             "lambda<=500mm",
             "straightedge<=3 cm",
             "straightedge<=0.003 m",

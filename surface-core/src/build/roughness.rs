@@ -24,7 +24,7 @@ use crate::report::{
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::roughness::{
     EventParams, Halved, IndexParams, PathPoint, PointMeans, Profile, SECTIONS_M, WINDOW_M,
-    WheelPath, crossfalls, resolved_wavelength_m,
+    WheelPath, crossfalls, resolved_wavelength_m, worst_band_db,
 };
 
 /// What a roughness run leaves.
@@ -336,10 +336,14 @@ fn carried_along(halves: &HalfProfiles) -> Carried {
     let (bands, segment_m) = halved.bands(mesh.segment(), LONGEST_M);
     let [a, b] = &halves.middle.fits;
     let (iri_a, iri_b) = (a.iri(SECTIONS_M[1]), b.iri(SECTIONS_M[1]));
-    let section = |cut: std::ops::Range<usize>| CarriedSection {
-        from_m: cut.start as f64 * step,
-        to_m: cut.end as f64 * step,
-        resolved_m: halved.wavelength_m(cut).0,
+    let section = |cut: std::ops::Range<usize>| {
+        let bands = halved.bands_of(cut.clone());
+        CarriedSection {
+            from_m: cut.start as f64 * step,
+            to_m: cut.end as f64 * step,
+            resolved_m: resolved_wavelength_m(&bands),
+            band_error_db: worst_band_db(&bands),
+        }
     };
     let cuts = mesh.cuts(SECTIONS_M[1]).into_iter();
     Carried {

@@ -100,7 +100,7 @@ impl RoughnessParams {
         if !with_scans && self.require.iter().any(Gate::needs_scans) {
             return Err(BuildError::Parameter {
                 name: "--require",
-                value: "a limit on lambda or iri-difference".to_owned(),
+                value: "a limit on lambda, iri-difference or band-error".to_owned(),
                 why: "only the scans can tell it; name them after the folder",
             });
         }

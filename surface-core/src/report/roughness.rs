@@ -80,6 +80,10 @@ pub struct CarriedSection {
     pub to_m: f64,
     /// Shortest wavelength carried, metres.
     pub resolved_m: Option<f64>,
+    /// By how much the mesh's density is off the road's in the worst third octave of waves of 1 to
+    /// 3 m, dB; none where that cannot be told.
+    #[serde(default)]
+    pub band_error_db: Option<f64>,
 }
 
 /// One wheel path.

@@ -214,6 +214,7 @@ impl RoughnessReport {
             "IRI, mm/m",
             "IRI of half A, B",
             "λ, m",
+            "worst band of 1 to 3 m, dB",
             "3 m straightedge, mm",
         ];
         let failed = |path: &str, section: &Section| {
@@ -325,6 +326,7 @@ fn section_cells(path: &PathReport, k: usize, section: &Section) -> Vec<String> 
         number(section.iri_mm_per_m, 3),
         halves,
         number(carried.and_then(|c| c.sections.get(k)?.resolved_m), 2),
+        number(carried.and_then(|c| c.sections.get(k)?.band_error_db), 2),
         number(gap_mm, 2),
     ]
 }

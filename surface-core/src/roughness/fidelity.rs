@@ -206,3 +206,18 @@ pub fn resolved_wavelength_m(bands: &[CarriedBand]) -> Option<f64> {
     }
     bands.last().map(|b| b.wavelength_m)
 }
+
+/// Waves from this one up are what the error of bands is about, metres: shorter ones, which a mesh
+/// smooths, are what λ is about.
+const JUDGED_FROM_M: f64 = 1.0;
+
+/// By how much is the surface's density off the road's in the worst band of waves of 1 m and longer,
+/// dB? None where there is no such band, or the noise hides the road in one.
+#[must_use]
+pub fn worst_band_db(bands: &[CarriedBand]) -> Option<f64> {
+    let judged = bands
+        .iter()
+        .filter(|b| b.limits_per_m[0] < 1.0 / JUDGED_FROM_M);
+    let sizes: Option<Vec<f64>> = judged.map(|b| b.surface_db.map(f64::abs)).collect();
+    sizes?.into_iter().reduce(f64::max)
+}

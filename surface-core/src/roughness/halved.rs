@@ -177,25 +177,24 @@ impl<'a> Halved<'a> {
         carried(spectra, sampling, self.tracks.len(), limits_m)
     }
 
-    /// λ of a range of stations by itself, and the shortest wave that could be told there.
+    /// Bands of a range of stations by itself, of waves up to 3 m; none where it has too few segments
+    /// without a hole.
     #[must_use]
-    pub fn wavelength_m(&self, range: std::ops::Range<usize>) -> (Option<f64>, Option<f64>) {
+    pub fn bands_of(&self, range: std::ops::Range<usize>) -> Vec<CarriedBand> {
         self.of_stretch(Stretch {
             first: range.start.cast_signed(),
             count: range.len(),
         })
     }
 
-    fn of_stretch(&self, stretch: Stretch) -> (Option<f64>, Option<f64>) {
+    fn of_stretch(&self, stretch: Stretch) -> Vec<CarriedBand> {
         let segment = to_index(SEGMENT_M / self.surface.step_m + 0.5);
         let found = self.spectra(stretch, segment);
         let least = LEAST_SEGMENTS * self.tracks.len();
         let Some((spectra, sampling)) = found.filter(|(s, _)| s.segments() >= least) else {
-            return (None, None);
+            return Vec::new();
         };
-        let bands = self.carried(&spectra, sampling, LONGEST_M);
-        let shortest = bands.last().map(|b| b.wavelength_m);
-        (resolved_wavelength_m(&bands), shortest)
+        self.carried(&spectra, sampling, LONGEST_M)
     }
 
     /// λ along the way: every [`WINDOW_STEP_M`], over windows of `window_m` around. Those at the
@@ -208,7 +207,7 @@ impl<'a> Halved<'a> {
         let one = |cut: std::ops::Range<usize>| {
             let middle = usize::midpoint(cut.start, cut.end).cast_signed();
             let first = middle - (window / 2).cast_signed();
-            let (resolved_m, told_m) = self.of_stretch(Stretch {
+            let bands = self.of_stretch(Stretch {
                 first: if self.surface.closed {
                     first
                 } else {
@@ -219,8 +218,8 @@ impl<'a> Halved<'a> {
             WavelengthAt {
                 from_m: cut.start as f64 * step,
                 to_m: cut.end as f64 * step,
-                resolved_m,
-                told_m,
+                resolved_m: resolved_wavelength_m(&bands),
+                told_m: bands.last().map(|b| b.wavelength_m),
                 points_per_m2: self.density(cut),
             }
         };
@@ -333,35 +332,48 @@ impl Track<'_> {
     }
 }
 
-/// Heights over the surface in which short gaps are 0 and what is there is larger by as much as is
-/// not: where gaps fall by chance, sums of products with another series come out as if none were
-/// (their own squares do not: noise comes out larger). NaN in longer gaps.
+/// Heights over the surface in which short gaps have the mean of what is around, and what is there is
+/// as much further from that mean as gaps are many: where gaps fall by chance, sums of products with
+/// another series come out as if there were none (their own squares do not: noise comes out
+/// larger). NaN in longer gaps.
 fn spread(over_m: &[Option<f64>], step_m: f64) -> Vec<f64> {
-    let most = to_index(FILLED_M / step_m + 0.5);
-    let mut out: Vec<f64> = over_m.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
+    let short = short_gaps(over_m, to_index(FILLED_M / step_m + 0.5));
+    let there = running(over_m.iter().map(|v| f64::from(u8::from(v.is_some()))));
+    let gaps = running(short.iter().map(|gap| f64::from(u8::from(*gap))));
+    let sums = running(over_m.iter().map(|v| v.unwrap_or(0.0)));
+    let reach = to_index(SHARE_REACH_M / step_m + 0.5);
+    let one = |k: usize| {
+        let (from, to) = (k.saturating_sub(reach), (k + reach + 1).min(over_m.len()));
+        let around = |sums: &[f64]| sums[to] - sums[from];
+        let (seen, mean) = (around(&there), around(&sums) / around(&there));
+        match over_m[k] {
+            Some(v) => mean + (v - mean) * (seen + around(&gaps)) / seen,
+            None if short[k] => mean,
+            None => f64::NAN,
+        }
+    };
+    (0..over_m.len()).map(one).collect()
+}
+
+/// Which places are in gaps of at most `most`.
+fn short_gaps(values: &[Option<f64>], most: usize) -> Vec<bool> {
+    let mut out = vec![false; values.len()];
     let mut k = 0;
-    while k < over_m.len() {
-        let gap = over_m[k..].iter().take_while(|v| v.is_none()).count();
+    while k < values.len() {
+        let gap = values[k..].iter().take_while(|v| v.is_none()).count();
         if gap <= most {
-            out[k..k + gap].fill(0.0);
+            out[k..k + gap].fill(true);
         }
         k += gap.max(1);
-    }
-    let there = running(over_m.iter().map(Option::is_some));
-    let counted = running(out.iter().map(|v| v.is_finite()));
-    let reach = to_index(SHARE_REACH_M / step_m + 0.5);
-    for (k, v) in out.iter_mut().enumerate() {
-        let (from, to) = (k.saturating_sub(reach), (k + reach + 1).min(over_m.len()));
-        *v *= (counted[to] - counted[from]) / (there[to] - there[from]).max(1.0);
     }
     out
 }
 
-/// How many are true before each place.
-fn running(values: impl Iterator<Item = bool>) -> Vec<f64> {
+/// Sum of the values before each place, and of all.
+fn running(values: impl Iterator<Item = f64>) -> Vec<f64> {
     let mut sum = 0.0;
     let next = values.map(|v| {
-        sum += f64::from(u8::from(v));
+        sum += v;
         sum
     });
     std::iter::once(0.0).chain(next).collect()
@@ -399,11 +411,14 @@ mod tests {
     #[test]
     fn a_wide_gap_stays_one() {
         let mut over = vec![Some(1.0); 100];
+        over[20] = Some(2.0);
+        let mean = 39.0 / 38.0;
         over[10..12].fill(None);
         over[40..70].fill(None);
         let spread = spread(&over, 0.05);
-        assert_eq!(spread[11].to_bits(), 0.0f64.to_bits());
+        assert!((spread[11] - mean).abs() < 1e-9, "{}", spread[11]);
         assert!(spread[40..70].iter().all(|v| v.is_nan()));
-        assert!((spread[20] - 40.0 / 38.0).abs() < 1e-9, "{}", spread[20]);
+        let there = mean + (2.0 - mean) * 40.0 / 38.0;
+        assert!((spread[20] - there).abs() < 1e-9, "{}", spread[20]);
     }
 }

@@ -20,6 +20,7 @@ mod texture;
 pub use events::{Event, EventKind, EventParams, find_events};
 pub use fidelity::{
     CHANNELS, CarriedBand, Channels, LEAST_GAIN, Sampling, carried, resolved_wavelength_m,
+    worst_band_db,
 };
 pub use geometry::{RadiusRule, crossfalls, grades, vertical_curvatures_per_m};
 pub use halved::{

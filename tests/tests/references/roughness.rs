@@ -7,7 +7,7 @@ use surface_core::numeric::{CrossSpectra, chi_square_quantile};
 use surface_core::roughness::{
     Halved, IRI_SPEED_M_S, PointMeans, Profile, QuarterCar, RadiusRule, TRACKS, TrackProfiles,
     WavelengthAt, bands, fit_iso8608, iri_mm_per_m, rolling_gaps, straightedge_gaps,
-    suspension_strokes,
+    suspension_strokes, worst_band_db,
 };
 use surface_tests::proving::rng::Rng;
 use surface_tests::python;
@@ -447,6 +447,20 @@ fn the_road_of_a_path_is_told_where_one_half_of_the_points_lacks() {
     // Where both halves have points the road has a third of it.
     let share = band.road_m3 / known;
     assert!((share - 1.0).abs() < 0.25, "{share}");
+    // A surface a quarter too high has 1.9 dB too much in every band.
+    let mut high = track.clone();
+    high.surface.z_m.iter_mut().for_each(|z| *z *= 1.25);
+    let of_100_m = |t: &TrackProfiles| Halved::new(t, &[]).bands_of(0..2000);
+    for (own, high) in of_100_m(&track).iter().zip(of_100_m(&high)).take(5) {
+        let more_db = high.surface_db.unwrap() - own.surface_db.unwrap();
+        assert!(
+            (more_db - 1.94).abs() < 0.7,
+            "{more_db} dB at {} m",
+            own.wavelength_m
+        );
+    }
+    let worst = worst_band_db(&of_100_m(&high)).unwrap();
+    assert!((1.2..3.0).contains(&worst), "{worst}");
 }
 
 #[test]
