@@ -393,10 +393,11 @@ impl State<'_> {
         let (old, skeleton) = (self.old, self.skeleton);
         let layout = &skeleton.layout;
         let (ribbon, file) = (&old.ribbon, old.dir.join("surface.ply"));
-        let (before, _) =
-            Mesher::new(ribbon, &old.field, layout, &skeleton.plan, &skeleton.beside)?;
-        let (mut mesher, mask) =
-            Mesher::new(ribbon, &joined.field, layout, &joined.plan, &joined.beside)?;
+        let (before, after) = rayon::join(
+            || Mesher::new(ribbon, &old.field, layout, &skeleton.plan, &skeleton.beside),
+            || Mesher::new(ribbon, &joined.field, layout, &joined.plan, &joined.beside),
+        );
+        let ((before, _), (mut mesher, mask)) = (before?, after?);
         mesher.crs = VertexRecords::open(&file)?.crs()?;
         let is_touched = |section, at| is_touched(ribbon, found, section, at);
         let meshes = Meshes {

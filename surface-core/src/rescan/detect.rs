@@ -1,5 +1,7 @@
 //! Which cells changed, at several scales, with the false discovery rate held.
 
+use rayon::prelude::*;
+
 use super::fdr;
 use super::learn::{Chance, Judged};
 use super::level::NORMAL_95;
@@ -174,34 +176,41 @@ impl<'a> Search<'a> {
     }
 
     fn learn(&mut self, regions: &Regions, cautious: bool) {
-        let strata = &self.strata;
-        for scale in &mut self.scales {
-            let stable = stable(self.pair, regions, scale.width_m);
+        let (pair, strata) = (self.pair, &self.strata);
+        self.scales.par_iter_mut().for_each(|scale| {
+            let stable = stable(pair, regions, scale.width_m);
             let cells = (0..stable.len()).filter(|&k| stable[k]);
             let chance = Chance::learn(cells.map(|k| scale.cell(k, strata)), cautious);
             scale.chance = chance;
-        }
+        });
     }
 
     /// `None` when no cell of any scale is beyond chance.
     fn limits(&self) -> Option<Limits> {
-        let (mut small, mut tests) = (Vec::new(), 0);
-        for scale in &self.scales {
-            let known = (0..scale.d.len()).filter(|&k| scale.d[k].is_finite());
-            for score in known.map(|k| scale.chance.score(scale.cell(k, &self.strata))) {
-                tests += 1;
-                // p-values take long, and all but a few are beyond any limit.
-                let p = Some(score)
-                    .filter(|u| u.abs() >= self.least_score)
-                    .map(two_sided_p);
-                small.extend(p.filter(|p| *p <= self.params.false_share));
-            }
-        }
+        let found: Vec<(Vec<f64>, usize)> =
+            self.scales.par_iter().map(|s| self.small_p(s)).collect();
+        let tests: usize = found.iter().map(|(_, tests)| tests).sum();
+        let small = found.into_iter().flat_map(|(small, _)| small).collect();
         let changed = fdr::limit_among(small, tests, self.params.false_share)?;
         Some(Limits {
             changed,
             begins: changed.min(ANY_FALSE / tests as f64),
         })
+    }
+
+    /// The p-values of a scale that may be discoveries, and how many cells it has.
+    fn small_p(&self, scale: &Scale) -> (Vec<f64>, usize) {
+        let (mut small, mut tests) = (Vec::new(), 0);
+        let known = (0..scale.d.len()).filter(|&k| scale.d[k].is_finite());
+        for score in known.map(|k| scale.chance.score(scale.cell(k, &self.strata))) {
+            tests += 1;
+            // p-values take long, and all but a few are beyond any limit.
+            let p = Some(score)
+                .filter(|u| u.abs() >= self.least_score)
+                .map(two_sided_p);
+            small.extend(p.filter(|p| *p <= self.params.false_share));
+        }
+        (small, tests)
     }
 
     /// From discoveries to places: those of the fine scales first; coarse squares count where they
@@ -220,24 +229,23 @@ impl<'a> Search<'a> {
     }
 
     fn places(&self, limits: Limits, clean_alone: bool, clear: &[Vec<bool>]) -> Regions {
-        let nodes = self.strata.len();
-        let (mut sign, mut seed) = (vec![0i8; nodes], vec![false; nodes]);
         let scale = &self.scales[FOLLOW];
-        for k in 0..nodes {
+        let one = |k: usize| {
             let fine = scale.d[k];
             if !fine.is_finite() {
-                continue;
+                return (0, false);
             }
             let p = self.least_p(k, fine, clear);
             let own = self.strata[k];
             let begins = DENSE.contains(&own) && !BY_EDGE.contains(&own);
             let begins = begins && (!clean_alone || own == CLEAN);
-            seed[k] = begins && p <= limits.begins;
             let score = scale.chance.score(scale.cell(k, &self.strata));
-            if p <= limits.changed || score.abs() > NORMAL_95 {
-                sign[k] = if fine > 0.0 { 1 } else { -1 };
-            }
-        }
+            let differs = p <= limits.changed || score.abs() > NORMAL_95;
+            let sign = if fine > 0.0 { 1i8 } else { -1 };
+            (if differs { sign } else { 0 }, begins && p <= limits.begins)
+        };
+        let nodes = (0..self.strata.len()).into_par_iter();
+        let (sign, seed): (Vec<i8>, Vec<bool>) = nodes.map(one).unzip();
         Regions::join(&self.pair.grid, &sign, &seed, LEAST_NODES)
     }
 
