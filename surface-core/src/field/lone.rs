@@ -22,13 +22,10 @@ pub(super) fn set_lone_strays_aside(
     blocks: &BlockPlanes,
     lattice: &Lattice,
 ) {
-    let stray = |cell: &usize| {
-        // Not the block's own variance: the stray itself may have made that large. Nor that of
-        // another setup, of which a few points far away may tell nothing.
-        let variance_m2 = blocks.usual_variance_of_m2(lone_setup(sums, sorted, *cell));
-        let reach_m = SDS * (2.0 * variance_m2).sqrt();
-        !supported(sums, blocks, lattice, (*cell, reach_m))
-    };
+    // Not the block's own variance: the stray itself may have made that large. Nor the noisiest
+    // setup's, of which a few points far away may tell nothing.
+    let variance_m2 = |cell: usize| blocks.usual_variance_of_m2(setup_of(sums, sorted, cell));
+    let stray = |cell: &usize| !supported(sums, blocks, lattice, (*cell, &variance_m2));
     let lone = (0..sums.n.len()).filter(|&cell| sums.n[cell] == 1);
     let strays: Vec<usize> = lone.filter(stray).collect();
     for cell in strays {
@@ -40,8 +37,8 @@ pub(super) fn set_lone_strays_aside(
     }
 }
 
-/// The setup of the one point that a cell counts: of its points the one at the cell's height.
-fn lone_setup(sums: &CellSums, sorted: &Sorted, cell: usize) -> u16 {
+/// The setup of the point of a cell that is nearest to its height: that of the one point that counts.
+fn setup_of(sums: &CellSums, sorted: &Sorted, cell: usize) -> u16 {
     let z = sums.wz[cell] / sums.w[cell];
     let points = sorted.start[cell]..sorted.start[cell + 1];
     let off = |k: &usize| (sorted.z[*k] - z).abs();
@@ -53,7 +50,7 @@ fn supported(
     sums: &CellSums,
     blocks: &BlockPlanes,
     lattice: &Lattice,
-    (cell, reach_m): (usize, f64),
+    (cell, variance_m2): (usize, &dyn Fn(usize) -> f64),
 ) -> bool {
     let (row, column) = (cell / sums.columns, cell % sums.columns);
     let slopes = blocks.slopes_near(cell);
@@ -62,7 +59,11 @@ fn supported(
     let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(sums.columns);
     rows.flat_map(|r| columns.clone().map(move |c| (r, c)))
         .filter(|&(r, c)| (r, c) != (row, column) && sums.n[r * sums.columns + c] > 0)
-        .any(|(r, c)| here.agrees(&Seen::of(sums, lattice, r, c), slopes, reach_m))
+        .any(|(r, c)| {
+            let both_m2 = variance_m2(cell) + variance_m2(r * sums.columns + c);
+            let reach_m = SDS * both_m2.sqrt();
+            here.agrees(&Seen::of(sums, lattice, r, c), slopes, reach_m)
+        })
 }
 
 /// What a cell says: where, and how high.

@@ -561,6 +561,41 @@ fn a_lone_stray_in_a_cell_makes_no_spike() {
 }
 
 #[test]
+fn a_lone_point_of_a_quiet_setup_stays_among_noisier_ones() {
+    // 50 points a square metre of a setup that scatters by 10 mm; one of another that scatters by
+    // 1 mm and saw the far end of the stretch well.
+    let mut random = Random(35);
+    let mut points: Vec<PackedPoint> = Vec::new();
+    for point in scan(36, |_, _| 0.0).into_iter().step_by(80) {
+        let [s, t, _] = point.metres();
+        let near = (s - 3.2).hypot(t + 0.7) < 0.6;
+        let off = 1e-2 * random.gauss();
+        // Those near by happen to lie 2 σ off.
+        let z = if near { 2e-2_f64.copysign(off) } else { off };
+        points.push(PackedPoint {
+            abc: [s, t, z].map(|v| Frame::pack(v).unwrap()),
+            setup: 6,
+            ..point
+        });
+    }
+    let quiet = scan(37, |_, _| 0.0).into_iter().step_by(8);
+    points.extend(quiet.filter(|p| p.metres()[0] > 9.0));
+    let at = [3.2, -0.7, 0.0].map(|v| Frame::pack(v).unwrap());
+    points.retain(|p| (p.abc[0] - at[0]).abs() > 5000 || (p.abc[1] - at[1]).abs() > 5000);
+    points.push(PackedPoint {
+        abc: at,
+        intensity: 0,
+        setup: 5,
+    });
+    let sums = cell_sums(&points, &lattice(), 0, &limits(), as_delivered());
+    let lattice = lattice();
+    let row = crate::numeric::to_index(3.2 / lattice.s_step_m + 0.5);
+    let column = (-0.7 - lattice.column_t_m(0)) / lattice.t_step_m + 0.5;
+    let column = crate::numeric::to_index(column);
+    assert_eq!(sums.n[row * lattice.columns + column], 1);
+}
+
+#[test]
 fn a_person_who_stood_there_leaves_no_spike() {
     // 350 points a square metre, and a body seen from one side: a wall of points from 0.12 m up.
     let mut points: Vec<PackedPoint> = scan(34, |_, _| 0.0).into_iter().step_by(11).collect();
