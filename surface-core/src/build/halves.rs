@@ -9,7 +9,7 @@ use super::folder::{BuildFolder, write_error};
 use super::heights::{HeightFitter, Steps};
 use super::levelled::{Course, LevelledRoad};
 use super::params::FitParams;
-use super::profiles::{from_field, from_mesh};
+use super::profiles::{along_all, from_mesh};
 use super::report_parts::inputs_of;
 use super::road::{find_road, open};
 use super::strip::{OnStrip, Strip, from_points};
@@ -154,8 +154,8 @@ fn fit_half(
     fitter.fit_part(0..fitter.runs(), level, &steps, &store, progress)?;
     let along = |strip: &Strip| {
         let points = from_points(fitter.points, fitter.ribbon, fitter.setups, strip)?;
-        let surface = |(means, track)| Ok((means, from_field(&store, track)?));
-        points.into_iter().zip(&strip.tracks).map(surface).collect()
+        let surfaces = along_all(&store, &strip.tracks)?;
+        Ok(points.into_iter().zip(surfaces).collect())
     };
     strips.iter().map(along).collect()
 }
@@ -171,9 +171,11 @@ fn joined(
         return Ok(Vec::new());
     };
     let one = |(strip, (a, b)): (&Strip, (Vec<_>, Vec<_>))| {
-        let both = strip.tracks.iter().zip(a.into_iter().zip(b));
-        let tracks = both.map(|(path, halves)| track(built, path, halves));
-        let mut tracks: Vec<TrackProfiles> = tracks.collect::<Result<_, BuildError>>()?;
+        let near = along_all(built.field, &strip.tracks)?;
+        let both = strip.tracks.iter().zip(&near).zip(a.into_iter().zip(b));
+        let mut tracks: Vec<TrackProfiles> = both
+            .map(|(path, halves)| track(built, path, halves))
+            .collect();
         let middle = tracks.remove(0);
         Ok(HalfProfiles {
             middle,
@@ -183,17 +185,27 @@ fn joined(
     strips.iter().zip(a.into_iter().zip(b)).map(one).collect()
 }
 
+/// One track: the mesh along it, where it is on the paving, and both halves.
 fn track(
     built: &Finished,
-    path: &WheelPath,
+    (path, near): (&WheelPath, &Profile),
     (a, b): ((PointMeans, Profile), (PointMeans, Profile)),
-) -> Result<TrackProfiles, BuildError> {
-    let near = from_field(built.field, path)?;
-    Ok(TrackProfiles {
-        surface: from_mesh(built.mesh, built.ribbon, path, &near),
+) -> TrackProfiles {
+    let mut surface = from_mesh(built.mesh, built.ribbon, path, near);
+    let off_paving = path.points.iter().map(|p| p.at.s.is_nan());
+    for (z, _) in surface
+        .z_m
+        .iter_mut()
+        .zip(off_paving)
+        .filter(|(_, off)| *off)
+    {
+        *z = f64::NAN;
+    }
+    TrackProfiles {
+        surface,
         points: [a.0, b.0],
         fits: [a.1, b.1],
-    })
+    }
 }
 
 /// By setups where enough stations have points of setups of both halves.
@@ -226,8 +238,8 @@ fn choose(
         }
     }
     let (mut both, mut all) = (0usize, 0usize);
-    for stations in &seen {
-        all += stations.len();
+    for (strip, stations) in strips.iter().zip(&seen) {
+        all += strip.with_surface();
         both += stations.iter().filter(|s| s[0] && s[1]).count();
     }
     let enough = both as f64 >= SHARED_STATIONS * all as f64;

@@ -100,3 +100,15 @@ pub(super) fn from_field(field: &FieldStore, path: &WheelPath) -> Result<Profile
     let places: Vec<RibbonPoint> = path.points.iter().map(|p| p.at).collect();
     Ok(profile(path, heights_of_field(field, &places)?))
 }
+
+/// Heights of the field along paths of the same stations, read once for all.
+pub(super) fn along_all(
+    field: &FieldStore,
+    paths: &[WheelPath],
+) -> Result<Vec<Profile>, BuildError> {
+    let places: Vec<RibbonPoint> = paths.iter().flat_map(|p| &p.points).map(|p| p.at).collect();
+    let heights = heights_of_field(field, &places)?;
+    let stations = heights.len() / paths.len().max(1);
+    let own = paths.iter().zip(heights.chunks(stations.max(1)));
+    Ok(own.map(|(path, z)| profile(path, z.to_vec())).collect())
+}

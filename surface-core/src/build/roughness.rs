@@ -14,6 +14,7 @@ use super::keep::keep_inputs;
 use super::profiles::{from_field, from_mesh, heights_of_field};
 use super::roughness_out::{pictures, put_tables};
 use super::roughness_params::RoughnessParams;
+use super::strip::beside;
 use crate::export::FieldStore;
 use crate::mesh::{MeshReadError, SurfaceMesh};
 use crate::progress::Progress;
@@ -21,10 +22,10 @@ use crate::report::{
     CAUTIONS, Carried, CarriedSection, FORMAT_VERSION, HalvesReport, PathParameters, PathReport,
     RoughnessReport,
 };
-use crate::ribbon::{Ribbon, RibbonPoint};
+use crate::ribbon::Ribbon;
 use crate::roughness::{
-    EventParams, Halved, IndexParams, PathPoint, PointMeans, Profile, SECTIONS_M, WINDOW_M,
-    WheelPath, crossfalls, resolved_wavelength_m, worst_band_db,
+    EventParams, Halved, IndexParams, PointMeans, Profile, SECTIONS_M, WINDOW_M, WheelPath,
+    crossfalls, resolved_wavelength_m, worst_band_db,
 };
 
 /// What a roughness run leaves.
@@ -272,9 +273,11 @@ fn report(
     }
 }
 
-/// Points of all paths, and those among them that were too far from the mesh.
+/// Points of all tracks of all paths, and those among them that were too far from the mesh.
 fn on_paths(halves: &Halves) -> [u64; 2] {
-    let points = || halves.paths.iter().flat_map(|p| &p.middle.points);
+    let paths = || halves.paths.iter();
+    let tracks = || paths().flat_map(|p| std::iter::once(&p.middle).chain(&p.beside));
+    let points = || tracks().flat_map(|t| &t.points);
     let counted = |p: &PointMeans| p.counts.iter().map(|n| u64::from(*n)).sum::<u64>();
     let off = points().map(|p| p.left_out).sum::<u64>();
     [points().map(counted).sum::<u64>() + off, off]
@@ -308,15 +311,8 @@ fn left_out(built: &Built, halves: Option<&Halves>) -> Vec<String> {
 
 /// Crossfall of the height field at every station of a path, over the track's width, m/m.
 fn crossfall_along(built: &Built, path: &WheelPath, track_m: f64) -> Result<Vec<f64>, BuildError> {
-    let beside = |dt: f64| {
-        let moved = |p: &PathPoint| RibbonPoint {
-            s: p.at.s,
-            t: p.at.t + dt,
-        };
-        let places: Vec<RibbonPoint> = path.points.iter().map(moved).collect();
-        heights_of_field(&built.field, &places)
-    };
-    let (left, right) = (beside(0.5 * track_m)?, beside(-0.5 * track_m)?);
+    let heights = |dt: f64| heights_of_field(&built.field, &beside(path, dt));
+    let (left, right) = (heights(0.5 * track_m)?, heights(-0.5 * track_m)?);
     Ok(crossfalls(&left, &right, track_m))
 }
 

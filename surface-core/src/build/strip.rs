@@ -70,25 +70,17 @@ fn smooth(values: &[f64], reach: usize) -> Vec<f64> {
 impl Strip {
     /// The strip of a path on the field of a ribbon.
     pub fn new(field: &FieldStore, ribbon: &Ribbon, path: &WheelPath) -> Result<Self, BuildError> {
-        let along = |dt: f64| heights_of_field(field, &beside(path, dt));
         let lattice = field.lattice();
-        let surface_m: Result<Vec<Vec<f64>>, BuildError> =
-            tracks_beside_m().into_iter().map(along).collect();
-        let surface_m = surface_m?;
-        let sides = [along(ACROSS_M)?, along(-ACROSS_M)?];
-        let slopes = slopes(&surface_m[0], &sides, path.step_m);
-        let mut by_s: Vec<(f64, usize)> = path
-            .points
-            .iter()
-            .enumerate()
-            .filter(|(_, p)| p.at.s.is_finite())
-            .map(|(k, p)| (p.at.s, k))
+        let offsets: Vec<f64> = tracks_beside_m()
+            .into_iter()
+            .chain([ACROSS_M, -ACROSS_M])
             .collect();
-        by_s.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let tracks = tracks_beside_m().map(|dt| path.moved(ribbon, dt));
+        let mut surface_m = heights_beside(field, path, &offsets)?;
+        let sides = surface_m.split_off(TRACKS);
+        let slopes = slopes(&surface_m[0], [&sides[0], &sides[1]], path.step_m);
         Ok(Self {
-            tracks: tracks.to_vec(),
-            by_s,
+            tracks: tracks_beside_m().map(|dt| path.moved(ribbon, dt)).to_vec(),
+            by_s: by_s(path),
             t_m: path.points.iter().map(|p| p.at.t).collect(),
             surface_m,
             slopes,
@@ -97,6 +89,12 @@ impl Strip {
                 .closed
                 .then_some(lattice.rows as f64 * lattice.s_step_m),
         })
+    }
+
+    /// Stations of all tracks that have a surface.
+    pub fn with_surface(&self) -> usize {
+        let all = self.surface_m.iter().flatten();
+        all.filter(|z| z.is_finite()).count()
     }
 
     /// Number of stations.
@@ -151,7 +149,7 @@ impl Strip {
 }
 
 /// Places `dt` left of a path's stations.
-fn beside(path: &WheelPath, dt: f64) -> Vec<RibbonPoint> {
+pub(super) fn beside(path: &WheelPath, dt: f64) -> Vec<RibbonPoint> {
     let moved = |p: &PathPoint| RibbonPoint {
         s: p.at.s,
         t: p.at.t + dt,
@@ -159,9 +157,30 @@ fn beside(path: &WheelPath, dt: f64) -> Vec<RibbonPoint> {
     path.points.iter().map(moved).collect()
 }
 
+/// Heights of the field so far left of a path's stations, read once for all.
+fn heights_beside(
+    field: &FieldStore,
+    path: &WheelPath,
+    offsets_m: &[f64],
+) -> Result<Vec<Vec<f64>>, BuildError> {
+    let places: Vec<RibbonPoint> = offsets_m.iter().flat_map(|dt| beside(path, *dt)).collect();
+    let heights = heights_of_field(field, &places)?;
+    let stations = path.points.len().max(1);
+    Ok(heights.chunks(stations).map(<[f64]>::to_vec).collect())
+}
+
+/// The stations on the paving by s.
+fn by_s(path: &WheelPath) -> Vec<(f64, usize)> {
+    let stations = path.points.iter().enumerate();
+    let paved = stations.filter(|(_, p)| p.at.s.is_finite());
+    let mut out: Vec<(f64, usize)> = paved.map(|(k, p)| (p.at.s, k)).collect();
+    out.sort_by(|a, b| a.0.total_cmp(&b.0));
+    out
+}
+
 /// Slopes along and across at every station, over ±1 m of the path; `sides` are the heights
 /// ±[`ACROSS_M`] beside it.
-fn slopes(middle_m: &[f64], sides: &[Vec<f64>; 2], step_m: f64) -> Vec<[f64; 2]> {
+fn slopes(middle_m: &[f64], sides: [&[f64]; 2], step_m: f64) -> Vec<[f64; 2]> {
     let n = middle_m.len();
     let across = |k: usize| (sides[0][k] - sides[1][k]) / (2.0 * ACROSS_M);
     let along = |k: usize| {

@@ -32,7 +32,8 @@ pub struct Carried {
     pub resolved_m: Option<f64>,
     /// The bands, longest first.
     pub bands: Vec<CarriedBand>,
-    /// Length of the segments that the bands are means over, metres: longer ones are parted by holes.
+    /// Length of the segments that the bands are means over, metres: about 100 where that many are
+    /// without a hole, else a half or a quarter.
     #[serde(default)]
     pub segment_m: f64,
     /// Shortest wavelength carried by section of 100 m: start, end, wavelength.
@@ -44,7 +45,7 @@ pub struct Carried {
     pub iri_halves_mm_per_m: [Option<f64>; 2],
     /// The same by section of 100 m.
     pub iri_halves_by_section: Vec<[Option<f64>; 2]>,
-    /// Share of stations with points of each half.
+    /// Share of stations with points of each half on the path's own track.
     pub coverage: [f64; 2],
 }
 

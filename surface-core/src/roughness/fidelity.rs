@@ -46,7 +46,8 @@ pub struct CarriedBand {
     pub road_m3: f64,
     /// Standard deviation of `road_m3` by the spread of cross-spectra, m³.
     pub road_sd_m3: f64,
-    /// Density of the plain mean of both halves' points, m³: with its noise.
+    /// Density of the plain mean of both halves' points, m³: with its noise, which is larger where
+    /// samples lack points.
     pub plain_m3: f64,
     /// Noise of one half of the points, m³; where samples lack points, as many times more.
     pub noise_m3: f64,
@@ -75,19 +76,24 @@ impl CarriedBand {
     /// The band of a longer way, of which this one is told by a part: `surface` is the spectrum of
     /// the surface over all of it (channel 0). The road goes with the surface (the ratio estimate of
     /// sampling: a part that is smoother than the whole by chance has both smoother); what the
-    /// surface makes of the road stays.
+    /// surface makes of the road stays. Waves that the surface does not carry stay as they are: it
+    /// tells nothing of them.
     #[must_use]
     pub fn over(&self, surface: &CrossSpectra, sampling: Sampling) -> Self {
         let pair = (Channels::Surface, Channels::Surface);
         let whole_m3 = mean_real(surface, sampling, pair, self.limits_per_m);
         let share = whole_m3 / self.surface_m3;
-        if !(share > 0.0 && share.is_finite()) {
+        if self.margin() < 1.0 || !(share > 0.0 && share.is_finite()) {
             return *self;
         }
+        let more_m3 = (share - 1.0) * self.road_m3;
+        let half_m3 = self.road_m3 + self.noise_m3;
+        let louder = share * half_m3 / (half_m3 + more_m3);
         Self {
             road_m3: share * self.road_m3,
             road_sd_m3: share * self.road_sd_m3,
-            plain_m3: self.plain_m3 + (share - 1.0) * self.road_m3,
+            plain_m3: self.plain_m3 + more_m3,
+            halves_coherence: self.halves_coherence * louder * louder,
             surface_m3: whole_m3,
             ..*self
         }
@@ -142,13 +148,13 @@ fn mean_real(
 }
 
 /// The bands from the longest down to the shortest wave of `limits_m`; channels in the order of
-/// [`Channels`]. The spectra are those of so many `tracks` side by side. None where no stretch was
-/// long enough for a segment.
+/// [`Channels`]. The spectra are those of so many `tracks` side by side, in the mean. None where no
+/// stretch was long enough for a segment.
 #[must_use]
 pub fn carried(
     spectra: &CrossSpectra,
     sampling: Sampling,
-    tracks: usize,
+    tracks: f64,
     limits_m: [f64; 2],
 ) -> Vec<CarriedBand> {
     use Channels::{FitA, FitB, PointsA, PointsB, Surface};
@@ -167,7 +173,7 @@ pub fn carried(
         let held = crossed * with_surface / (0.5 * (crossed + own));
         let bins = ((high - low) / spectra.bin_per_m() / 1.5).max(1.0);
         // Tracks share the road and not the noise: they are averages of the noise alone.
-        let tracks = tracks.max(1) as f64;
+        let tracks = tracks.max(1.0);
         let averages = spectra.effective_segments() / tracks * bins;
         let noise = (aa * bb - road * road).max(0.0) / tracks;
         CarriedBand {
@@ -212,12 +218,12 @@ pub fn resolved_wavelength_m(bands: &[CarriedBand]) -> Option<f64> {
 const JUDGED_FROM_M: f64 = 1.0;
 
 /// By how much is the surface's density off the road's in the worst band of waves of 1 m and longer,
-/// dB? None where there is no such band, or the noise hides the road in one.
+/// dB? None where the points do not tell them all, or the noise hides the road in one.
 #[must_use]
 pub fn worst_band_db(bands: &[CarriedBand]) -> Option<f64> {
-    let judged = bands
-        .iter()
-        .filter(|b| b.limits_per_m[0] < 1.0 / JUDGED_FROM_M);
+    let last = 1.0 / JUDGED_FROM_M;
+    bands.iter().find(|b| b.limits_per_m[1] > last)?;
+    let judged = bands.iter().filter(|b| b.limits_per_m[0] < last);
     let sizes: Option<Vec<f64>> = judged.map(|b| b.surface_db.map(f64::abs)).collect();
     sizes?.into_iter().reduce(f64::max)
 }

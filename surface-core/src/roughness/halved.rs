@@ -20,7 +20,7 @@ pub const TRACKS: usize = 5;
 const TIMES: [usize; 5] = [1, 2, 4, 5, 10];
 /// Share of the samples in which each half must have points.
 const LEAST_COVERED: f64 = 0.7;
-/// Share of a path that whole segments must hold; else they are made shorter.
+/// Share of the segments of a path that must have no hole; else they are made shorter.
 const LEAST_USED: f64 = 0.8;
 /// Samples without points stay in the series where they are not more than this together, metres; a
 /// wider hole stays one.
@@ -30,8 +30,8 @@ const FILLED_M: f64 = 1.0;
 const SHARE_REACH_M: f64 = 2.0;
 /// Segment of a part's own spectra, metres: waves up to 3 m are told well.
 const SEGMENT_M: f64 = 12.8;
-/// Fewer segments tell nothing of a part.
-const LEAST_SEGMENTS: usize = 3;
+/// Fewer segments a track tell nothing of a part.
+const LEAST_SEGMENTS: f64 = 3.0;
 /// Longest wave that a part's own spectra tell, metres.
 const LONGEST_M: f64 = 3.0;
 /// Length that λ is told over, metres: 15 segments, and the band around 0.5 m holds 50 independent
@@ -77,6 +77,9 @@ struct Track<'a> {
 pub struct Halved<'a> {
     surface: &'a Profile,
     tracks: Vec<Track<'a>>,
+    /// How many tracks have a surface, in the mean over the stations: beside an edge some run off the
+    /// road.
+    tracks_there: f64,
 }
 
 /// λ at a place of the way.
@@ -110,9 +113,13 @@ impl<'a> Halved<'a> {
             points: &t.points,
             heights: [&t.surface, &t.fits[0], &t.fits[1]].map(Profile::carried_over),
         };
+        let tracks: Vec<Track> = std::iter::once(middle).chain(beside).map(one).collect();
+        let heights = tracks.iter().flat_map(|t| &t.heights[0]);
+        let there = heights.filter(|z| z.is_finite()).count();
         Self {
             surface: &middle.surface,
-            tracks: std::iter::once(middle).chain(beside).map(one).collect(),
+            tracks,
+            tracks_there: there as f64 / middle.surface.z_m.len().max(1) as f64,
         }
     }
 
@@ -134,8 +141,9 @@ impl<'a> Halved<'a> {
                 count: self.surface.z_m.len() + over,
             };
             found = self.spectra(whole, segment).or(found);
-            let used = found.as_ref().map_or(0, |(s, _)| s.segments()) * segment / 2;
-            if used as f64 >= LEAST_USED * (self.surface.z_m.len() * self.tracks.len()) as f64 {
+            let used = found.as_ref().map_or(0, |(s, _)| s.segments());
+            let without_holes = (2 * whole.count / segment).saturating_sub(1);
+            if used as f64 >= LEAST_USED * self.tracks_there * without_holes as f64 {
                 break;
             }
         }
@@ -174,7 +182,7 @@ impl<'a> Halved<'a> {
         longest_m: f64,
     ) -> Vec<CarriedBand> {
         let limits_m = [longest_m, 2.0 * sampling.step_m()];
-        carried(spectra, sampling, self.tracks.len(), limits_m)
+        carried(spectra, sampling, self.tracks_there, limits_m)
     }
 
     /// Bands of a range of stations by itself, of waves up to 3 m; none where it has too few segments
@@ -190,8 +198,9 @@ impl<'a> Halved<'a> {
     fn of_stretch(&self, stretch: Stretch) -> Vec<CarriedBand> {
         let segment = to_index(SEGMENT_M / self.surface.step_m + 0.5);
         let found = self.spectra(stretch, segment);
-        let least = LEAST_SEGMENTS * self.tracks.len();
-        let Some((spectra, sampling)) = found.filter(|(s, _)| s.segments() >= least) else {
+        let least = LEAST_SEGMENTS * self.tracks_there;
+        let enough = |s: &CrossSpectra| s.segments() as f64 >= least;
+        let Some((spectra, sampling)) = found.filter(|(s, _)| enough(s)) else {
             return Vec::new();
         };
         self.carried(&spectra, sampling, LONGEST_M)
@@ -231,7 +240,7 @@ impl<'a> Halved<'a> {
     }
 
     fn density(&self, range: std::ops::Range<usize>) -> f64 {
-        let width_m = self.tracks.len() as f64 * TRACK_WIDTH_M;
+        let width_m = self.tracks_there * TRACK_WIDTH_M;
         let area_m2 = range.len() as f64 * self.surface.step_m * width_m;
         let count = |p: &PointMeans| {
             let there = p.counts.get(range.clone()).unwrap_or_default();

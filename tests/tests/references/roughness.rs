@@ -394,7 +394,6 @@ fn told(along: &[WavelengthAt], window_m: f64, [from_m, to_m]: [f64; 2]) -> [f64
     [mean, square.sqrt(), share]
 }
 
-/// Of 100 m, 35 m have no surface: the rest tells λ, as dense as its points are.
 /// Under every tripod the points of a half lack: no segment of 102 m is whole then.
 #[test]
 fn holes_every_forty_metres_leave_a_path_its_spectrum() {
@@ -414,6 +413,38 @@ fn holes_every_forty_metres_leave_a_path_its_spectrum() {
     assert!(longest.wavelength_m > 7.0 && shortest.wavelength_m < 0.2);
     let told = surface_core::roughness::resolved_wavelength_m(&bands).unwrap();
     assert!((0.3..1.2).contains(&told), "{told}");
+}
+
+/// 300 m of open road without a hole: two tracks of five have no surface, as beside an edge.
+#[test]
+fn tracks_off_the_paving_are_not_missed() {
+    let mut rng = Rng::stream(&[25]);
+    let road = walked_road(6000, &mut rng);
+    let fits = [0, 1].map(|_| fitted(&road, &mut rng));
+    let mut track = || TrackProfiles {
+        surface: fits[0].clone(),
+        points: [0, 1].map(|_| half(&road, |_| 1.5, &mut rng)),
+        fits: fits.clone(),
+    };
+    let middle = track();
+    let mut beside: Vec<TrackProfiles> = (1..TRACKS).map(|_| track()).collect();
+    for off in &mut beside[2..] {
+        off.surface.z_m.fill(f64::NAN);
+        for half in &mut off.points {
+            half.profile.z_m.fill(f64::NAN);
+            half.counts.fill(0);
+        }
+    }
+    let some = Halved::new(&middle, &beside);
+    let own = Halved::new(&middle, &beside[..2]);
+    let (bands, segment_m) = some.bands(2048, 10.0);
+    assert!((segment_m - 102.4).abs() < 1e-6, "{segment_m}");
+    assert_eq!(bands, own.bands(2048, 10.0).0);
+    assert_eq!(some.along(100.0), own.along(100.0));
+    // A limit on waves of 1 to 3 m is not kept where those of 1 m cannot be told.
+    assert!(worst_band_db(&bands).is_some());
+    let long = bands.iter().filter(|b| b.wavelength_m > 1.5).copied();
+    assert_eq!(worst_band_db(&long.collect::<Vec<_>>()), None);
 }
 
 /// The last quarter of a road is three times as rough, and one half of the points lacks there: the
@@ -463,6 +494,7 @@ fn the_road_of_a_path_is_told_where_one_half_of_the_points_lacks() {
     assert!((1.2..3.0).contains(&worst), "{worst}");
 }
 
+/// Of 100 m, 35 m have no surface: the rest tells λ, as dense as its points are.
 #[test]
 fn a_hole_is_no_thin_place() {
     let mut rng = Rng::stream(&[22]);
