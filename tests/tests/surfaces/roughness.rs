@@ -9,6 +9,7 @@ use surface_core::progress::Silent;
 use surface_core::report::{PathReport, RoughnessReport};
 use surface_core::roughness::{CarriedBand, Profile, TRACK_WIDTH_M, TRACKS, band_mean};
 use surface_tests::proving::demo::{read_truth, write_course};
+use surface_tests::proving::paving::Feature;
 use surface_tests::proving::{Course, CourseSpec, ORIGIN_M, ScanParams};
 
 /// A build of the course with its scan; a dense scan, so that its noise is not all there is.
@@ -229,19 +230,18 @@ fn halves_of_the_points_tell_what_the_truth_tells() {
 #[test]
 #[ignore = "minutes; eight builds"]
 fn roughness_over_many_seeds() {
-    let mut all = Vec::new();
+    let (mut all, mut events, mut length_m) = (Vec::new(), 0, 0.0);
     for seed in 101..109 {
         let dir = tempfile::tempdir().unwrap();
         let spec = CourseSpec::oval().smooth().with_seed(seed);
         let (build, cloud, course) = built(dir.path(), &spec, seed);
         let (report, csv) = run(dir.path(), &build, &[cloud]);
         let mesh = mesh_of(&build);
-        all.extend(
-            report
-                .paths
-                .iter()
-                .map(|p| figures(p, &csv, (&mesh, &course))),
-        );
+        for path in &report.paths {
+            all.push(figures(path, &csv, (&mesh, &course)));
+            events += path.mesh.events.len();
+            length_m += path.mesh.length_m;
+        }
     }
     let say = |what: &str, of: &dyn Fn(&Figures) -> f64| {
         let mut values: Vec<f64> = all.iter().map(of).collect();
@@ -257,11 +257,71 @@ fn roughness_over_many_seeds() {
     say("IRI of the worst 100 m off, %", &|f| 100.0 * f.worst_iri);
     let alike = say("correlation", &|f| f.correlation);
     say("worst debiased band, dB", &|f| f.bands_db[0]);
+    println!("{events} events on {length_m:.0} m of smooth road");
+    assert!(f64::from(u32::try_from(events).unwrap()) <= 0.5e-3 * length_m);
     // Measured 0.52 dB at most.
     all.iter().for_each(|f| hold(f, 1.0));
     // One lap scatters; a bias shows in the mean.
     assert!((waves - 1.0).abs() < 0.08, "{waves}");
     assert!(iri.abs() < 3.0 && alike > 0.96, "{iri} %, {alike}");
+}
+
+/// Bumps and dips of 8 to 12 mm, 0.5 to 3 m long, across both wheel paths.
+fn bumps() -> Vec<Feature> {
+    let sizes = [0.25, 0.5, 1.0, 1.5];
+    let one = |k: usize| Feature::Bump {
+        at: [15.0 + 20.0 * k as f64, 0.0],
+        half: [sizes[k % 4], 3.0],
+        height_m: [0.008, -0.008, 0.010, 0.012, -0.012][k % 5] / 0.85,
+    };
+    (0..10).map(one).collect()
+}
+
+/// Which of the bumps no event of a path lies on (within half a metre along the course), and how
+/// many events lie on none.
+fn missed_and_false(path: &PathReport, csv: &str, course: &Course) -> (Vec<f64>, usize) {
+    let rows = rows(csv, &path.name);
+    let step_m = path.mesh.length_m / rows.len() as f64;
+    let s_m = |x_m: f64| {
+        let row = rows[surface_core::numeric::to_index(x_m / step_m).min(rows.len() - 1)];
+        let place = course.place(row[0] - ORIGIN_M[0], row[1] - ORIGIN_M[1]);
+        place.map_or(f64::NAN, |p| p.foot.s_m)
+    };
+    let events: Vec<f64> = path.mesh.events.iter().map(|e| s_m(e.event.x_m)).collect();
+    let places: Vec<[f64; 2]> = bumps()
+        .iter()
+        .filter_map(|b| match b {
+            Feature::Bump { at, half, .. } => Some([at[0], half[0]]),
+            _ => None,
+        })
+        .collect();
+    let missed = places.iter().map(|p| p[0]);
+    let missed = missed.filter(|at| events.iter().all(|s| (s - at).abs() > 0.5));
+    // What rises and sinks beside a bump belongs to it.
+    let beside = |s: &&f64| places.iter().all(|[at, half]| (*s - at).abs() > half + 0.5);
+    (missed.collect(), events.iter().filter(beside).count())
+}
+
+/// No bump of 8 mm and over is missed, and nothing else is called one.
+#[test]
+#[ignore = "minutes; four builds"]
+fn bumps_of_eight_millimetres_are_found_over_many_seeds() {
+    for seed in 101..105 {
+        let dir = tempfile::tempdir().unwrap();
+        let spec = CourseSpec::oval().smooth().with_seed(seed);
+        let (build, _, course) = built(dir.path(), &spec.with_works(&bumps()), seed);
+        let (report, csv) = run(dir.path(), &build, &[]);
+        for path in &report.paths {
+            let (missed, others) = missed_and_false(path, &csv, &course);
+            println!(
+                "seed {seed}, {}: {} events, missed at {missed:?}, {others} elsewhere",
+                path.name,
+                path.mesh.events.len()
+            );
+            assert!(missed.is_empty(), "{missed:?}");
+            assert_eq!(others, 0);
+        }
+    }
 }
 
 /// Worst error of the debiased spectrum where the halves cohere, and that of the plain spectrum in

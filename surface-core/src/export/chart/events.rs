@@ -4,8 +4,9 @@ use super::axes::{Axis, Chart, Dots, Line, Scale};
 use super::sheet::Sheet;
 use crate::roughness::{EventKind, FeltEvent};
 
-/// Strips on one sheet: what fits two sides of paper and is looked at.
-pub const MOST_EVENTS: usize = 12;
+/// Strips on one sheet: all events of most laps. A road that is broken all along has more than anyone
+/// looks at, and a sheet of thousands opens in no viewer.
+pub const MOST_EVENTS: usize = 100;
 
 /// An event with the profiles around it.
 #[derive(Debug, Clone, PartialEq)]
