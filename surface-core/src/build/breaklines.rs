@@ -256,22 +256,17 @@ fn strip_sums(fitter: &HeightFitter, strips: &Strips, run: usize) -> Result<Stri
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numeric::Draw;
 
     /// A section at 0.02 m in which one cell in three holds a point of 0.5 mm noise, with a step of
     /// 5 mm at t = 0.013 m.
     fn sparse(lattice: &Lattice) -> CellSums {
         let cells = SECTION_ROWS * lattice.columns;
         let mut sums = CellSums::empty(0, SECTION_ROWS, lattice.columns);
-        let mut state = 7u64;
-        let mut uniform = || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut draw = Draw(7);
         for k in 0..cells {
-            if uniform() < 1.0 / 3.0 {
-                let noise = 5e-4 * ((0..12).map(|_| uniform()).sum::<f64>() - 6.0);
+            if draw.unit() < 1.0 / 3.0 {
+                let noise = 5e-4 * draw.normal();
                 let step = if lattice.column_t_m(k % lattice.columns) > 0.013 {
                     5e-3
                 } else {

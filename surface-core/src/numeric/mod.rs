@@ -4,6 +4,8 @@ mod banded;
 mod bowl;
 mod chi_square;
 mod convert;
+#[cfg(test)]
+mod draw;
 mod exp;
 mod expm;
 mod lanes;
@@ -18,6 +20,8 @@ pub(crate) use banded::{factor_dense, solve_dense};
 pub use bowl::{Bend, BowlSums};
 pub use chi_square::chi_square_quantile;
 pub use convert::{ceil_i32, floor_i32, round_i32, to_f32, to_index, to_u8, to_u16, to_u32};
+#[cfg(test)]
+pub(crate) use draw::Draw;
 pub use exp::exp_of_minus;
 pub use expm::matrix_exponential;
 pub(crate) use lanes::column_sums;

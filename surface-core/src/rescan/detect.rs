@@ -451,6 +451,7 @@ fn published_share(pair: &Pair, stable: &[bool]) -> f64 {
 mod tests {
     use super::*;
     use crate::field::Lattice;
+    use crate::numeric::Draw;
     use crate::rescan::Grid;
 
     /// Share of the nodes that are thin where three cells in five hold no point of an even scan.
@@ -459,13 +460,8 @@ mod tests {
         let mut pair = Pair::new(Grid::new(lattice, std::slice::from_ref(&(0..161))));
         pair.old_m.fill(0.0);
         pair.new_m.fill(0.0);
-        let mut state = 7u64;
-        for bridged in &mut pair.bridged {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            *bridged = (state >> 33) % 5 < 3;
-        }
+        let mut draw = Draw(7);
+        pair.bridged.fill_with(|| draw.unit() < 0.6);
         let thin = thin(&pair);
         thin.iter().filter(|thin| **thin).count() as f64 / thin.len() as f64
     }

@@ -1,6 +1,7 @@
 //! Planted steps: points of noise on roads whose steps are known, all the way to breaklines.
 
 use super::*;
+use crate::numeric::Draw;
 use crate::ribbon::RibbonPoint;
 
 /// Noise of a point's height, metres.
@@ -22,24 +23,6 @@ const ROAD: Road = Road {
     half_m: 4.0,
     closed: false,
 };
-
-/// Numbers from a fixed sequence (Knuth's MMIX generator), uniform in 0..1.
-struct Draw(u64);
-
-impl Draw {
-    fn unit(&mut self) -> f64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Nearly normal: the sum of twelve.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
-    }
-}
 
 fn points(road: Road, seed: u64, height: impl Fn(f64, f64) -> f64) -> Vec<StripPoint> {
     let mut draw = Draw(seed);
