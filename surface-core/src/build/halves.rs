@@ -173,16 +173,14 @@ fn joined(
     let one = |(strip, (a, b)): (&Strip, (Vec<_>, Vec<_>))| {
         let near = along_all(built.field, &strip.tracks)?;
         let both = strip.tracks.iter().zip(&near).zip(a.into_iter().zip(b));
-        let mut tracks: Vec<TrackProfiles> = both
-            .map(|(path, halves)| track(built, path, halves))
-            .collect();
-        let middle = tracks.remove(0);
-        Ok(HalfProfiles {
+        let mut tracks = both.map(|(path, halves)| track(built, path, halves));
+        Ok(tracks.next().map(|middle| HalfProfiles {
             middle,
-            beside: tracks,
-        })
+            beside: tracks.collect(),
+        }))
     };
-    strips.iter().zip(a.into_iter().zip(b)).map(one).collect()
+    let strips = strips.iter().zip(a.into_iter().zip(b));
+    strips.filter_map(|strip| one(strip).transpose()).collect()
 }
 
 /// One track: the mesh along it, where it is on the paving, and both halves.
@@ -192,14 +190,10 @@ fn track(
     (a, b): ((PointMeans, Profile), (PointMeans, Profile)),
 ) -> TrackProfiles {
     let mut surface = from_mesh(built.mesh, built.ribbon, path, near);
-    let off_paving = path.points.iter().map(|p| p.at.s.is_nan());
-    for (z, _) in surface
-        .z_m
-        .iter_mut()
-        .zip(off_paving)
-        .filter(|(_, off)| *off)
-    {
-        *z = f64::NAN;
+    for (z, point) in surface.z_m.iter_mut().zip(&path.points) {
+        if point.at.s.is_nan() {
+            *z = f64::NAN;
+        }
     }
     TrackProfiles {
         surface,
