@@ -17,6 +17,8 @@ pub const CHANNELS: usize = 5;
 const HALF: f64 = 0.5;
 /// Least gain (amplitude) of a wave that is called carried: −6 dB.
 pub const LEAST_GAIN: f64 = 0.5;
+/// Largest standard deviation of a road's density over it that counts as known.
+const LEAST_SURE: f64 = 0.5;
 /// Bands an octave.
 const PER_OCTAVE: u32 = 3;
 
@@ -64,6 +66,12 @@ pub struct CarriedBand {
 }
 
 impl CarriedBand {
+    /// Whether the points tell the road: its density is at least twice its standard deviation.
+    #[must_use]
+    pub fn is_sure(&self) -> bool {
+        self.road_m3 > 0.0 && self.road_sd_m3 <= LEAST_SURE * self.road_m3
+    }
+
     /// How far the band is above both limits: 1 at the limit of coherence or gain.
     #[must_use]
     pub fn margin(&self) -> f64 {

@@ -391,22 +391,17 @@ fn running(values: impl Iterator<Item = f64>) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numeric::Draw;
 
     /// Products of two series with gaps that fall by chance are those of the whole ones in the mean;
     /// one of the series is seen three times in four at first, nine times in ten later.
     #[test]
     fn gaps_by_chance_leave_products_what_they_are() {
-        let mut state = 11u64;
-        let mut uniform = || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
+        let mut draw = Draw(11);
         let n = 40_000;
-        let road: Vec<f64> = (0..n).map(|_| uniform() - 0.5).collect();
+        let road: Vec<f64> = (0..n).map(|_| draw.unit() - 0.5).collect();
         let mut seen = |share: [f64; 2]| -> Vec<f64> {
-            let one = |k: usize| (uniform() < share[2 * k / n]).then_some(road[k]);
+            let one = |k: usize| (draw.unit() < share[2 * k / n]).then_some(road[k]);
             spread(&(0..n).map(one).collect::<Vec<_>>(), 0.05)
         };
         let (a, b) = (seen([0.75, 0.9]), seen([0.9, 0.7]));

@@ -63,7 +63,7 @@ pub fn spectrum_chart(paths: &[PathFigures]) -> Chart {
         };
         lines.push(Line {
             name: "points, free of noise (left)".to_owned(),
-            points: over(|b| b.road_m3),
+            points: over(|b| where_sure(b, b.road_m3)),
             style: 4,
         });
         lines.push(Line {
@@ -85,7 +85,12 @@ pub fn spectrum_chart(paths: &[PathFigures]) -> Chart {
     }
 }
 
-/// Coherence and gain of mesh and road by wavelength.
+/// Nothing where the points do not tell the road: noise would pass for coherence and gain.
+fn where_sure(band: &CarriedBand, value: f64) -> f64 {
+    if band.is_sure() { value } else { f64::NAN }
+}
+
+/// Coherence and gain of mesh and road by wavelength, as far as the points tell.
 #[must_use]
 pub fn coherence_chart(paths: &[PathFigures]) -> Chart {
     let mut lines = Vec::new();
@@ -102,7 +107,7 @@ pub fn coherence_chart(paths: &[PathFigures]) -> Chart {
             carried
                 .bands
                 .iter()
-                .map(|b| [b.wavelength_m, value(b)])
+                .map(|b| [b.wavelength_m, where_sure(b, value(b))])
                 .collect()
         };
         let name = |what: &str| format!("{what}, {}", path.name);
@@ -122,7 +127,8 @@ pub fn coherence_chart(paths: &[PathFigures]) -> Chart {
         }
     }
     Chart {
-        title: "How much of the road the mesh carries, by wavelength".to_owned(),
+        title: "How much of the road the mesh carries, by wavelength, as far as the points tell"
+            .to_owned(),
         x: axis("wavelength, m", [0.2, 10.0], Scale::Log),
         y: axis(
             "squared coherence with the road; gain",
@@ -211,4 +217,47 @@ pub fn straightedge_chart(paths: &[PathFigures]) -> Chart {
         "gap, mm",
         of,
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::roughness::{EventParams, IndexParams, Profile};
+
+    #[test]
+    fn bands_that_noise_hides_are_not_drawn() {
+        let band = |wavelength_m: f64, road_sd_m3: f64| CarriedBand {
+            wavelength_m,
+            limits_per_m: [0.9 / wavelength_m, 1.1 / wavelength_m],
+            road_m3: 1e-8,
+            road_sd_m3,
+            plain_m3: 2e-8,
+            noise_m3: 2e-8,
+            halves_coherence: 0.1,
+            surface_m3: 1e-8,
+            surface_db: Some(0.0),
+            gain: 1.4,
+            coherence: 1.4,
+        };
+        let profile = Profile {
+            step_m: 0.05,
+            z_m: vec![0.0; 4000],
+            closed: false,
+        };
+        let params = IndexParams {
+            speed_km_h: 200.0,
+            events: EventParams::default(),
+        };
+        let figures = PathFigures {
+            name: "left",
+            mesh: &profile.indices(&params),
+            bands: &[band(1.0, 1e-9), band(0.4, 6e-9)],
+            resolved_m: Some(0.5),
+        };
+        let chart = coherence_chart(&[figures]);
+        for line in &chart.lines {
+            assert!((line.points[0][1] - 1.4).abs() < 1e-12 && line.points[1][1].is_nan());
+        }
+        assert_eq!(chart.lines.len(), 2);
+    }
 }

@@ -2,8 +2,6 @@
 
 use super::super::fidelity::CarriedBand;
 
-/// Bands whose standard deviation is a larger share of their value are not used.
-const LEAST_SURE: f64 = 0.5;
 /// Fewer bands give no exponent.
 const LEAST_BANDS: usize = 4;
 
@@ -53,12 +51,14 @@ impl TextureSpectrum {
     /// # Errors
     /// [`TextureError`] with too few bands.
     pub fn of(paths: &[&[CarriedBand]], below_m: f64) -> Result<Self, TextureError> {
-        let sure = |b: &&CarriedBand| b.road_m3 > 0.0 && b.road_sd_m3 <= LEAST_SURE * b.road_m3;
         let most = paths.iter().map(|p| p.len()).max().unwrap_or(0);
         let mut known: Vec<[f64; 2]> = Vec::new();
         for k in 0..most {
-            let here: Vec<&CarriedBand> =
-                paths.iter().filter_map(|p| p.get(k)).filter(sure).collect();
+            let here: Vec<&CarriedBand> = paths
+                .iter()
+                .filter_map(|p| p.get(k))
+                .filter(|b| b.is_sure())
+                .collect();
             if let Some(first) = here.first() {
                 let logs = here.iter().map(|b| b.road_m3.ln()).sum::<f64>();
                 known.push([1.0 / first.wavelength_m, (logs / here.len() as f64).exp()]);
