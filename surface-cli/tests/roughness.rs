@@ -218,6 +218,13 @@ fn texture_is_the_road_below_lambda(dir: &Path) {
     let above = added_db(&spectra, 3, |_, short_m| short_m > 1.3 * below_m, &road);
     let calm = above.iter().all(|db| *db <= -20.0);
     assert!(above.len() > 3 && calm, "{below_m} {above:?}");
+    // Printed alone: what straight sides cannot show whole.
+    added_db(
+        &spectra,
+        6,
+        |long_m, short_m| long_m < 0.3 && short_m > 0.23,
+        &road,
+    );
     // Waves of three vertices are the shortest that straight sides show whole.
     let shown = |long_m: f64, short_m: f64| long_m < below_m && short_m > 0.3;
     let below = added_db(&spectra, 6, shown, &road);
@@ -245,6 +252,25 @@ fn texture_is_refused(dir: &Path) {
     assert_eq!(left, run_of);
 }
 
+/// Without scans: indices only, and a limit on λ is refused before anything is written.
+fn without_scans_there_are_indices_only(dir: &Path) {
+    let at = |name: &str| dir.join(name);
+    let text = |name: &str| at(name).display().to_string();
+    let bare = surface(&["roughness", "--out", &text("bare")], &[&at("build")]);
+    assert_eq!(bare.status.code(), Some(0), "{}", said(&bare));
+    assert!(said(&bare).contains("left out") && !at("bare/coherence.svg").exists());
+    let refused = [
+        "roughness",
+        "--require",
+        "lambda<=0.5",
+        "--out",
+        &text("none"),
+    ];
+    let refused = surface(&refused, &[&at("build")]);
+    assert_eq!(refused.status.code(), Some(2), "{}", said(&refused));
+    assert!(said(&refused).contains("scans") && !at("none").exists());
+}
+
 #[test]
 fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     let dir = tempfile::tempdir().unwrap();
@@ -260,21 +286,7 @@ fn limits_decide_the_exit_code_and_a_folder_that_is_no_build_is_named() {
     );
     assert!(at("build/manifest.json").exists(), "{}", said(&fitted));
 
-    // Without scans: indices only, and a limit on λ is refused before anything is written.
-    let bare = surface(&["roughness", "--out", &text("bare")], &[&at("build")]);
-    assert_eq!(bare.status.code(), Some(0), "{}", said(&bare));
-    assert!(said(&bare).contains("left out") && !at("bare/coherence.svg").exists());
-    let refused = [
-        "roughness",
-        "--require",
-        "lambda<=0.5",
-        "--out",
-        &text("none"),
-    ];
-    let refused = surface(&refused, &[&at("build")]);
-    assert_eq!(refused.status.code(), Some(2), "{}", said(&refused));
-    assert!(said(&refused).contains("scans") && !at("none").exists());
-
+    without_scans_there_are_indices_only(dir.path());
     // With scans: one limit that any mesh keeps, one that none does.
     let with = |limits: &[&str], out: &str| {
         let out = text(out);
