@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::OnceLock;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use surface_tests::proving::{CourseSpec, ScanParams, demo};
 
@@ -226,7 +226,8 @@ fn files_of_every_format_that_end_too_early_are_named() {
 /// A run that was asked to stop.
 struct Stopped {
     run: Output,
-    /// Processor time between the signal and the end, seconds.
+    /// Processor time up to the signal, and between it and the end, seconds.
+    before_s: f64,
     after_s: f64,
 }
 
@@ -273,6 +274,7 @@ fn stopped_at(dir: &Path, signal: &str, file: &str) -> Option<Stopped> {
     }
     Some(Stopped {
         run: child.wait_with_output().unwrap(),
+        before_s: start,
         after_s: end - start,
     })
 }
@@ -282,6 +284,7 @@ fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
     // The first thing that each stage makes: read, sort, fit, mesh; and what is left of those
     // before it.
     let whole = ["field.part", "work.part"];
+    let (mut before_s, mut after_s) = (0.0_f64, 0.0_f64);
     for (signal, file, left) in [
         ("-INT", "cloud", None),
         ("-TERM", "road", None),
@@ -289,7 +292,6 @@ fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
         ("-TERM", "surface.ply.part.part", Some(&whole)),
     ] {
         let dir = tempfile::tempdir().unwrap();
-        let started = Instant::now();
         let stopped = stopped_at(dir.path(), signal, file).unwrap_or_else(|| panic!("no {file}"));
         let said = ["stopped on request", "again"];
         match left {
@@ -297,13 +299,15 @@ fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
             Some(left) => refused(&stopped.run, &dir.path().join("out"), left, &said),
         }
         println!(
-            "{file}: {:.1} s in all, {:.2} s after",
-            started.elapsed().as_secs_f64(),
-            stopped.after_s
+            "{file}: {:.2} s of processor time before, {:.2} s after",
+            stopped.before_s, stopped.after_s
         );
-        // A second on two cores; the tests' build is a few times slower than a user's.
-        assert!(stopped.after_s < 2.0, "{file}: {} s", stopped.after_s);
+        before_s = before_s.max(stopped.before_s);
+        after_s = after_s.max(stopped.after_s);
     }
+    // Held against the work up to the mesh on this very machine, however busy it is. A user's build
+    // does that of these 170 m in a second and a half; a stop may take a second on each of two cores.
+    assert!(after_s < before_s / 4.0, "{after_s} s of {before_s} s");
 }
 
 #[test]

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, channel};
 
 /// Map `items` in parallel and hand the results to `take` in the items' order, while the next ones
 /// are under way: whoever writes does not stop those who compute.
 ///
-/// At most `2 × threads` items are under way or wait at a time, so memory is bounded.
+/// At most `2 × threads` items are under way or wait at a time, so memory is bounded. After an error
+/// no other item is begun: a stop waits for one item a thread at most.
 ///
 /// # Errors
 /// The first error in the items' order, of `map` or of `take`.
@@ -17,11 +19,16 @@ pub(super) fn in_order<T: Sync, R: Send, E: Send>(
     mut take: impl FnMut(&T, R) -> Result<(), E>,
 ) -> Result<(), E> {
     let ahead = 2 * rayon::current_num_threads().max(1);
+    let given_up = AtomicBool::new(false);
     rayon::in_place_scope_fifo(|scope| {
+        let _give_up = GiveUp(&given_up);
         let (done, results) = channel();
         let start = |k: usize| {
-            let (done, map, item) = (done.clone(), &map, &items[k]);
+            let (done, map, item, given_up) = (done.clone(), &map, &items[k], &given_up);
             scope.spawn_fifo(move |_| {
+                if given_up.load(Ordering::Relaxed) {
+                    return;
+                }
                 // Whoever waits for a result must hear of a panic too.
                 let result = catch_unwind(AssertUnwindSafe(|| map(item)));
                 // Nobody listens any more after an error: then the result is not needed.
@@ -47,6 +54,15 @@ pub(super) fn in_order<T: Sync, R: Send, E: Send>(
     })
 }
 
+/// Says, when it goes, that nobody waits for results any more: after the last one, an error or a panic.
+struct GiveUp<'a>(&'a AtomicBool);
+
+impl Drop for GiveUp<'_> {
+    fn drop(&mut self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
+
 /// The result of item `k`; results that come before it are kept in `early`. A worker of the pool
 /// helps with the work while it waits.
 fn wait_for<R>(
@@ -70,7 +86,7 @@ fn wait_for<R>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::atomic::{AtomicUsize, Ordering};
+    use std::sync::atomic::AtomicUsize;
 
     fn doubled(items: &[u32]) -> (Result<(), u32>, Vec<u32>) {
         let mut seen = Vec::new();
@@ -124,6 +140,23 @@ mod tests {
         assert_eq!(pool(2).install(work), Ok(()));
         // One more: an item begins before the one that made room for it is counted as taken.
         assert!(most.into_inner() <= 5);
+    }
+
+    #[test]
+    fn after_an_error_no_other_item_is_begun() {
+        let begun = AtomicUsize::new(0);
+        let items: Vec<u32> = (0..500).collect();
+        let work = || {
+            let map = |&k: &u32| {
+                begun.fetch_add(1, Ordering::SeqCst);
+                std::thread::sleep(std::time::Duration::from_millis(20));
+                Ok::<u32, u32>(k)
+            };
+            in_order(&items, map, |&k, _| if k == 3 { Err(k) } else { Ok(()) })
+        };
+        assert_eq!(pool(1).install(work), Err(3));
+        // Four are done, and the one thread that there is has begun no other while it waited.
+        assert_eq!(begun.into_inner(), 4);
     }
 
     #[test]
