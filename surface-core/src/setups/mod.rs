@@ -9,6 +9,7 @@
 mod level;
 mod model;
 mod noise;
+mod noise_fit;
 mod places;
 mod ties;
 

@@ -16,7 +16,9 @@
 //! where in it the range is taken errs heights by a part of θ·d, which grows like angle noise and is
 //! learnt as a part of σ_β. What the footprint covers of the texture is σ_0.
 
-use crate::numeric::{factor_dense, median, solve_dense};
+use super::noise_fit::{Normal, Row, TERMS, rows};
+use crate::numeric::median;
+use rayon::prelude::*;
 
 /// Scatter of one setup's points at one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -55,9 +57,6 @@ pub struct NoiseModel {
 const FEWEST: usize = 60;
 /// Rounds of weights; the fifth moves a variance by less than a percent.
 const ROUNDS: usize = 6;
-/// Samples beyond this many times the model hold a step, a kerb or a body.
-const TOO_MUCH: f64 = 2.5;
-const TERMS: usize = 4;
 /// Strongest fading that is tried, and steps up to it. Where intensity is the power that came back and
 /// the receiver's own noise does not change, range noise goes as its inverse; where the light's does,
 /// as its root (from memory).
@@ -105,13 +104,30 @@ impl NoiseModel {
     #[must_use]
     pub fn variance_faded_m2(&self, d_m: f64, h_m: f64, faded: f64) -> f64 {
         let terms = terms(d_m, h_m, faded);
-        let squares = [
+        let squares = self.squares_m2();
+        terms.iter().zip(squares).map(|(t, s)| t * s).sum()
+    }
+
+    /// The squares of its four noises, the unknowns of least squares.
+    pub(super) fn squares_m2(&self) -> [f64; TERMS] {
+        [
             self.range_m.powi(2),
             self.grazing_m.powi(2),
             self.angle_rad.powi(2),
             self.texture_m.powi(2),
-        ];
-        terms.iter().zip(squares).map(|(t, s)| t * s).sum()
+        ]
+    }
+
+    /// The same model with these squares.
+    fn with_squares(&self, squares_m2: [f64; TERMS]) -> Self {
+        let [range, grazing, angle, texture] = squares_m2.map(f64::sqrt);
+        Self {
+            range_m: range,
+            grazing_m: grazing,
+            angle_rad: angle,
+            texture_m: texture,
+            ..*self
+        }
     }
 
     /// Share of range noise in that variance.
@@ -125,12 +141,19 @@ impl NoiseModel {
     /// How often its variance at I₀ range noise has at an intensity (0 where it is not known).
     #[must_use]
     pub fn faded(&self, intensity: f64) -> f64 {
-        if self.fading <= 0.0 || intensity <= 0.0 {
+        if self.fading <= 0.0 {
             return 1.0;
         }
+        (-2.0 * self.fading * self.log_ratio(intensity)).exp()
+    }
+
+    /// ln(I/I₀), no further from 0 than is believed; 0 where an intensity is not known.
+    pub(super) fn log_ratio(&self, intensity: f64) -> f64 {
+        if self.intensity <= 0.0 || intensity <= 0.0 {
+            return 0.0;
+        }
         let [least, most] = SPAN;
-        let ratio = (intensity / self.intensity).clamp(least, most);
-        ratio.powf(-2.0 * self.fading)
+        (intensity / self.intensity).clamp(least, most).ln()
     }
 
     /// Learn the model from the scatter at many places; `None` where too few tell.
@@ -144,9 +167,15 @@ impl NoiseModel {
         }
         let mut model = Self::start(samples);
         for _ in 0..ROUNDS {
-            model = Self::round(samples, &model)?;
+            model = model.round(samples)?;
         }
         Some(model.with_fading(samples).unwrap_or(model))
+    }
+
+    /// The model that fits best, samples weighted and left out by `self`.
+    fn round(&self, samples: &[NoiseSample]) -> Option<Self> {
+        let rows = believed(samples, self, self)?;
+        Some(self.with_squares(Normal::of(&rows, self.fading).non_negative()))
     }
 
     /// The same with the fading that fits best; `None` where none tells itself from chance.
@@ -156,7 +185,9 @@ impl NoiseModel {
             ..*self
         };
         let mut model = steady.best_fading(samples, self)?;
-        let [without, with] = [self, &model].map(|m| m.misfit(samples, self));
+        let rows = believed(samples, self, &steady)?;
+        let left = |m: &Self| Normal::of(&rows, m.fading).misfit(&m.squares_m2());
+        let (without, with) = (left(self), left(&model));
         // Over the misfit of a sample, so that scatter of other causes counts as chance too.
         let of_a_sample = without / count(samples.len());
         if without - with <= CLEAR_GAIN * of_a_sample {
@@ -171,30 +202,20 @@ impl NoiseModel {
 
     /// The model of the fading that fits best, samples weighted and left out by `scale`.
     fn best_fading(&self, samples: &[NoiseSample], scale: &Self) -> Option<Self> {
+        let rows = believed(samples, scale, self)?;
         let tried = |step: u32| {
             let fading = MOST_FADING * f64::from(step) / f64::from(FADINGS);
-            let model = Self::refitted(samples, scale, &Self { fading, ..*self })?;
-            Some((model.misfit(samples, scale), model))
+            let normal = Normal::of(&rows, fading);
+            let squares_m2 = normal.non_negative();
+            (fading, squares_m2, normal.misfit(&squares_m2))
         };
-        let all = (1..=FADINGS).filter_map(tried);
-        all.min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, model)| model)
-    }
-
-    /// Weighted sum of squared misfits of the samples that `scale` does not leave out, each over
-    /// the variance that a sample variance has under `scale`.
-    fn misfit(&self, samples: &[NoiseSample], scale: &Self) -> f64 {
-        let one = |s: &NoiseSample| {
-            let usual = scale.variance_m2(s.d_m, s.h_m, s.intensity);
-            let off = s.variance_m2 - self.variance_m2(s.d_m, s.h_m, s.intensity);
-            let counts = s.variance_m2 < TOO_MUCH * usual;
-            if counts {
-                0.5 * s.dof * (off / usual).powi(2)
-            } else {
-                0.0
-            }
+        let all: Vec<_> = (1..=FADINGS).into_par_iter().map(tried).collect();
+        let best = all.into_iter().min_by(|a, b| a.2.total_cmp(&b.2))?;
+        let model = Self {
+            fading: best.0,
+            ..*self
         };
-        samples.iter().map(one).sum()
+        Some(model.with_squares(best.1))
     }
 
     /// The median variance as angle noise and texture in equal parts.
@@ -211,34 +232,12 @@ impl NoiseModel {
             ..Self::default()
         }
     }
+}
 
-    fn round(samples: &[NoiseSample], before: &Self) -> Option<Self> {
-        Self::refitted(samples, before, before)
-    }
-
-    /// The model with the fading of `faded` that fits best, samples weighted by `scale`.
-    fn refitted(samples: &[NoiseSample], scale: &Self, faded: &Self) -> Option<Self> {
-        let mut rows: Vec<([f64; TERMS], f64, f64)> = Vec::with_capacity(samples.len());
-        for s in samples {
-            let expected = scale.variance_m2(s.d_m, s.h_m, s.intensity);
-            if s.variance_m2 < TOO_MUCH * expected {
-                let weight = s.dof / (expected * expected);
-                let terms = terms(s.d_m, s.h_m, faded.faded(s.intensity));
-                rows.push((terms, s.variance_m2, weight));
-            }
-        }
-        if rows.len() < FEWEST / 2 {
-            return None;
-        }
-        let squares = non_negative(&rows);
-        Some(Self {
-            range_m: squares[0].sqrt(),
-            grazing_m: squares[1].sqrt(),
-            angle_rad: squares[2].sqrt(),
-            texture_m: squares[3].sqrt(),
-            ..*faded
-        })
-    }
+/// The samples that `scale` believes; `None` where they are too few.
+fn believed(samples: &[NoiseSample], scale: &NoiseModel, faded: &NoiseModel) -> Option<Vec<Row>> {
+    let rows = rows(samples, scale, faded);
+    (rows.len() >= FEWEST / 2).then_some(rows)
 }
 
 /// The median intensity; `None` where half of the samples or more know none.
@@ -253,73 +252,15 @@ fn usual_intensity(samples: &[NoiseSample]) -> Option<f64> {
 
 /// (h/R)² and h/R of a range noise `faded` times as large, d² and 1: what the squares of the four
 /// noises are multiplied by.
-fn terms(d_m: f64, h_m: f64, faded: f64) -> [f64; TERMS] {
+pub(super) fn terms(d_m: f64, h_m: f64, faded: f64) -> [f64; TERMS] {
     let range = d_m.hypot(h_m).max(0.1);
     let cosine = (h_m / range).abs().max(1e-3);
     [faded * cosine * cosine, faded * cosine, d_m * d_m, 1.0]
 }
 
-/// Least squares with unknowns of zero or more: the best over all sets of unknowns that are not
-/// zero (sixteen small systems).
-fn non_negative(rows: &[([f64; TERMS], f64, f64)]) -> [f64; TERMS] {
-    let (mut normal, mut right) = ([[0.0; TERMS]; TERMS], [0.0; TERMS]);
-    for (terms, value, weight) in rows {
-        for i in 0..TERMS {
-            right[i] += weight * terms[i] * value;
-            for j in 0..TERMS {
-                normal[i][j] += weight * terms[i] * terms[j];
-            }
-        }
-    }
-    let mut best = ([0.0; TERMS], 0.0);
-    for set in 1u32..1 << TERMS {
-        let free: Vec<usize> = (0..TERMS).filter(|i| set >> i & 1 == 1).collect();
-        let Some(x) = solve_free(&normal, &right, &free) else {
-            continue;
-        };
-        // Half the least squares sum, less what does not depend on x: −½ xᵀb at a stationary x.
-        let gain: f64 = x.iter().zip(&right).map(|(a, b)| a * b).sum();
-        if x.iter().all(|v| *v >= 0.0) && gain > best.1 {
-            best = (x, gain);
-        }
-    }
-    best.0
-}
-
 #[expect(clippy::cast_precision_loss, reason = "a count of samples")]
 fn count(n: usize) -> f64 {
     n as f64
-}
-
-fn solve_free(
-    normal: &[[f64; TERMS]; TERMS],
-    right: &[f64; TERMS],
-    free: &[usize],
-) -> Option<[f64; TERMS]> {
-    let n = free.len();
-    let scale: Vec<f64> = free
-        .iter()
-        .map(|&i| normal[i][i].sqrt().max(1e-300))
-        .collect();
-    let mut a = vec![0.0; n * n];
-    let mut x: Vec<f64> = free
-        .iter()
-        .zip(&scale)
-        .map(|(&i, s)| right[i] / s)
-        .collect();
-    for (p, &i) in free.iter().enumerate() {
-        for (q, &j) in free.iter().enumerate() {
-            a[p * n + q] = normal[i][j] / (scale[p] * scale[q]);
-        }
-        a[p * n + p] += 1e-12;
-    }
-    factor_dense(&mut a, n, 0).ok()?;
-    solve_dense(&a, n, &mut x);
-    let mut out = [0.0; TERMS];
-    for ((&i, v), s) in free.iter().zip(x).zip(scale) {
-        out[i] = v / s;
-    }
-    Some(out)
 }
 
 #[cfg(test)]
