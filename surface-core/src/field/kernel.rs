@@ -27,6 +27,13 @@ const LEFT_OUT: f64 = 28.98;
 pub(super) const REACH: usize = 8;
 /// A window is cut at this many widths.
 pub(super) const CUT: f64 = 2.5;
+/// Times at most that a window is made narrower because the ground in it is rougher than the course,
+/// each time to less than this share of its width.
+const NARROWINGS: usize = 3;
+const NARROWER: f64 = 0.9;
+/// Ground that a window loses much of to steps, with no breakline near, is kerbs' ribs and the like: so
+/// many times the spectrum makes it three times as narrow.
+const STEPPED_ROUGHER: f64 = 27.0;
 /// Rounds of Tukey's weights in a window after the start.
 const ROUNDS: usize = 2;
 /// A round that moves the height by less than this share of its σ is the last.
@@ -102,8 +109,33 @@ struct Place {
 #[derive(Debug, Clone, Copy)]
 struct Width {
     b_m: f64,
+    /// No narrower.
+    least_b_m: f64,
     bends: bool,
     density: f64,
+}
+
+/// What a window tells.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    flat: Flat,
+    bent: Bent,
+    /// Whether it lost much to a step.
+    stepped: bool,
+}
+
+/// What a height may be told from: what stands around, and what is in sight.
+type Among<'a> = (Option<&'a Sight>, Option<&'a [Seen]>);
+
+impl Told {
+    /// How many times the spectrum that the window was made for the ground in it has, at least.
+    fn rougher(&self, width: Width) -> f64 {
+        if width.bends && self.stepped {
+            STEPPED_ROUGHER
+        } else {
+            self.bent.rougher()
+        }
+    }
 }
 
 impl<'a> Window<'a> {
@@ -248,6 +280,7 @@ impl<'a> Window<'a> {
         let b = window_over_cells(best, step).min(REACH_M_STEPS * step);
         Width {
             b_m: b.max(least_b_m),
+            least_b_m,
             bends: b >= least_b_m && no_line,
             density,
         }
@@ -263,32 +296,72 @@ impl<'a> Window<'a> {
     fn fit_in(
         &self,
         place: &Place,
-        width: Width,
-        level_m: f64,
+        mut width: Width,
+        mut level_m: f64,
         sight: Option<&Sight>,
         room: &mut Room,
     ) -> Option<Fitted> {
+        let wide_m = wider_m(width.b_m, self.lattice.t_step_m);
+        // Asked once: what a breakline hides is the same for all windows.
+        let seen = sight.map(|sight| self.in_sight(place.at, wide_m, sight));
+        let among = (sight, seen.as_deref());
+        let mut told = self.told(place, width, level_m, (among, None), room)?;
+        // What lies over a step stays without weight, however rough the ground is.
+        let mut agrees_m = level_m;
+        for _ in 0..NARROWINGS {
+            let rougher = told.rougher(width);
+            let narrower = self.width(width.density, rougher * level_m, width.least_b_m, true);
+            if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
+                break;
+            }
+            (width, level_m) = (narrower, rougher * level_m);
+            if !told.stepped {
+                agrees_m = level_m;
+            }
+            let plane = told.flat.plane;
+            told = self.told(place, width, agrees_m, (among, Some(plane)), room)?;
+        }
+        Some(self.fitted(told, width, level_m))
+    }
+
+    /// The plane in a window, and how much the ground bends there; `sloped` as a plane that is known
+    /// already, else as the plain plane of a wider window.
+    fn told(
+        &self,
+        place: &Place,
+        width: Width,
+        level_m: f64,
+        ((sight, seen), sloped): (Among, Option<FittedPlane>),
+        room: &mut Room,
+    ) -> Option<Told> {
         let b = width.b_m;
         let wide_m = wider_m(b, self.lattice.t_step_m);
         let Room { near, wide } = room;
-        // Asked once: what a breakline hides is the same for both windows.
-        let seen = sight.map(|sight| self.in_sight(place.at, wide_m, sight));
-        self.gather(place.at, wide_m, seen.as_deref(), &mut wide.around);
+        self.gather(place.at, wide_m, seen, &mut wide.around);
         wide.around.weigh(wide_m);
-        let start = self.start(place, sight, wide.slope())?;
-        self.gather(place.at, b, seen.as_deref(), &mut near.around);
+        let slope = sloped.map_or_else(|| wide.slope(), |p| (p.slope_u, p.slope_v));
+        let start = self.start(place, sight, slope)?;
+        self.gather(place.at, b, seen, &mut near.around);
         near.weigh(b, level_m);
         let (flat, stepped) = self.rounds(near, start, b, level_m)?;
-        let bent = if width.bends && !stepped {
-            wide.bent(&flat, wide_m, level_m)
-        } else {
-            Bent::default()
+        let bent = match width.bends {
+            true if !stepped => wide.bent(&flat, wide_m, level_m),
+            _ => Bent::default(),
         };
-        Some(self.fitted(flat, bent, width, level_m, stepped))
+        Some(Told {
+            flat,
+            bent,
+            stepped,
+        })
     }
 
     /// A height, what is given back taken off.
-    fn fitted(&self, flat: Flat, bent: Bent, width: Width, level_m: f64, stepped: bool) -> Fitted {
+    fn fitted(&self, told: Told, width: Width, level_m: f64) -> Fitted {
+        let Told {
+            flat,
+            bent,
+            stepped,
+        } = told;
         let (b, step) = (width.b_m, self.lattice.t_step_m);
         let z0 = flat.plane.z0 - bent.height_m;
         let spread_m = spread_of(b, step);

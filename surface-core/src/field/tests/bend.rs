@@ -93,3 +93,35 @@ fn the_widest_windows_see_as_far_at_the_border_of_a_run() {
     assert_eq!(heights(own + halo), whole);
     assert_ne!(heights(own + halo - 3), whole);
 }
+
+/// A ramp of 40 mm over 0.7 m and a level top, with ribs of 10 mm each half metre, as kerbs have.
+fn kerb(s: f64, t: f64) -> f64 {
+    let u = ((t - 1.0) / 0.7).clamp(0.0, 1.0);
+    let rib = 0.5 + 0.5 * (2.0 * std::f64::consts::TAU * s).cos();
+    u * u * (3.0 - 2.0 * u) * (0.04 + 0.01 * rib)
+}
+
+#[test]
+fn a_kerb_keeps_foot_crest_and_ribs_though_the_road_beside_it_is_smooth() {
+    let level_m = 1e-9;
+    let flat = fit(&scan(55, smooth), level_m);
+    let rows = fit(&scan(55, |s, t| smooth(s, t) + kerb(s, t)), level_m);
+    let (mut squares, mut sum, mut n) = (0.0, 0.0f64, 0.0);
+    for (row, column) in (5..ROWS - 5).flat_map(|r| (0..65).map(move |c| (r, c))) {
+        let t = rows.lattice.column_t_m(column);
+        let nodes = rows.node(row, column).zip(flat.node(row, column));
+        if let Some((a, b)) = nodes.filter(|_| (0.9..1.8).contains(&t)) {
+            let off = a.z_m - b.z_m - kerb(rows.lattice.row_s_m(row), t);
+            squares += off * off;
+            sum += off;
+            n += 1.0;
+        }
+    }
+    let rms = f64::sqrt(squares / n);
+    let mean = sum / n;
+    println!("{:.3} mm, {:+.3} in the mean", 1e3 * rms, 1e3 * mean);
+    assert!(
+        n > 500.0 && rms < 0.8e-3 && mean.abs() < 0.1e-3,
+        "{rms} {mean}"
+    );
+}
