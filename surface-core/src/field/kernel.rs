@@ -127,17 +127,6 @@ struct Told {
 /// What a height may be told from: what stands around, and what is in sight.
 type Among<'a> = (Option<&'a Sight>, Option<&'a [Seen]>);
 
-impl Told {
-    /// How many times the spectrum that the window was made for the ground in it has, at least.
-    fn rougher(&self, width: Width) -> f64 {
-        if width.bends && self.stepped {
-            STEPPED_ROUGHER
-        } else {
-            self.bent.rougher()
-        }
-    }
-}
-
 impl<'a> Window<'a> {
     /// Join runs of cell sums (in order, contiguous, unwrapped rows from `first_row`).
     #[must_use]
@@ -309,7 +298,7 @@ impl<'a> Window<'a> {
         // What lies over a step stays without weight, however rough the ground is.
         let mut agrees_m = level_m;
         for _ in 0..NARROWINGS {
-            let rougher = told.rougher(width);
+            let rougher = self.rougher(&told, width);
             let narrower = self.width(width.density, rougher * level_m, width.least_b_m, true);
             if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
                 break;
@@ -322,6 +311,18 @@ impl<'a> Window<'a> {
             told = self.told(place, width, agrees_m, (among, Some(plane)), room)?;
         }
         Some(self.fitted(told, width, level_m))
+    }
+
+    /// How many times the spectrum that the window was made for the ground in it has, at least. Heights
+    /// in coarse steps tell none: what cells have in common there is rounding.
+    fn rougher(&self, told: &Told, width: Width) -> f64 {
+        if self.rounding.step_m > 0.0 {
+            1.0
+        } else if width.bends && told.stepped {
+            STEPPED_ROUGHER
+        } else {
+            told.bent.rougher()
+        }
     }
 
     /// The plane in a window, and how much the ground bends there; `sloped` as a plane that is known
