@@ -284,7 +284,7 @@ fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
     // The first thing that each stage makes: read, sort, fit, mesh; and what is left of those
     // before it.
     let whole = ["field.part", "work.part"];
-    let (mut before_s, mut after_s) = (0.0_f64, 0.0_f64);
+    let mut stops = Vec::new();
     for (signal, file, left) in [
         ("-INT", "cloud", None),
         ("-TERM", "road", None),
@@ -302,12 +302,14 @@ fn a_stop_in_any_stage_ends_the_run_soon_and_leaves_whole_stages_alone() {
             "{file}: {:.2} s of processor time before, {:.2} s after",
             stopped.before_s, stopped.after_s
         );
-        before_s = before_s.max(stopped.before_s);
-        after_s = after_s.max(stopped.after_s);
+        stops.push((file, stopped.before_s, stopped.after_s));
     }
-    // Held against the work up to the mesh on this very machine, however busy it is. A user's build
-    // does that of these 170 m in a second and a half; a stop may take a second on each of two cores.
-    assert!(after_s < before_s / 4.0, "{after_s} s of {before_s} s");
+    // Held against the work up to the mesh on this very machine, however busy it is: a section a core
+    // is an eighth of it at most on this short course; a stop that nobody heeds leaves a third and more.
+    let whole_s = stops.iter().fold(0.0, |most: f64, stop| most.max(stop.1));
+    for (file, _, after_s) in stops {
+        assert!(after_s < whole_s / 4.0, "{file}: {after_s} of {whole_s} s");
+    }
 }
 
 #[test]

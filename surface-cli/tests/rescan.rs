@@ -4,6 +4,7 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+use surface_core::report::FORMAT_VERSION;
 use surface_tests::proving::demo::write_by_setup;
 use surface_tests::proving::paving::Feature;
 use surface_tests::proving::{Course, CourseSpec, ORIGIN_M, ScanParams};
@@ -239,9 +240,11 @@ fn folders_that_are_not_whole_are_refused(case: &Case) {
     copy_tree(&case.at("build"), &case.at("older"));
     let path = case.at("older/manifest.json");
     let manifest = std::fs::read_to_string(&path).unwrap();
-    let older = manifest.replacen("\"format_version\": 4", "\"format_version\": 3", 1);
+    let version = |v: u32| format!("\"format_version\": {v}");
+    let older = manifest.replacen(&version(FORMAT_VERSION), &version(FORMAT_VERSION - 1), 1);
     std::fs::write(&path, older).unwrap();
-    case.refused(&on("older"), "format version is 3");
+    let is_older = format!("format version is {}", FORMAT_VERSION - 1);
+    case.refused(&on("older"), &is_older);
     std::fs::write(&path, &manifest).unwrap();
     let chunk = case.at("older/field/z/3.0");
     let bytes = std::fs::read(&chunk).unwrap();

@@ -36,10 +36,11 @@
 //!
 //! Kerbs, humps and edges of holes bend more than any road of the spectrum: a ramp of 45 mm over 0.7 m
 //! by a hundred times as much, and a window as wide as the road asks for lies 2 to 3 mm under its crest.
-//! There the window is made narrower instead. Bends that are more evident than
-//! [`USUAL_EVIDENCE`] say how many times the course's spectrum the ground has, and a window of that
-//! spectrum is fitted; so is one a third as wide where much of the window is lost to steps that no
-//! breakline marks, as among ribs (`field/kernel.rs`). Their σ is that of the rougher spectrum.
+//! There the window is made narrower instead. Bends more evident than [`NO_CHANCE`] say how many
+//! times the course's spectrum the ground has, and a window of that spectrum is fitted; so is one a third
+//! as wide where much of the window is lost to steps that no breakline marks, as among ribs
+//! (`field/kernel.rs`). Their σ is that of the rougher spectrum; a window that is as narrow as cells let
+//! it be keeps the σ of the spectrum it was made for, which on ribs is too small.
 
 use super::around::{Around, OF_SLOPE};
 use crate::numeric::{BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};
@@ -62,8 +63,11 @@ const MOST_SDS: f64 = 4.0;
 const ONE_SIDED: [f64; 2] = [0.2, 0.4];
 /// From the first of these evidences on some of a bend is given back, from the second on all of it.
 const EVIDENT: [f64; 2] = [1.3, 2.5];
-/// Evidence that roads of the course's spectrum have by chance: three second derivatives of four times
-/// the variance of their noise are beyond it in one place of a thousand.
+/// Evidence that is no chance: on a road of the course's spectrum the three second derivatives have 5.1,
+/// 3.1 and 3.1 times the variance of their noise, and one place of a thousand is beyond 22.
+const NO_CHANCE: f64 = 22.0;
+/// Ground is rougher than the course by its evidence over this, twice what the course's own has in the
+/// mean: a window that is too narrow holds more noise, one that is too wide a wrong shape.
 const USUAL_EVIDENCE: f64 = 8.0;
 
 /// Width of the window that tells the bend where the plane's is `b_m` wide, both taken with the box
@@ -91,8 +95,13 @@ pub(super) struct Bent {
 
 impl Bent {
     /// How many times the course's spectrum the ground here has, as far as its bends leave no doubt.
+    /// One-sided windows tell it, too: a narrower one extrapolates no further.
     pub fn rougher(&self) -> f64 {
-        (self.evidence / USUAL_EVIDENCE).max(1.0)
+        if self.evidence > NO_CHANCE {
+            self.evidence / USUAL_EVIDENCE
+        } else {
+            1.0
+        }
     }
 }
 

@@ -15,6 +15,7 @@ use super::lattice::Lattice;
 use super::resolved::{resolved_m, spread_of};
 use super::rounding::Rounding;
 use super::rounds::{Gathered, Near};
+use super::told::{Among, Told, Width};
 use crate::numeric::{FittedPlane, ceil_i32, floor_i32, to_index};
 use crate::zones::Breaklines;
 
@@ -103,29 +104,6 @@ struct Place {
     anchor: usize,
     reach: usize,
 }
-
-/// Width of a window on observations of a density (1/m⁴), and whether a bend may be told: not over a
-/// gap that asked for the width, and not beside a breakline.
-#[derive(Debug, Clone, Copy)]
-struct Width {
-    b_m: f64,
-    /// No narrower.
-    least_b_m: f64,
-    bends: bool,
-    density: f64,
-}
-
-/// What a window tells.
-#[derive(Debug, Clone, Copy)]
-struct Told {
-    flat: Flat,
-    bent: Bent,
-    /// Whether it lost much to a step.
-    stepped: bool,
-}
-
-/// What a height may be told from: what stands around, and what is in sight.
-type Among<'a> = (Option<&'a Sight>, Option<&'a [Seen]>);
 
 impl<'a> Window<'a> {
     /// Join runs of cell sums (in order, contiguous, unwrapped rows from `first_row`).
@@ -295,26 +273,32 @@ impl<'a> Window<'a> {
         let seen = sight.map(|sight| self.in_sight(place.at, wide_m, sight));
         let among = (sight, seen.as_deref());
         let mut told = self.told(place, width, level_m, (among, None), room)?;
+        let stepped = told.stepped;
         // What lies over a step stays without weight, however rough the ground is.
-        let mut agrees_m = level_m;
+        let mut tukey_level_m = level_m;
         for _ in 0..NARROWINGS {
             let rougher = self.rougher(&told, width);
             let narrower = self.width(width.density, rougher * level_m, width.least_b_m, true);
             if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
                 break;
             }
-            (width, level_m) = (narrower, rougher * level_m);
             if !told.stepped {
-                agrees_m = level_m;
+                tukey_level_m *= rougher;
             }
-            let plane = told.flat.plane;
-            told = self.told(place, width, agrees_m, (among, Some(plane)), room)?;
+            let sloped = (among, Some(told.flat.plane));
+            // A window with nothing in it, as beside an edge, is no better than the wide one.
+            let Some(next) = self.told(place, narrower, tukey_level_m, sloped, room) else {
+                break;
+            };
+            (told, width, level_m) = (next, narrower, rougher * level_m);
         }
+        told.stepped |= stepped;
         Some(self.fitted(told, width, level_m))
     }
 
     /// How many times the spectrum that the window was made for the ground in it has, at least. Heights
-    /// in coarse steps tell none: what cells have in common there is rounding.
+    /// in coarse steps (of any setup in this run or its halo) tell none: what cells have in common
+    /// there, bends and steps alike, is rounding.
     fn rougher(&self, told: &Told, width: Width) -> f64 {
         if self.rounding.step_m > 0.0 {
             1.0
@@ -345,9 +329,10 @@ impl<'a> Window<'a> {
         self.gather(place.at, b, seen, &mut near.around);
         near.weigh(b, level_m);
         let (flat, stepped) = self.rounds(near, start, b, level_m)?;
-        let bent = match width.bends {
-            true if !stepped => wide.bent(&flat, wide_m, level_m),
-            _ => Bent::default(),
+        let bent = if width.bends && !stepped {
+            wide.bent(&flat, wide_m, level_m)
+        } else {
+            Bent::default()
         };
         Some(Told {
             flat,

@@ -24,6 +24,7 @@ mod rounds;
 mod sights;
 #[cfg(test)]
 mod tests;
+mod told;
 mod trust;
 
 pub use block_grid::{block_cells, cells_of};

@@ -2,8 +2,8 @@
 //! stand out, and from the fitted heights where not.
 //!
 //! A fit's window smears what is as narrow as itself, and Tukey's weights make it take the flanks of
-//! a bump for strays: of a bump of 12 mm over 0.5 m it keeps 80 to 105 % of the volume, and doubles
-//! the area. The robust means of single cells do neither. So
+//! a bump for strays: windows as wide as the road's kept 80 to 105 % of the volume of a bump of 12 mm
+//! over 0.5 m and doubled its area. The robust means of single cells do neither. So
 //!
 //! - the volume is the integral of cells less old surface, meant with their weights over 3 × 3
 //!   cells (a linear window of fixed width, which keeps integrals), over the change and 0.3 m around;

@@ -120,6 +120,7 @@ fn a_kerb_keeps_foot_crest_and_ribs_though_the_road_beside_it_is_smooth() {
     let rms = f64::sqrt(squares / n);
     let mean = sum / n;
     println!("{:.3} mm, {:+.3} in the mean", 1e3 * rms, 1e3 * mean);
+    // Windows as wide as the road's gave 1.62 and −0.60 mm; cells alone have 0.16 mm of noise.
     assert!(
         n > 500.0 && rms < 0.8e-3 && mean.abs() < 0.1e-3,
         "{rms} {mean}"

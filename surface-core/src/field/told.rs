@@ -1,0 +1,28 @@
+//! What the windows of a height are asked and what they tell.
+
+use super::bend::{Bent, Flat};
+use super::cuts::Sight;
+use super::kernel::Seen;
+
+/// Width of a window on observations of a density (1/m⁴), and whether a bend may be told: not over a
+/// gap that asked for the width, and not beside a breakline.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Width {
+    pub b_m: f64,
+    /// Narrowest that it may be, metres.
+    pub least_b_m: f64,
+    pub bends: bool,
+    pub density: f64,
+}
+
+/// What a window tells.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Told {
+    pub flat: Flat,
+    pub bent: Bent,
+    /// Whether it lost much to a step.
+    pub stepped: bool,
+}
+
+/// What a height may be told from: what stands around, and what is in sight.
+pub(super) type Among<'a> = (Option<&'a Sight>, Option<&'a [Seen]>);
