@@ -184,8 +184,8 @@ impl NoiseModel {
             intensity: usual_intensity(samples)?,
             ..*self
         };
-        let mut model = steady.best_fading(samples, self)?;
         let rows = believed(samples, self, &steady)?;
+        let mut model = steady.best_fading(&rows)?;
         let left = |m: &Self| Normal::of(&rows, m.fading).misfit(&m.squares_m2());
         let (without, with) = (left(self), left(&model));
         // Over the misfit of a sample, so that scatter of other causes counts as chance too.
@@ -195,17 +195,16 @@ impl NoiseModel {
         }
         for _ in 0..ROUNDS {
             // Without fading dark samples look like steps and are left out: not any more.
-            model = steady.best_fading(samples, &model)?;
+            model = steady.best_fading(&believed(samples, &model, &steady)?)?;
         }
         Some(model)
     }
 
-    /// The model of the fading that fits best, samples weighted and left out by `scale`.
-    fn best_fading(&self, samples: &[NoiseSample], scale: &Self) -> Option<Self> {
-        let rows = believed(samples, scale, self)?;
+    /// The model of the fading that fits best.
+    fn best_fading(&self, rows: &[Row]) -> Option<Self> {
         let tried = |step: u32| {
             let fading = MOST_FADING * f64::from(step) / f64::from(FADINGS);
-            let normal = Normal::of(&rows, fading);
+            let normal = Normal::of(rows, fading);
             let squares_m2 = normal.non_negative();
             (fading, squares_m2, normal.misfit(&squares_m2))
         };
