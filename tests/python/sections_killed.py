@@ -1,6 +1,6 @@
 """Drive demo/sections_dask.py with three workers and kill one at its first section.
 
-    sections_killed.py SURFACE SCAN OUT
+    sections_killed.py SURFACE SCAN OUT [OPTION...]
 
 Prints the process numbers of the workers that the sections were begun on, the killed one first.
 """
@@ -27,7 +27,7 @@ exec "{surface}" "$@"
 
 
 def main():
-    surface, scan, out = sys.argv[1:4]
+    surface, scan, out, *options = sys.argv[1:]
     with tempfile.TemporaryDirectory() as folder:
         log, once = Path(folder, "log"), Path(folder, "once")
         wrapper = Path(folder, "surface")
@@ -35,7 +35,7 @@ def main():
         wrapper.chmod(wrapper.stat().st_mode | stat.S_IXUSR)
         cluster = LocalCluster(n_workers=3, threads_per_worker=1, dashboard_address=None)
         with cluster, Client(cluster) as client:
-            code = sections_dask.fit(client, str(wrapper), [scan], out, 6, [])
+            code = sections_dask.fit(client, str(wrapper), [scan], out, 6, options)
         assert code in (0, 1), code
         print(" ".join(log.read_text().split()))
 

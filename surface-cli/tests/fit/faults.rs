@@ -4,75 +4,27 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
-use std::sync::OnceLock;
 use std::time::Duration;
 
-use surface_tests::proving::{CourseSpec, ScanParams, demo};
-
-/// A small course's scan: the oval of 250 m at a quarter of the demo's density.
-fn scan() -> &'static Path {
-    static SCAN: OnceLock<tempfile::TempDir> = OnceLock::new();
-    let dir = SCAN.get_or_init(|| {
-        let dir = tempfile::tempdir().unwrap();
-        let params = ScanParams {
-            azimuth_step_rad: 4e-3,
-            elevation_step_rad: 1e-3,
-            ..ScanParams::demo().thinned(0.15)
-        };
-        demo::write_course(dir.path(), &CourseSpec::oval(), &params).unwrap();
-        dir
-    });
-    dir.path()
-}
-
-fn surface() -> &'static str {
-    env!("CARGO_BIN_EXE_surface")
-}
+use crate::course::{
+    self, command, ended, killed_at, on_a_full_disk, refused_in as refused, same, scan, surface,
+    taken_over,
+};
 
 fn fit(dir: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(surface());
+    let mut command = surface();
     command.arg("fit").args(arguments);
-    command.current_dir(dir).output().unwrap()
-}
-
-/// Exit code 2, an error with all of `parts`, a hint, and nothing left in `dir` but `there`.
-fn refused(run: &Output, dir: &Path, there: &[&str], parts: &[&str]) {
-    let said = String::from_utf8_lossy(&run.stderr);
-    assert_eq!(run.status.code(), Some(2), "{said}");
-    assert!(said.starts_with("error: "), "{said}");
-    for part in parts.iter().chain(&["\nhint: "]) {
-        assert!(said.contains(part), "{part} in {said}");
+    if !arguments.contains(&course::SPACING[0]) {
+        command.args(course::SPACING);
     }
-    assert!(!said.contains("panicked"), "{said}");
-    assert!(run.stdout.is_empty());
-    let mut left: Vec<String> = names(dir);
-    left.sort();
-    assert_eq!(left, there, "{said}");
-}
-
-fn names(dir: &Path) -> Vec<String> {
-    let names = fs::read_dir(dir).unwrap();
-    names
-        .map(|e| e.unwrap().file_name().into_string().unwrap())
-        .collect()
-}
-
-/// Runs where no file may grow over `blocks` of 512 bytes: what a disk does that is full.
-fn fit_on_a_full_disk(dir: &Path, blocks: u64, arguments: &str) -> Output {
-    let script = format!(
-        "trap '' XFSZ; ulimit -f {blocks}; exec {} fit {} {arguments}",
-        surface(),
-        scan().join("course.laz").display()
-    );
-    let mut command = Command::new("sh");
-    command.args(["-c", &script]).current_dir(dir);
-    command.output().unwrap()
+    command.current_dir(dir).output().unwrap()
 }
 
 #[test]
 fn a_disk_too_small_for_scratch_files_is_told_and_leaves_nothing() {
     let dir = tempfile::tempdir().unwrap();
-    let run = fit_on_a_full_disk(dir.path(), 100, "--out out");
+    let arguments = format!("fit {} --out out", scan().display());
+    let run = on_a_full_disk(dir.path(), 50_000, &arguments);
     refused(
         &run,
         dir.path(),
@@ -82,28 +34,33 @@ fn a_disk_too_small_for_scratch_files_is_told_and_leaves_nothing() {
 }
 
 #[test]
-fn a_disk_too_small_for_the_mesh_leaves_the_build_before_it_as_it_was() {
+fn a_disk_too_small_for_the_mesh_keeps_the_build_before_and_room_again_ends_with_the_same_bytes() {
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("out");
     fs::create_dir(&out).unwrap();
     fs::write(out.join("report.json"), "the build before").unwrap();
     fs::write(out.join("manifest.json"), "{\"products\": {}}").unwrap();
-    // A point takes 16 bytes of scratch, of which a file of points has more than the mesh's
-    // vertices; half a megabyte over that is less than the mesh needs.
-    let scan = las::Reader::from_path(scan().join("course.laz")).unwrap();
-    let points = scan.header().number_of_points();
-    let run = fit_on_a_full_disk(dir.path(), 16 * points / 512 + 1024, "--out out");
+    // The points by section are there and may be longer than the mesh; the rest is shorter.
+    assert!(killed_at(&out, "work.part/lines.done"));
+    let mesh = course::undisturbed().join("surface.ply");
+    let room = mesh.metadata().unwrap().len() / 10 * 9;
+    let [option, spacing] = course::SPACING;
+    let arguments = format!("fit {} --out out {option} {spacing}", scan().display());
+    let run = on_a_full_disk(dir.path(), room, &arguments);
     let there = ["field.part", "manifest.json", "report.json", "work.part"];
     refused(&run, &out, &there, &["surface.ply", "space left"]);
     let before = fs::read_to_string(out.join("report.json")).unwrap();
     assert_eq!(before, "the build before");
+    ended(&course::fit(&out, &[]));
+    assert_eq!(taken_over(&out).len(), 4, "{:?}", taken_over(&out));
+    same(&out);
 }
 
 #[test]
 fn a_place_that_cannot_be_written_is_named() {
     let dir = tempfile::tempdir().unwrap();
     fs::write(dir.path().join("file"), "x").unwrap();
-    let cloud = scan().join("course.laz");
+    let cloud = scan();
     let cloud = cloud.to_str().unwrap();
     let run = fit(dir.path(), &[cloud, "--out", "file"]);
     refused(&run, dir.path(), &["file"], &["file"]);
@@ -121,14 +78,14 @@ fn nothing_that_is_read_or_that_no_build_has_left_is_written_over() {
     let dir = tempfile::tempdir().unwrap();
     let field = dir.path().join("field");
     fs::create_dir(&field).unwrap();
-    fs::copy(scan().join("course.laz"), field.join("a.laz")).unwrap();
+    fs::copy(scan(), field.join("a.laz")).unwrap();
     let before = fs::read(field.join("a.laz")).unwrap();
     let run = fit(dir.path(), &["field/a.laz", "--out", "."]);
     refused(&run, dir.path(), &["field"], &["field/a.laz", "replaced"]);
-    let cloud = scan().join("course.laz");
+    let cloud = scan();
     let run = fit(dir.path(), &[cloud.to_str().unwrap(), "--out", "."]);
     refused(&run, dir.path(), &["field"], &["./field", "no build"]);
-    let mut ribbon = Command::new(surface());
+    let mut ribbon = surface();
     ribbon.args(["ribbon", "field/a.laz", "--out", "field/a.laz"]);
     let run = ribbon.current_dir(dir.path()).output().unwrap();
     refused(&run, dir.path(), &["field"], &["field/a.laz", "replaced"]);
@@ -141,10 +98,10 @@ fn nothing_that_is_read_or_that_no_build_has_left_is_written_over() {
 #[test]
 fn a_demo_that_cannot_be_written_is_told_and_leaves_nothing() {
     let dir = tempfile::tempdir().unwrap();
-    let run = surface_on_a_full_disk(dir.path(), 100, "demo --out out");
+    let run = on_a_full_disk(dir.path(), 50_000, "demo --out out");
     refused(&run, &dir.path().join("out"), &[], &["course.part.laz"]);
     fs::write(dir.path().join("file"), "x").unwrap();
-    let run = surface_on_a_full_disk(dir.path(), 100, "demo --out file");
+    let run = on_a_full_disk(dir.path(), 50_000, "demo --out file");
     refused(&run, dir.path(), &["file", "out"], &["cannot use file"]);
 }
 
@@ -152,7 +109,7 @@ fn a_demo_that_cannot_be_written_is_told_and_leaves_nothing() {
 fn a_line_that_misses_the_cloud_is_an_error_with_both_places() {
     let dir = tempfile::tempdir().unwrap();
     fs::write(dir.path().join("line.csv"), "x,y\n0,0\n100,0\n100,100\n").unwrap();
-    let cloud = scan().join("course.laz");
+    let cloud = scan();
     let run = fit(
         dir.path(),
         &[
@@ -163,13 +120,20 @@ fn a_line_that_misses_the_cloud_is_an_error_with_both_places() {
             "out",
         ],
     );
-    refused(&run, dir.path(), &["line.csv"], &["line"]);
+    // The middle of the line is 5 427 km from the origin of the course.
+    let parts = [
+        "misses the cloud",
+        "100 % of it",
+        "542",
+        " m away, near x -",
+    ];
+    refused(&run, dir.path(), &["line.csv"], &parts);
 }
 
 #[test]
 fn a_spacing_that_is_too_wide_for_the_road_is_refused_with_the_road_s_measure() {
     let dir = tempfile::tempdir().unwrap();
-    let cloud = scan().join("course.laz");
+    let cloud = scan();
     let run = fit(
         dir.path(),
         &[cloud.to_str().unwrap(), "--spacing", "5", "--out", "out"],
@@ -245,11 +209,8 @@ fn has_begun(out: &Path, file: &str) -> bool {
 }
 
 fn stopped_at(dir: &Path, signal: &str, file: &str) -> Option<Stopped> {
-    let mut command = Command::new(surface());
-    command.arg("fit").arg(scan().join("course.laz"));
-    command
-        .args(["--out", "out", "--threads", "2"])
-        .current_dir(dir);
+    let mut command = command(&scan(), Path::new("out"), &["--threads", "2"]);
+    command.current_dir(dir);
     let mut child = command
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
@@ -323,21 +284,10 @@ fn a_stop_leaves_the_build_before_it_as_it_was() {
     refused(&stopped.run, &out, &there, &["stopped on request"]);
 }
 
-/// Runs `surface` with these arguments where no file may grow over `blocks` of 512 bytes.
-fn surface_on_a_full_disk(dir: &Path, blocks: u64, arguments: &str) -> Output {
-    let script = format!(
-        "trap '' XFSZ; ulimit -f {blocks}; exec {} {arguments}",
-        surface()
-    );
-    let mut command = Command::new("sh");
-    command.args(["-c", &script]).current_dir(dir);
-    command.output().unwrap()
-}
-
 /// The scan's `setups.csv` with one more row, which has the last one's place and another name.
 fn dir_with_a_misspelt_setup() -> tempfile::TempDir {
     let dir = tempfile::tempdir().unwrap();
-    let known = fs::read_to_string(scan().join("setups.csv")).unwrap();
+    let known = fs::read_to_string(course::setups()).unwrap();
     let (_, place) = known
         .trim_end()
         .rsplit_once('\n')
@@ -356,7 +306,7 @@ fn dir_with_a_misspelt_setup() -> tempfile::TempDir {
 #[test]
 fn a_build_is_handed_over_whole_or_not_at_all() {
     let dir = tempfile::tempdir().unwrap();
-    let cloud = scan().join("course.laz");
+    let cloud = scan();
     let cloud = cloud.to_str().unwrap();
     let also = ["--also", "gltf,csv", "--out", "build"];
     let places = dir_with_a_misspelt_setup();
@@ -378,7 +328,7 @@ fn a_build_is_handed_over_whole_or_not_at_all() {
     fs::write(&obj, "before").unwrap();
     for format in ["obj", "gltf", "opencrg-text", "stl"] {
         let arguments = format!("export build --to {format} --out road.obj");
-        let run = surface_on_a_full_disk(dir.path(), 400, &arguments);
+        let run = on_a_full_disk(dir.path(), 200_000, &arguments);
         refused(
             &run,
             dir.path(),
@@ -389,7 +339,7 @@ fn a_build_is_handed_over_whole_or_not_at_all() {
     }
 
     let export = |arguments: &[&str]| {
-        let mut command = Command::new(surface());
+        let mut command = surface();
         command.arg("export").args(arguments);
         command.current_dir(dir.path()).output().unwrap()
     };

@@ -3,6 +3,8 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use e57::{E57Writer, Record};
+
 fn fit(dir: &Path, arguments: &[&str]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
     let command = command.arg("fit").args(arguments).args(["--out", "out"]);
@@ -66,6 +68,33 @@ fn files_that_hold_no_course_are_refused_by_name_and_leave_nothing() {
 }
 
 #[test]
+fn files_without_a_point_are_refused_by_name_in_every_format() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    for name in ["header.las", "header.laz"] {
+        let builder = las::Builder::from((1, 4));
+        let header = builder.into_header().unwrap();
+        let mut writer = las::Writer::from_path(dir.join(name), header).unwrap();
+        writer.close().unwrap();
+    }
+    let ply = "ply\nformat ascii 1.0\nelement vertex 0\nproperty float x\nproperty float y\n\
+        property float z\nend_header\n";
+    std::fs::write(dir.join("none.ply"), ply).unwrap();
+    let mut e57 = E57Writer::from_file(dir.join("none.e57"), "file").unwrap();
+    let cartesian = vec![
+        Record::CARTESIAN_X_F64,
+        Record::CARTESIAN_Y_F64,
+        Record::CARTESIAN_Z_F64,
+    ];
+    let mut scan = e57.add_pointcloud("scan", cartesian).unwrap();
+    scan.finalize().unwrap();
+    e57.finalize().unwrap();
+    for name in ["header.las", "header.laz", "none.ply", "none.e57"] {
+        refused(dir, &[name], &format!("{name}: no point"));
+    }
+}
+
+#[test]
 fn grass_alone_is_no_road() {
     let dir = tempfile::tempdir().unwrap();
     // A fixed scatter of 60 × 60 m, 30 mm rough.
@@ -91,6 +120,7 @@ fn senseless_options_are_refused_by_name() {
     put(dir, "c.toml", std::iter::once("spacng = 1\n".into()));
     for (option, value) in [
         ("--spacing", "0"),
+        ("--spacing", "-0.1"),
         ("--tolerance", "-5"),
         ("--bridge", "99"),
         ("--memory", "0"),

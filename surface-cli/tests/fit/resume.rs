@@ -1,134 +1,23 @@
 //! `surface fit` in pieces: killed on the way and run again, with other parameters, or in sections
-//! by several processes. The products are those of one run that nobody disturbed.
+//! by several processes, with any number of threads and any memory. The products are those of one
+//! run that nobody disturbed.
 
-use std::collections::BTreeMap;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Output, Stdio};
-use std::sync::OnceLock;
 use std::time::Duration;
 
-use surface_tests::proving::{CourseSpec, ScanParams, demo};
 use surface_tests::python;
 
-/// An invented course's scan and the build of one undisturbed run.
-struct Known {
-    dir: tempfile::TempDir,
-    products: BTreeMap<String, Vec<u8>>,
-}
-
-fn known() -> &'static Known {
-    static KNOWN: OnceLock<Known> = OnceLock::new();
-    KNOWN.get_or_init(|| {
-        let dir = tempfile::tempdir().unwrap();
-        let params = ScanParams {
-            azimuth_step_rad: 4e-3,
-            elevation_step_rad: 1e-3,
-            ..ScanParams::demo().thinned(0.15)
-        };
-        demo::write_course(dir.path(), &CourseSpec::oval(), &params).unwrap();
-        let out = dir.path().join("undisturbed");
-        ended(&fit(&dir.path().join("course.laz"), &out, &[]));
-        let products = products(&out);
-        Known { dir, products }
-    })
-}
-
-fn scan() -> PathBuf {
-    known().dir.path().join("course.laz")
-}
-
-fn command(scan: &Path, out: &Path, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
-    command.arg("fit").arg(scan).arg("--out").arg(out);
-    command.args(arguments);
-    command
-}
-
-fn fit(scan: &Path, out: &Path, arguments: &[&str]) -> Output {
-    command(scan, out, arguments).output().unwrap()
-}
+use crate::course::{
+    SPACING, command, copy, ended, fit, killed_at, killed_when, refused, same, scan, surface,
+    taken_over,
+};
 
 fn section(out: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
+    let mut command = surface();
     command.arg("fit").arg("--out").arg(out).args(arguments);
     command.output().unwrap()
-}
-
-/// The run came to its end, whatever the verdict.
-fn ended(run: &Output) {
-    let said = String::from_utf8_lossy(&run.stderr);
-    assert!(matches!(run.status.code(), Some(0 | 1)), "{said}");
-}
-
-fn refused(run: &Output, parts: &[&str]) {
-    let said = String::from_utf8_lossy(&run.stderr);
-    assert_eq!(run.status.code(), Some(2), "{said}");
-    for part in parts.iter().chain(&["\nhint: "]) {
-        assert!(said.contains(part), "{part} in {said}");
-    }
-}
-
-/// Every file of a folder by its path, with times and memory left out of the report.
-fn products(out: &Path) -> BTreeMap<String, Vec<u8>> {
-    let mut found = BTreeMap::new();
-    collect(out, out, &mut found);
-    found
-}
-
-fn collect(root: &Path, folder: &Path, found: &mut BTreeMap<String, Vec<u8>>) {
-    for entry in fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        let name = path.strip_prefix(root).unwrap().display().to_string();
-        if path.is_dir() {
-            collect(root, &path, found);
-        } else if name == "report.json" {
-            let mut report = report(root);
-            report.as_object_mut().unwrap().remove("run");
-            found.insert(name, report.to_string().into_bytes());
-        } else {
-            found.insert(name, fs::read(&path).unwrap());
-        }
-    }
-}
-
-fn report(out: &Path) -> serde_json::Value {
-    serde_json::from_slice(&fs::read(out.join("report.json")).unwrap()).unwrap()
-}
-
-/// Stages that the build took over from a run before it.
-fn taken_over(out: &Path) -> Vec<String> {
-    let stages = &report(out)["run"]["taken_over"];
-    let stages = stages.as_array().unwrap().iter();
-    stages.map(|s| s.as_str().unwrap().to_owned()).collect()
-}
-
-fn same(out: &Path) {
-    let (found, expected) = (products(out), &known().products);
-    let names = |p: &BTreeMap<String, Vec<u8>>| p.keys().cloned().collect::<Vec<_>>();
-    assert_eq!(names(&found), names(expected));
-    for (name, bytes) in &found {
-        assert!(bytes == &expected[name], "{name} is another");
-    }
-}
-
-/// Run and kill (no clean end, as by `kill -9`) as soon as `file` is in the folder; whether that
-/// came in time.
-fn killed_at(out: &Path, file: &str) -> bool {
-    let mut child = command(&scan(), out, &[])
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
-    while !out.join(file).exists() {
-        if child.try_wait().unwrap().is_some() {
-            return false;
-        }
-        std::thread::sleep(Duration::from_micros(200));
-    }
-    child.kill().unwrap();
-    child.wait().unwrap();
-    true
 }
 
 #[test]
@@ -142,17 +31,31 @@ fn a_run_killed_in_any_stage_goes_on_and_ends_with_the_same_bytes() {
         ("work.part/level.done", &["road"]),
         ("work.part/lines.done", &["road", "level"]),
         ("surface.ply.part.part", &["road", "level", "breaklines"]),
+        ("deviation.png.part", &["road", "level", "breaklines"]),
     ];
     for (file, _) in stages {
         assert!(killed_at(&out, file), "no {file}");
         assert!(!out.join("manifest.json").exists());
     }
-    ended(&fit(&scan(), &out, &["--threads", "1"]));
+    let named = dir.path().join("named");
+    copy(&out, &named);
+    killed_while_products_get_their_names(&named);
+    ended(&fit(&out, &["--threads", "1"]));
     let over = taken_over(&out);
     let (_, expected) = stages[stages.len() - 1];
     assert_eq!(over[..3], *expected);
     assert!(over[3].contains("heights"), "{over:?}");
     same(&out);
+}
+
+/// The moment is too short to be met by waiting for it, so its traces are laid: the first products
+/// have their names, the manifest none.
+fn killed_while_products_get_their_names(out: &Path) {
+    for name in ["surface.ply", "ribbon.geojson", "field"] {
+        fs::rename(out.join(format!("{name}.part")), out.join(name)).unwrap();
+    }
+    ended(&fit(out, &[]));
+    same(out);
 }
 
 #[test]
@@ -163,7 +66,7 @@ fn a_part_that_is_cut_or_of_other_parameters_is_not_taken_over() {
     // Other checks of the same heights begin with them; another bridge with what is before them.
     let other = dir.path().join("other");
     copy(&out, &other);
-    ended(&fit(&scan(), &other, &["--bridge", "0.3"]));
+    ended(&fit(&other, &["--bridge", "0.3"]));
     assert_eq!(taken_over(&other), ["road", "level", "breaklines"]);
     // The points lie in a file that somebody cut.
     let points = fs::File::options()
@@ -171,14 +74,9 @@ fn a_part_that_is_cut_or_of_other_parameters_is_not_taken_over() {
         .open(out.join("work.part/road"))
         .unwrap();
     points.set_len(1000).unwrap();
-    ended(&fit(&scan(), &out, &[]));
+    ended(&fit(&out, &[]));
     assert!(!taken_over(&out).contains(&"road".to_owned()));
     same(&out);
-}
-
-fn copy(from: &Path, to: &Path) {
-    let done = Command::new("cp").arg("-r").arg(from).arg(to).status();
-    assert!(done.unwrap().success());
 }
 
 #[test]
@@ -188,7 +86,6 @@ fn sections_fitted_by_processes_of_their_own_join_to_the_same_bytes() {
     fs::create_dir(&scratch).unwrap();
     let scratch = ["--scratch", scratch.to_str().unwrap()];
     let plan = fit(
-        &scan(),
         &out,
         &[&["--sections", "4", "--format", "json"], &scratch[..]].concat(),
     );
@@ -216,7 +113,7 @@ fn sections_fitted_by_processes_of_their_own_join_to_the_same_bytes() {
     runs.iter().for_each(ended);
     let asked = section(&out, &[&["--section", "5"], &scratch[..]].concat());
     refused(&asked, &["sections 1 to 4", "5 was asked for"]);
-    ended(&fit(&scan(), &out, &scratch));
+    ended(&fit(&out, &scratch));
     assert_eq!(taken_over(&out).len(), 4);
     same(&out);
     assert_eq!(fs::read_dir(dir.path().join("scratch")).unwrap().count(), 0);
@@ -227,7 +124,13 @@ fn a_cluster_that_loses_a_worker_ends_with_the_same_bytes() {
     let Some(python) = python::venv() else { return };
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("out");
-    let arguments = [Path::new(env!("CARGO_BIN_EXE_surface")), &scan(), &out];
+    let arguments = [
+        Path::new(env!("CARGO_BIN_EXE_surface")),
+        &scan(),
+        &out,
+        Path::new(SPACING[0]),
+        Path::new(SPACING[1]),
+    ];
     let said = python::run(&python, "sections_killed.py", &arguments).unwrap();
     let begun: Vec<&str> = said.split_whitespace().collect();
     // Six sections, and again the one that was lost; the killed worker had no other after it.
@@ -258,22 +161,52 @@ fn a_section_without_a_plan_and_a_second_run_in_a_folder_are_refused() {
         assert!(first.try_wait().unwrap().is_none());
         std::thread::sleep(Duration::from_micros(200));
     }
-    refused(
-        &fit(&scan(), &out, &[]),
-        &["another run is at work", "wait"],
-    );
+    refused(&fit(&out, &[]), &["another run is at work", "wait"]);
     assert!(matches!(first.wait().unwrap().code(), Some(0 | 1)));
     same(&out);
 }
 
 #[test]
-fn plain_progress_is_lines_and_by_default_a_pipe_gets_none() {
+fn three_and_eight_threads_with_little_and_much_memory_give_the_same_bytes_and_tell_progress_if_asked()
+ {
     let dir = tempfile::tempdir().unwrap();
-    let run = fit(&scan(), &dir.path().join("out"), &[]);
-    assert!(run.stderr.is_empty());
-    let run = fit(&scan(), &dir.path().join("out"), &["--progress", "plain"]);
+    let out = dir.path().join("out");
+    // One and two threads are with the killed and the undisturbed run.
+    let run = fit(&out, &["--threads", "3", "--memory", "0.3"]);
     ended(&run);
+    assert!(run.stderr.is_empty());
+    same(&out);
+    let many = ["--threads", "8", "--memory", "6", "--progress", "plain"];
+    let run = fit(&out, &many);
+    ended(&run);
+    same(&out);
     for line in String::from_utf8_lossy(&run.stderr).lines() {
         assert!(line.contains("/s") && line.contains("peak"), "{line}");
     }
+}
+
+#[test]
+fn other_bytes_under_the_name_of_one_of_two_scans_are_noticed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (out, second) = (dir.path().join("out"), dir.path().join("second.xyz"));
+    let place = las::Reader::from_path(scan())
+        .unwrap()
+        .header()
+        .bounds()
+        .min;
+    let write = |z: f64| {
+        let row = format!("{:.3} {:.3} {z:.3}\n", place.x, place.y);
+        fs::write(&second, row).unwrap();
+    };
+    let two = || {
+        let mut command = command(&scan(), &out, &[]);
+        command.arg(&second);
+        command
+    };
+    write(place.z);
+    let done = out.join("work.part/lines.done");
+    assert!(killed_when(two(), || done.exists()));
+    write(place.z + 1.0);
+    ended(&two().output().unwrap());
+    assert!(taken_over(&out).is_empty(), "{:?}", taken_over(&out));
 }

@@ -1,0 +1,6 @@
+//! `surface fit` from the outside. One program, so that its tests share a scan and a build.
+
+mod course;
+mod faults;
+mod refused;
+mod resume;
