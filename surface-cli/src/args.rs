@@ -104,7 +104,8 @@ pub struct RunArgs {
     /// machine's]
     #[arg(long, value_name = "GIB")]
     pub memory: Option<f64>,
-    /// Folder for scratch files, 16 to 48 bytes a point [default: beside the output]
+    /// Folder for scratch files, up to 32 bytes a point (deviation and ribbon 16) [default: beside
+    /// the output]
     #[arg(long, value_name = "DIR")]
     pub scratch: Option<PathBuf>,
     /// TOML file with the same keys as these options; what is typed wins
@@ -189,7 +190,8 @@ pub struct FitArgs {
     /// Scans and how to take them.
     #[command(flatten)]
     pub road: RoadArgs,
-    /// Folder to build in
+    /// Folder to build in; the products take up to 125 bytes a node of the height field and 16 a
+    /// point in deviation.laz
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
     /// Distance between nodes of the height field, metres [default: 0.10]

@@ -2,5 +2,6 @@
 
 pub mod browser;
 pub mod datasets;
+pub mod disk;
 pub mod proving;
 pub mod python;

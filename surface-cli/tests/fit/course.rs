@@ -41,6 +41,12 @@ pub fn setups() -> PathBuf {
     folder().join("setups.csv")
 }
 
+/// How many points the scan has.
+pub fn scan_points() -> u64 {
+    let reader = las::Reader::from_path(scan()).unwrap();
+    reader.header().number_of_points()
+}
+
 /// The folder of one undisturbed run, with two threads.
 pub fn undisturbed() -> PathBuf {
     known();

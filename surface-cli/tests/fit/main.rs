@@ -4,3 +4,4 @@ mod course;
 mod faults;
 mod refused;
 mod resume;
+mod room;

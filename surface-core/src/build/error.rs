@@ -145,18 +145,18 @@ pub enum BuildError {
         /// The build folder.
         folder: PathBuf,
     },
-    /// There is less room for scratch files than the points need.
+    /// There is less room than scratch files and products may take.
     #[error(
-        "{path} has {:.1} GB free, and scratch files of {points} points take about {:.1} GB",
-        gigabytes(*free_bytes),
-        gigabytes(*needed_bytes)
+        "{path} has {} free, and {what} take up to {}",
+        size(*free_bytes),
+        size(*needed_bytes)
     )]
-    Scratch {
-        /// The folder for scratch files.
+    Room {
+        /// The folder.
         path: PathBuf,
-        /// Points that the scans promise.
-        points: u64,
-        /// What they need, bytes.
+        /// What is to be written there.
+        what: String,
+        /// What that may need, bytes.
         needed_bytes: u64,
         /// What is free, bytes.
         free_bytes: u64,
@@ -197,8 +197,14 @@ pub enum BuildError {
     },
 }
 
-fn gigabytes(bytes: u64) -> f64 {
-    bytes as f64 / 1e9
+/// Bytes in words.
+fn size(bytes: u64) -> String {
+    let bytes = bytes as f64;
+    if bytes < 1e8 {
+        format!("{:.1} MB", bytes / 1e6)
+    } else {
+        format!("{:.1} GB", bytes / 1e9)
+    }
 }
 
 /// A box in plan in words.
@@ -242,9 +248,8 @@ impl BuildError {
             Self::Ribbon(_) => {
                 "give a rough line along the course with --line, or a finished ribbon"
             }
-            Self::Tiles(_) | Self::Scratch { .. } => {
-                "free space, or give another folder for scratch files with --scratch"
-            }
+            Self::Tiles(_) => "free space, or give another folder for scratch files with --scratch",
+            Self::Room { .. } => ROOM,
             Self::Replaces { .. } => "give another place with --out, or move the file away",
             Self::Busy { .. } => "wait until it ends, or give another folder with --out",
             Self::NoPlan { .. } => NO_PLAN,
@@ -295,6 +300,8 @@ fn is_missing(error: &std::io::Error) -> bool {
 const NOT_THERE: &str = "check the path: something on it is missing, or a file ends too early";
 const STOPPED: &str = "nothing was changed; run the same command again (`surface fit` goes on from its last whole stage)";
 const NOT_WRITTEN: &str = "check that the output folder can be written and has space left";
+const ROOM: &str =
+    "free space, or give folders on larger disks with --scratch and --out, or a wider --spacing";
 const NO_PLAN: &str =
     "make one with `surface fit SCAN... --out DIR --sections N`, and give the same --scratch";
 const NO_OVERLAP: &str = "give the mesh's zero in the scans' coordinates with --origin X,Y,Z, or the scans' unit with --units";

@@ -79,6 +79,7 @@ pub fn fit(
     keep(paths, out)?;
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
+    folder.discard_parts(&all_products(), &["field"])?;
     let mut clock = StageClock::start();
     let inputs = inputs_of(&scans, paths)?;
     clock.lap("hash");

@@ -81,6 +81,27 @@ impl BuildFolder {
         Ok(out)
     }
 
+    /// The folder itself.
+    pub fn path(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Remove what a killed run left under the names that `products` wait with, but for those that
+    /// `last`: only where no other run can be at work.
+    pub fn discard_parts(&self, products: &[&str], last: &[&str]) -> Result<(), BuildError> {
+        let begins = |name: &str, p: &&str| name.starts_with(&format!("{p}{PART}"));
+        let passing = products.iter().filter(|p| !last.contains(p));
+        let goes = |name: &str| passing.clone().any(|p| begins(name, p));
+        let entries = fs::read_dir(&self.folder).map_err(write_error(&self.folder))?;
+        for path in entries.flatten().map(|entry| entry.path()) {
+            let name = path.file_name().unwrap_or_default().to_string_lossy();
+            if goes(&name) {
+                remove(&path).map_err(write_error(&path))?;
+            }
+        }
+        Ok(())
+    }
+
     /// A scratch file.
     pub fn scratch(&self, name: &str) -> PathBuf {
         match &self.scratch {
@@ -227,6 +248,19 @@ mod tests {
         assert_eq!(fs::read(first.scratch("cloud")).unwrap(), b"first");
         drop(first);
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn parts_of_a_killed_run_go_but_for_those_that_last() {
+        let dir = tempfile::tempdir().unwrap();
+        let names = ["a.ply", "a.ply.part", "a.ply.part.part", "b.part", "x.part"];
+        for name in names {
+            fs::write(dir.path().join(name), "x").unwrap();
+        }
+        let folder = BuildFolder::make(dir.path()).unwrap();
+        folder.discard_parts(&["a.ply", "b"], &["b"]).unwrap();
+        let left = names.map(|name| dir.path().join(name).exists());
+        assert_eq!(left, [true, false, false, true, true]);
     }
 
     #[test]

@@ -12,9 +12,12 @@ use super::params::FitParams;
 use super::profiles::{along_all, from_mesh};
 use super::report_parts::inputs_of;
 use super::road::{find_road, open};
+use super::space::{SORTED_POINT, check_room, field_bytes};
 use super::strip::{OnStrip, Strip, from_points};
+use crate::cloud::io::Scans;
 use crate::cloud::{PackedPoint, TileStore, TileWriter};
 use crate::export::FieldStore;
+use crate::field::Lattice;
 use crate::mesh::{Layout, SeamPlan, SurfaceMesh};
 use crate::progress::Progress;
 use crate::ribbon::{Ribbon, RibbonPoint};
@@ -80,6 +83,7 @@ pub(super) fn halves(
         ..params.clone()
     };
     let mut cloud = open(scans, &params)?;
+    check_space(&cloud, built.field.lattice(), folder)?;
     let mut clock = StageClock::start();
     let road = find_road(
         &mut cloud,
@@ -125,6 +129,17 @@ pub(super) fn halves(
         paths: joined(built, &strips, found)?,
         inputs: inputs_of(&cloud, scans)?,
     })
+}
+
+/// Refuse at once where points by square and section, or by section and half, and the fields of both
+/// halves do not fit.
+fn check_space(cloud: &Scans, lattice: &Lattice, folder: &BuildFolder) -> Result<(), BuildError> {
+    let Some(points) = cloud.declared_points() else {
+        return Ok(());
+    };
+    let needed = points.saturating_mul(SORTED_POINT) + 2 * field_bytes(lattice);
+    let what = format!("scratch files of {points} points and their halves");
+    check_room(&what, &[(&folder.scratch(""), needed)])
 }
 
 /// Means of the points of a half, and its surface, along each track of each path.

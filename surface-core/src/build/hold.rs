@@ -15,6 +15,7 @@ use super::keep::keep_inputs;
 use super::order::in_order;
 use super::params::DeviationPoints;
 use super::report_parts::{inputs_of, spot_report};
+use super::space::{POINT, check_room, laz_bytes};
 use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans};
 use crate::cloud::{Frame, TILE_M, TileKey};
@@ -69,6 +70,7 @@ pub fn hold(
     let mut folder = BuildFolder::open(out, params.scratch.as_deref())?;
     let frame = frame_of(&surface);
     let scratch = folder.scratch("cloud");
+    check_space(&cloud, &folder, params)?;
     let points = ingest(
         &mut cloud,
         frame,
@@ -107,6 +109,24 @@ pub fn hold(
     folder.put("report.json", text.as_bytes())?;
     folder.publish(&HOLD_PRODUCTS)?;
     Ok(report)
+}
+
+/// Refuse at once where points by square and points with their deviation do not fit.
+fn check_space(cloud: &Scans, folder: &BuildFolder, params: &HoldParams) -> Result<(), BuildError> {
+    let Some(points) = cloud.declared_points() else {
+        return Ok(());
+    };
+    let scratch = points.saturating_mul(POINT);
+    let products = laz_bytes(points, params.deviation_points);
+    let what = format!("scratch files and products of {points} points");
+    let needs = [
+        (folder.scratch(""), scratch),
+        (folder.path().to_owned(), products),
+    ];
+    check_room(
+        &what,
+        &needs.each_ref().map(|(path, n)| (path.as_path(), *n)),
+    )
 }
 
 /// A finished build has a map and a report of its own under the same names.

@@ -21,11 +21,13 @@ use super::rescan_params::RescanParams;
 use super::rescan_tie::{TiedScan, tie_report, tie_scan};
 use super::road::{KnownSetup, find_road, open};
 use super::sections::sort_by_section;
+use super::space::{SORTED_POINT, check_room, field_bytes, product_bytes};
 use super::surface::{LevelledPoints, Mesher};
 use crate::cloud::TileStore;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{PageData, VertexRecords, write_ids};
+use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck, Patch};
 use crate::progress::Progress;
 use crate::report::{
@@ -90,6 +92,7 @@ pub fn rescan(
     let fit = params.fit_params(&built_params(&old));
     let mut cloud = open(scans, &fit)?;
     let folder = BuildFolder::open(&target, params.scratch.as_deref())?;
+    check_space(&cloud, old.lattice(), &folder, params)?;
     let scan = read_scan(
         &mut cloud,
         &old,
@@ -120,6 +123,33 @@ pub fn rescan(
         params,
     };
     state.build(found, report, &cloud, folder, clock, progress)
+}
+
+/// Refuse at once where the new points, a field of them alone, another of what is blended and the
+/// new state do not fit.
+fn check_space(
+    cloud: &Scans,
+    lattice: &Lattice,
+    folder: &BuildFolder,
+    params: &RescanParams,
+) -> Result<(), BuildError> {
+    let Some(points) = cloud.declared_points() else {
+        return Ok(());
+    };
+    let scratch = points.saturating_mul(SORTED_POINT) + 2 * field_bytes(lattice);
+    let products = match params.dry_run {
+        true => 0,
+        false => product_bytes(lattice, points, DeviationPoints::Beyond),
+    };
+    let what = format!("scratch files and products of {points} new points");
+    let needs = [
+        (folder.scratch(""), scratch),
+        (folder.path().to_owned(), products),
+    ];
+    check_room(
+        &what,
+        &needs.each_ref().map(|(path, n)| (path.as_path(), *n)),
+    )
 }
 
 /// The folder to work in: `out`, or on a dry run without it the system's folder for passing files.

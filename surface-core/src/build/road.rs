@@ -7,6 +7,7 @@ use super::folder::BuildFolder;
 use super::ingest::{Ingested, ingest};
 use super::keep::keep_file;
 use super::params::{FitParams, SetupPlace};
+use super::space::{POINT, check_scratch};
 use crate::cloud::Frame;
 use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
@@ -212,6 +213,7 @@ pub fn ribbon(
     let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
     let parent = parent.unwrap_or_else(|| Path::new("."));
     let folder = BuildFolder::open(parent, params.scratch.as_deref())?;
+    check_scratch(&folder.scratch(""), scans.declared_points(), POINT)?;
     let mut clock = super::clock::StageClock::start();
     let road = find_road(
         &mut scans,

@@ -13,7 +13,7 @@ use super::levelled::{Course, LevelledRoad, trusted};
 use super::params::FitParams;
 use super::road::{KnownSetup, Road, find_road};
 use super::sections::sort_by_section;
-use super::space::check_space;
+use super::space::{SORTED_POINT, check_room, check_scratch, product_bytes};
 use super::work::{Key, Work};
 use crate::cloud::io::{ProductCrs, Scans};
 use crate::cloud::{TileIndex, TileStore};
@@ -35,6 +35,8 @@ const PART: &str = "heights-";
 const LEVEL: &str = "level with slow errors and fading";
 /// File of the points by section.
 const ROAD: &str = "road";
+/// File of the points by square.
+const CLOUD: &str = "cloud";
 
 /// Hashes of all that each stage depends on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -172,10 +174,11 @@ impl Stages<'_> {
             return Ok(road);
         }
         work.forget(ROAD)?;
-        check_space(&work.scratch(""), scans.declared_points())?;
+        work.discard(&[CLOUD, ROAD])?;
+        check_scratch(&work.scratch(""), scans.declared_points(), SORTED_POINT)?;
         let road = find_road(
             scans,
-            &work.scratch("cloud"),
+            &work.scratch(CLOUD),
             self.params,
             self.clock,
             self.progress,
@@ -307,6 +310,7 @@ impl Stages<'_> {
         work.forget(PLAN)?;
         work.forget_all(PART)?;
         let path = folder.part("field")?;
+        self.check_products(fitter, folder)?;
         let store = FieldStore::create(&path, *fitter.lattice, fitter.ribbon.frame.origin_m)?;
         let plan = Plan {
             keys: self.keys,
@@ -315,6 +319,23 @@ impl Stages<'_> {
         };
         plan.record(work)?;
         Ok((store, plan))
+    }
+}
+
+impl Stages<'_> {
+    /// Refuse where the products do not fit, now that the road is known, before most of the work.
+    fn check_products(
+        &self,
+        fitter: &HeightFitter,
+        folder: &BuildFolder,
+    ) -> Result<(), BuildError> {
+        let points = fitter.points;
+        let points = points.keys().map(|key| points.count(key)).sum();
+        let lattice = fitter.lattice;
+        let needed = product_bytes(lattice, points, self.params.deviation_points);
+        let nodes = lattice.rows * lattice.columns;
+        let what = format!("the products of {nodes} nodes and {points} points on the road");
+        check_room(&what, &[(folder.path(), needed)])
     }
 }
 

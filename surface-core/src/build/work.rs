@@ -156,6 +156,14 @@ impl Work {
         fs::rename(&part, &path).map_err(write_error(&path))
     }
 
+    /// Remove points that a killed run left in the files `names`: their space counts as free.
+    pub fn discard(&self, names: &[&str]) -> Result<(), BuildError> {
+        names.iter().try_for_each(|name| {
+            let path = self.scratch(name);
+            remove(&path).map_err(write_error(&path))
+        })
+    }
+
     /// Remove the records of `stages`, before what they speak of is replaced.
     pub fn forget(&self, stage: &str) -> Result<(), BuildError> {
         let path = self.record(stage);
