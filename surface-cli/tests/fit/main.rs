@@ -2,6 +2,7 @@
 
 mod course;
 mod faults;
+mod kills;
 mod refused;
 mod resume;
 mod room;

@@ -1,6 +1,6 @@
 //! The build folder: files get their final names only when they are whole.
 
-use std::fs;
+use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -11,6 +11,10 @@ use super::work::{Sharing, Work};
 
 /// Ending of what is not whole yet.
 pub(super) const PART: &str = ".part";
+/// Beginning of the names of passing scratch folders.
+const PASSING: &str = "scratch-";
+/// File in a passing scratch folder that its run holds locked.
+const LOCK: &str = "lock";
 
 /// A build folder in the making. Dropped before [`BuildFolder::publish`], it removes what it
 /// began and leaves what was there before.
@@ -29,8 +33,12 @@ pub(super) struct BuildFolder {
 /// Where files lie that are no products.
 #[derive(Debug)]
 enum Scratch {
-    /// Under a name of its own, so that two runs never meet, and gone after any end.
-    Passing(TempDir),
+    /// Under a name of its own, so that two runs never meet, and gone after any end that is not
+    /// sudden. A living run holds the lock in it.
+    Passing(
+        TempDir,
+        #[expect(dead_code, reason = "held, not read")] File,
+    ),
     /// With the records of whole stages, for a later run to go on from.
     Lasting(Arc<Work>),
 }
@@ -73,11 +81,9 @@ impl BuildFolder {
     pub fn open(folder: &Path, scratch: Option<&Path>) -> Result<Self, BuildError> {
         let mut out = Self::make(folder)?;
         let beside = scratch.unwrap_or(folder);
-        let named = tempfile::Builder::new()
-            .prefix("scratch-")
-            .suffix(PART)
-            .tempdir_in(beside);
-        out.scratch = Some(Scratch::Passing(named.map_err(write_error(beside))?));
+        discard_orphans(beside);
+        let (named, lock) = passing(beside).map_err(write_error(beside))?;
+        out.scratch = Some(Scratch::Passing(named, lock));
         Ok(out)
     }
 
@@ -105,7 +111,7 @@ impl BuildFolder {
     /// A scratch file.
     pub fn scratch(&self, name: &str) -> PathBuf {
         match &self.scratch {
-            Some(Scratch::Passing(folder)) => folder.path().join(name),
+            Some(Scratch::Passing(folder, _)) => folder.path().join(name),
             Some(Scratch::Lasting(work)) => work.scratch(name),
             None => self.folder.join(name),
         }
@@ -166,6 +172,43 @@ impl BuildFolder {
             work.finish();
         }
         Ok(())
+    }
+}
+
+/// A scratch folder of this run alone, and the lock that says that it lives.
+fn passing(beside: &Path) -> std::io::Result<(TempDir, File)> {
+    loop {
+        let folder = tempfile::Builder::new()
+            .prefix(PASSING)
+            .suffix(PART)
+            .tempdir_in(beside)?;
+        let path = folder.path().join(LOCK);
+        let lock = File::create_new(&path)?;
+        match lock.try_lock() {
+            // Whoever took it for an orphan before it was locked has removed it.
+            Ok(()) if !path.exists() => {}
+            Err(TryLockError::WouldBlock) => {}
+            // A disk without locks has no orphans removed either.
+            Ok(()) | Err(TryLockError::Error(_)) => return Ok((folder, lock)),
+        }
+    }
+}
+
+/// Remove scratch folders of runs that were killed: nobody holds their locks. What cannot be removed
+/// is left; it is in nobody's way.
+fn discard_orphans(beside: &Path) {
+    for path in fs::read_dir(beside).into_iter().flatten().flatten() {
+        let (name, path) = (path.file_name(), path.path());
+        let name = name.to_string_lossy();
+        if !(name.starts_with(PASSING) && name.ends_with(PART)) {
+            continue;
+        }
+        let Ok(lock) = File::options().write(true).open(path.join(LOCK)) else {
+            continue;
+        };
+        if lock.try_lock().is_ok() {
+            let _ = fs::remove_dir_all(&path);
+        }
     }
 }
 
@@ -248,6 +291,22 @@ mod tests {
         assert_eq!(fs::read(first.scratch("cloud")).unwrap(), b"first");
         drop(first);
         assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn scratch_files_of_a_killed_run_go_and_those_of_a_living_one_stay() {
+        let dir = tempfile::tempdir().unwrap();
+        let living = BuildFolder::open(dir.path(), None).unwrap();
+        fs::write(living.scratch("cloud"), "living").unwrap();
+        let orphan = dir.path().join("scratch-killed.part");
+        let strange = dir.path().join("scratch-strange.part");
+        fs::create_dir(&orphan).unwrap();
+        fs::create_dir(&strange).unwrap();
+        fs::write(orphan.join(LOCK), "").unwrap();
+        fs::write(orphan.join("cloud"), "killed").unwrap();
+        drop(BuildFolder::open(dir.path(), None).unwrap());
+        assert!(!orphan.exists() && strange.exists());
+        assert_eq!(fs::read(living.scratch("cloud")).unwrap(), b"living");
     }
 
     #[test]
