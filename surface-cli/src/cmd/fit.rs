@@ -1,6 +1,6 @@
 //! `surface fit`: the main job, whole or in sections.
 
-use surface_core::build::{self, ExportParams, SectionPlan};
+use surface_core::build::{self, ExportReport, SectionPlan};
 use surface_core::progress::StopFlag;
 
 use super::answer::Answer;
@@ -22,14 +22,8 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         planned(&made)?.print_alone(plan.voice.format)?;
         return Ok(Exit::Done);
     }
-    let report = build::fit(&plan.scans, &args.out, &plan.params, &mut bar)?;
-    let mut others = String::new();
-    for format in &plan.also {
-        let file = args.out.join(format.product());
-        let params = ExportParams::default();
-        let done = build::export(&args.out, *format, &file, &params, &mut bar)?;
-        others.push_str(&done.to_text());
-    }
+    let (scans, params) = (&plan.scans, &plan.params);
+    let (report, others) = build::fit_and_export(scans, &args.out, params, &plan.also, &mut bar)?;
     drop(bar);
     let answer = Answer {
         json: report.to_json()?,

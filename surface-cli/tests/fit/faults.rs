@@ -7,8 +7,8 @@ use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 
 use crate::course::{
-    self, command, ended, killed_at, on_a_full_disk, refused_in as refused, same, scan, surface,
-    taken_over,
+    self, command, ended, killed_at, killed_when, on_a_full_disk, refused_in as refused, same,
+    scan, surface, taken_over,
 };
 
 fn fit(dir: &Path, arguments: &[&str]) -> Output {
@@ -312,13 +312,20 @@ fn a_build_is_handed_over_whole_or_not_at_all() {
     let places = dir_with_a_misspelt_setup();
     let places = places.path().join("setups.csv");
     let setups = ["--setups", places.to_str().unwrap()];
+    let build = dir.path().join("build");
+    // Killed while it writes the other formats: the build has no names yet, and what is fitted stays.
+    let whole = [&also[..2], &setups].concat();
+    let exporting = build.join("work.part/also");
+    let killed = killed_when(command(&scan(), &build, &whole), || exporting.exists());
+    assert!(killed && !build.join("manifest.json").exists());
     let run = fit(dir.path(), &[&[cloud][..], &also, &setups].concat());
     let said = String::from_utf8_lossy(&run.stderr);
     assert!(run.status.code() <= Some(1), "{said}");
     let told = String::from_utf8_lossy(&run.stdout);
     assert!(told.contains("scanner positions: nobody; they"), "{told}");
-    assert!(told.contains("surface.glb ("), "{told}");
-    let build = dir.path().join("build");
+    assert!(told.contains("build/surface.glb ("), "{told}");
+    assert_eq!(taken_over(&build).len(), 4, "{:?}", taken_over(&build));
+    assert!(!build.join("work.part").exists());
     for name in ["manifest.json", "surface.glb", "surface-stations.csv"] {
         assert!(build.join(name).exists(), "{name}");
     }

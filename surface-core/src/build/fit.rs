@@ -3,9 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
+use super::also::export_unnamed;
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
-use super::export::ExportFormat;
+use super::export::{ExportFormat, ExportReport};
 use super::folder::{BuildFolder, write_error};
 use super::heights::Steps;
 use super::keep::{keep_foreign, keep_inputs};
@@ -76,6 +77,21 @@ pub fn fit(
     params: &FitParams,
     progress: &mut dyn Progress,
 ) -> Result<Report, BuildError> {
+    Ok(fit_and_export(paths, out, params, &[], progress)?.0)
+}
+
+/// [`fit`], with the build in other formats beside it: the folder gets them together with the
+/// build, so that a run that is killed while it writes them goes on like any other.
+///
+/// # Errors
+/// [`BuildError`] naming the file or place and the remedy.
+pub fn fit_and_export(
+    paths: &[PathBuf],
+    out: &Path,
+    params: &FitParams,
+    formats: &[ExportFormat],
+    progress: &mut dyn Progress,
+) -> Result<(Report, Vec<ExportReport>), BuildError> {
     keep(paths, out)?;
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
@@ -99,9 +115,10 @@ pub fn fit(
     let report = report(inputs, &road, findings, params, clock.report());
     put_report(&report, page.as_ref(), &mut folder)?;
     let manifest = Manifest::of(&folder, &report)?;
+    let others = export_unnamed(&mut folder, &work, &manifest, formats, progress)?;
     folder.put("manifest.json", manifest.as_bytes())?;
     folder.publish(&all_products())?;
-    Ok(report)
+    Ok((report, others))
 }
 
 /// Names that products had once.

@@ -127,6 +127,15 @@ impl BuildFolder {
         Ok(path)
     }
 
+    /// Take over the file at `made`, if it is there, as product `name`.
+    pub fn adopt(&mut self, name: &'static str, made: &Path) -> Result<(), BuildError> {
+        if !made.exists() {
+            return Ok(());
+        }
+        let path = self.part(name)?;
+        fs::rename(made, &path).map_err(write_error(&path))
+    }
+
     /// Where product `name` is written by this run or by one before it; it stays for the next run
     /// if this one does not come to its end.
     pub fn lasting_part(&mut self, name: &'static str) -> PathBuf {

@@ -1,5 +1,6 @@
 //! The whole job as one call, and the files that it leaves.
 
+mod also;
 mod breaklines;
 mod built;
 mod checkpoints;
@@ -53,7 +54,7 @@ pub use error::BuildError;
 pub use export::{
     ExportFormat, ExportParams, ExportReport, ExportedFile, Layer, TextureParams, export,
 };
-pub use fit::{PRODUCTS, fit, plan_sections};
+pub use fit::{PRODUCTS, fit, fit_and_export, plan_sections};
 pub use gates::{Gate, GateError};
 pub use hold::{HOLD_PRODUCTS, hold};
 pub use hold_params::HoldParams;

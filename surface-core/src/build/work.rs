@@ -164,6 +164,14 @@ impl Work {
         })
     }
 
+    /// An empty folder called `name` beside the records.
+    pub fn empty_folder(&self, name: &str) -> Result<PathBuf, BuildError> {
+        let path = self.folder.join(name);
+        remove(&path).map_err(write_error(&path))?;
+        fs::create_dir(&path).map_err(write_error(&path))?;
+        Ok(path)
+    }
+
     /// Remove the records of `stages`, before what they speak of is replaced.
     pub fn forget(&self, stage: &str) -> Result<(), BuildError> {
         let path = self.record(stage);

@@ -1,7 +1,7 @@
 //! What an export left, in words.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// A file that was written.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -39,6 +39,14 @@ impl ExportReport {
     /// One more file that was written.
     pub(super) fn add_file(&mut self, path: PathBuf) {
         self.files.extend(Self::of([path]).files);
+    }
+
+    /// The same once the files are in another folder.
+    pub(in crate::build) fn moved_to(mut self, folder: &Path) -> Self {
+        for file in &mut self.files {
+            file.path = folder.join(file.path.file_name().unwrap_or_default());
+        }
+        self
     }
 
     pub(super) fn holds(&mut self, what: impl Into<String>) {
