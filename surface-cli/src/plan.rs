@@ -9,6 +9,7 @@ use surface_core::build::{
     SetupPlace,
 };
 use surface_core::cloud::io::{ReadOptions, Scans, Unit};
+use surface_core::report::GivenFile;
 use surface_core::rescan::{Areas, DetectParams};
 use surface_core::ribbon::{Ribbon, RoughLine};
 use surface_core::setups::NoiseModel;
@@ -198,12 +199,34 @@ pub fn of_fit(args: &FitArgs) -> Result<Plan> {
     params.noise = config.noise.map(NoiseTable::model);
     params.deviation_points = which_points(args.deviation_points, &config)?;
     params.check()?;
+    params.given = given(args, &config)?;
     let which = plan.params.deviation_points;
     plan.also = also(&args.also, config.also.as_deref())?;
     if plan.also.contains(&ExportFormat::Laz) && which != build::DeviationPoints::All {
         bail!("--also laz hands over all points of the road: add --deviation-points all");
     }
     Ok(plan)
+}
+
+/// The files besides the scans that steer a fit, by the options that name them.
+fn given(args: &FitArgs, config: &Config) -> Result<Vec<GivenFile>> {
+    let road = &args.road;
+    let named = [
+        ("line", road.line.as_ref().or(config.line.as_ref())),
+        ("setups", road.setups.as_ref().or(config.setups.as_ref())),
+        (
+            "checkpoints",
+            args.checkpoints.as_ref().or(config.checkpoints.as_ref()),
+        ),
+        ("config", road.run.config.as_ref()),
+    ];
+    // What came through a pipe cannot be read again.
+    let files = named
+        .into_iter()
+        .filter_map(|(option, path)| Some((option, path.filter(|p| p.is_file())?)));
+    files
+        .map(|(option, path)| Ok(build::given_file(option, path)?))
+        .collect()
 }
 
 /// Formats as typed, else those of the config file, each once.

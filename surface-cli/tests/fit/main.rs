@@ -1,5 +1,6 @@
 //! `surface fit` from the outside. One program, so that its tests share a scan and a build.
 
+mod answers;
 mod course;
 mod faults;
 mod kills;

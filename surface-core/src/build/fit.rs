@@ -29,7 +29,7 @@ use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
 use crate::report::{
-    CAUTIONS, CheckpointsReport, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RunReport,
+    CAUTIONS, CheckpointsReport, FORMAT_VERSION, FieldCounts, Input, Report, RunReport,
 };
 use crate::ribbon::{Ribbon, RibbonPoint};
 
@@ -419,16 +419,12 @@ fn report(
     Report {
         format_version: FORMAT_VERSION,
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        parameters: Parameters {
-            spacing_m: params.spacing_m,
-            s_step_m: found.lattice.s_step_m,
-            tolerance_mm: 1e3 * params.tolerance_m,
-            bridge_m: params.bridge_m,
-            line_given: params.line.is_some() || params.ribbon.is_some(),
-            closed_given: params.closed,
-            setups_known: road.setups.iter().any(|s| s.position_m.is_some()),
-        },
+        parameters: params.report(
+            found.lattice.s_step_m,
+            road.setups.iter().any(|s| s.position_m.is_some()),
+        ),
         inputs,
+        given: params.given.clone(),
         points: road.points,
         points_on_road: found.points_on_road,
         points_dropped: road.rejected + road.strays,

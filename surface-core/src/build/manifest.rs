@@ -7,7 +7,7 @@ use std::path::Path;
 
 use super::BuildError;
 use super::folder::{BuildFolder, write_error};
-use crate::report::{FORMAT_VERSION, Input, Parameters, Report};
+use crate::report::{FORMAT_VERSION, GivenFile, Input, Parameters, Report};
 
 /// One state of a surface that was built on.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -102,6 +102,24 @@ fn hash_tree(
         hash_tree(&inner, &entry.path(), out)?;
     }
     Ok(())
+}
+
+/// A file that was given under `option`, for the report.
+///
+/// # Errors
+/// [`BuildError::Write`] naming the file when it cannot be read.
+pub fn given_file(option: &str, path: &Path) -> Result<GivenFile, BuildError> {
+    let (bytes, blake3) = hash_file(path)?;
+    Ok(GivenFile {
+        option: option.to_owned(),
+        name: path
+            .file_name()
+            .unwrap_or_default()
+            .to_string_lossy()
+            .into_owned(),
+        bytes,
+        blake3,
+    })
 }
 
 /// Size and BLAKE3 of a file, read in pieces.

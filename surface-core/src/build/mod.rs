@@ -58,7 +58,7 @@ pub use fit::{PRODUCTS, fit, fit_and_export, plan_sections};
 pub use gates::{Gate, GateError};
 pub use hold::{HOLD_PRODUCTS, hold};
 pub use hold_params::HoldParams;
-pub use manifest::Version;
+pub use manifest::{Version, given_file};
 pub use params::{Checkpoint, DeviationPoints, FitParams, SetupPlace};
 pub use parts::{Section, SectionPlan, fit_section};
 pub use rescan::{RESCAN_PRODUCTS, rescan};

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use super::BuildError;
 use crate::cloud::io::Unit;
+use crate::report::{GivenFile, NoiseReport, Parameters};
 use crate::setups::NoiseModel;
 use crate::zones::Breaklines;
 
@@ -40,6 +41,8 @@ pub struct FitParams {
     pub deviation_points: DeviationPoints,
     /// Where scratch files go; the build folder when absent.
     pub scratch: Option<PathBuf>,
+    /// Files that the line, positions, checkpoints and options were read from, for the report.
+    pub given: Vec<GivenFile>,
 }
 
 /// Where a scanner stood.
@@ -72,6 +75,18 @@ pub enum DeviationPoints {
     None,
 }
 
+impl DeviationPoints {
+    /// Its name on the command line.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::All => "all",
+            Self::Beyond => "beyond",
+            Self::None => "none",
+        }
+    }
+}
+
 impl Default for FitParams {
     fn default() -> Self {
         Self {
@@ -90,6 +105,7 @@ impl Default for FitParams {
             memory_bytes: 2 << 30,
             deviation_points: DeviationPoints::default(),
             scratch: None,
+            given: Vec::new(),
         }
     }
 }
@@ -155,6 +171,26 @@ impl FitParams {
             return refuse("--memory", gib, "give at least 0.3 GiB");
         }
         Ok(())
+    }
+
+    /// What the report says of them: all that its numbers depend on besides files. Threads, memory
+    /// and folders are left out, since products do not depend on them.
+    pub(super) fn report(&self, s_step_m: f64, setups_known: bool) -> Parameters {
+        let units = self.units.map(|unit| unit.name().to_owned());
+        let checkpoint_sd_mm = (!self.checkpoints.is_empty()).then_some(1e3 * self.checkpoint_sd_m);
+        Parameters {
+            spacing_m: self.spacing_m,
+            s_step_m,
+            tolerance_mm: 1e3 * self.tolerance_m,
+            bridge_m: self.bridge_m,
+            line_given: self.line.is_some() || self.ribbon.is_some(),
+            closed_given: self.closed,
+            setups_known,
+            units,
+            deviation_points: Some(self.deviation_points.name().to_owned()),
+            checkpoint_sd_mm,
+            noise: self.noise.as_ref().map(NoiseReport::of),
+        }
     }
 
     /// Memory for points that wait to be written to scratch files. The rest is for decoding

@@ -72,14 +72,7 @@ impl Trusted {
             offset_spread_mm: rounded(1e3 * l.offset_sd_m, 1e3),
             tilt_spread_urad: rounded(1e6 * l.tilt_sd_rad, 10.0),
             slow_error: l.slow.as_ref().map(slow_report),
-            noise: self.noise.map(|n| NoiseReport {
-                range_mm: rounded(1e3 * n.range_m, 1e3),
-                grazing_mm: rounded(1e3 * n.grazing_m, 1e3),
-                angle_urad: rounded(1e6 * n.angle_rad, 10.0),
-                texture_mm: rounded(1e3 * n.texture_m, 1e3),
-                fading: rounded(n.fading, 1e3),
-                intensity: rounded(n.intensity, 1.0),
-            }),
+            noise: self.noise.as_ref().map(NoiseReport::of),
             rings: self.rings.clone(),
             setups: (0..setups.len())
                 .map(|k| self.setup(k, &setups[k]))

@@ -2,7 +2,7 @@
 
 use super::checkpoints::CheckpointsReport;
 use super::rescan::RescanReport;
-use super::setups::SetupsReport;
+use super::setups::{NoiseReport, SetupsReport};
 use crate::deviation::Summary;
 use crate::mesh::{MaskReport, MeshCheck, SeamReport};
 use crate::ribbon::Gap;
@@ -116,6 +116,31 @@ pub struct Parameters {
     pub closed_given: Option<bool>,
     /// Whether scanner positions were known.
     pub setups_known: bool,
+    /// The unit of all scans, where one was given over what they say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub units: Option<String>,
+    /// Which points `deviation.laz` holds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub deviation_points: Option<String>,
+    /// Standard deviation of the checkpoints' heights, millimetres, where some were given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub checkpoint_sd_mm: Option<f64>,
+    /// The noise of a point's height, where it was given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub noise: Option<NoiseReport>,
+}
+
+/// A file besides the scans that the run was given.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct GivenFile {
+    /// The option that named it, without dashes.
+    pub option: String,
+    /// The file's name without its folder.
+    pub name: String,
+    /// Size, bytes.
+    pub bytes: u64,
+    /// BLAKE3 of the whole file, hexadecimal.
+    pub blake3: String,
 }
 
 /// One stage's share of the run.
@@ -152,6 +177,9 @@ pub struct Report {
     pub parameters: Parameters,
     /// What it read.
     pub inputs: Vec<Input>,
+    /// What it was given besides scans: line, positions, checkpoints, config.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub given: Vec<GivenFile>,
     /// Points read, and points on the road.
     pub points: u64,
     /// Points between the edges.

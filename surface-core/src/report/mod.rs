@@ -11,8 +11,8 @@ mod text;
 
 pub use checkpoints::{CheckpointReport, CheckpointsReport};
 pub use content::{
-    CAUTIONS, FORMAT_VERSION, FieldCounts, Input, Parameters, Report, RibbonReport, RunReport,
-    SpotReport, StageRun,
+    CAUTIONS, FORMAT_VERSION, FieldCounts, GivenFile, Input, Parameters, Report, RibbonReport,
+    RunReport, SpotReport, StageRun,
 };
 pub use hold::{HoldReport, MeshInput};
 pub use rescan::{

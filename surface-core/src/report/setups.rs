@@ -1,6 +1,7 @@
 //! What was found of the setups: how far they were off, and how they scatter.
 
 use super::content::Report;
+use crate::setups::NoiseModel;
 use std::fmt::Write as _;
 
 /// Setups that the summary names; the rest is in `report.json`.
@@ -77,6 +78,22 @@ pub struct NoiseReport {
     /// The intensity I₀ that range noise is given for; 0 where it does not fade.
     #[serde(default)]
     pub intensity: f64,
+}
+
+impl NoiseReport {
+    /// A model in round numbers.
+    #[must_use]
+    pub fn of(model: &NoiseModel) -> Self {
+        let rounded = |value: f64, steps: f64| (value * steps).round() / steps;
+        Self {
+            range_mm: rounded(1e3 * model.range_m, 1e3),
+            grazing_mm: rounded(1e3 * model.grazing_m, 1e3),
+            angle_urad: rounded(1e6 * model.angle_rad, 10.0),
+            texture_mm: rounded(1e3 * model.texture_m, 1e3),
+            fading: rounded(model.fading, 1e3),
+            intensity: rounded(model.intensity, 1.0),
+        }
+    }
 }
 
 /// What showed of the setups' slow angular errors, see [`crate::setups::SlowLevel`].
