@@ -11,8 +11,8 @@ use surface_core::cloud::io::{ReadOptions, Unit};
 #[derive(Debug, Parser)]
 #[command(name = "surface", version, about, long_about = None, max_term_width = 100)]
 #[command(
-    after_help = "Exit codes: 0 done and within tolerance; 1 done, tolerance not met (the \
-    report says where); 2 usage, input or run error.\nStandard output is the answer, standard \
+    after_help = "Exit codes: 0 done and within tolerance; 1 done, tolerance not met or the mesh \
+    has defects (the report says where); 2 usage, input or run error.\nStandard output is the answer, standard \
     error everything else."
 )]
 pub struct Args {

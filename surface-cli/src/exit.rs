@@ -6,6 +6,7 @@ use surface_core::build::BuildError;
 use surface_core::cloud::inspect::InspectError;
 use surface_core::cloud::io::ReadError;
 use surface_core::deviation::Verdict;
+use surface_core::mesh::MeshCheck;
 
 use crate::term;
 
@@ -15,7 +16,7 @@ use crate::term;
 pub enum Exit {
     /// Done, and within tolerance where there is one.
     Done = 0,
-    /// Done, but the tolerance is not met; the report says where.
+    /// Done, but the tolerance is not met or the mesh has defects; the report says where.
     OutOfTolerance = 1,
     /// Not done: usage, input or run error.
     Failed = 2,
@@ -27,6 +28,15 @@ impl Exit {
         match verdict {
             Verdict::WithinTolerance => Self::Done,
             Verdict::Beyond { .. } | Verdict::NothingJudged => Self::OutOfTolerance,
+        }
+    }
+
+    /// The code for a build: a mesh with defects is none to drive on, however near the points are.
+    pub fn of_build(verdict: &Verdict, mesh: &MeshCheck) -> Self {
+        if mesh.is_valid() {
+            Self::of_verdict(verdict)
+        } else {
+            Self::OutOfTolerance
         }
     }
 }
@@ -100,6 +110,24 @@ mod tests {
         assert_eq!(message(&error), "road.ply: no such thing");
         let error = error.context("while holding");
         assert_eq!(message(&error), "while holding: road.ply: no such thing");
+    }
+
+    #[test]
+    fn a_mesh_with_a_defect_is_not_done() {
+        let whole = MeshCheck {
+            faces: 2,
+            parts: 1,
+            ..MeshCheck::default()
+        };
+        let code = |mesh: &MeshCheck| Exit::of_build(&Verdict::WithinTolerance, mesh);
+        assert_eq!(code(&whole), Exit::Done);
+        let hanging = MeshCheck {
+            hanging_vertices: 1,
+            ..whole.clone()
+        };
+        let torn = MeshCheck { parts: 2, ..whole };
+        assert_eq!(code(&hanging), Exit::OutOfTolerance);
+        assert_eq!(code(&torn), Exit::OutOfTolerance);
     }
 
     #[test]

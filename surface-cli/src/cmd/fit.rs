@@ -9,7 +9,8 @@ use crate::exit::Exit;
 use crate::plan;
 use crate::progress::Bar;
 
-/// Build the surface, print the summary (or the report), tell whether the tolerance is met.
+/// Build the surface, print the summary (or the report), tell whether the tolerance is met and the
+/// mesh is whole.
 pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     if let Some(section) = args.section {
         return fit_section(args, section, stop);
@@ -25,6 +26,7 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
     let (scans, params) = (&plan.scans, &plan.params);
     let (report, others) = build::fit_and_export(scans, &args.out, params, &plan.also, &mut bar)?;
     drop(bar);
+    let others: String = others.iter().map(ExportReport::to_text).collect();
     let answer = Answer {
         json: report.to_json()?,
         text: report.to_text() + &others,
@@ -34,7 +36,7 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
         &args.out,
         "surface.ply, report.html, deviation.png, report.json, …",
     )?;
-    Ok(Exit::of_verdict(&report.deviation.verdict))
+    Ok(Exit::of_build(&report.deviation.verdict, &report.mesh))
 }
 
 /// Fit one section of those prepared.

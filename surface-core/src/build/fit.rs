@@ -456,7 +456,8 @@ fn report(
 const FEW_POINTS: u32 = 3;
 
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
-    let mut out = found.trusted.report(&road.setups).doubts();
+    let mut out: Vec<String> = found.check.defects_doubt().into_iter().collect();
+    out.extend(found.trusted.report(&road.setups).doubts());
     out.extend_from_slice(&road.doubts);
     if let Some(checkpoints) = &found.checkpoints {
         out.extend_from_slice(checkpoints.doubts());

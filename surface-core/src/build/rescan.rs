@@ -295,6 +295,7 @@ fn report(
             ..RebuiltReport::default()
         },
         spots: None,
+        mesh_defects: None,
         doubts: Vec::new(),
         run: RunReport::default(),
     };
@@ -400,6 +401,8 @@ impl State<'_> {
         clock.lap("mesh and hold");
         let touched = |s: &&Spot| found.blend.weight_at(s.at_m[0], s.at_m[1]) > 0.0;
         report.spots = Some(meshed.spots.iter().filter(touched).count() as u64);
+        report.mesh_defects = meshed.check.defects_doubt();
+        report.doubts.extend(report.mesh_defects.clone());
         let map = (&meshed.map, meshed.spots.as_slice());
         write_map(map, &old.ribbon, self.fit.tolerance_m, &mut folder)?;
         let ribbon = std::fs::read(old.dir.join("ribbon.geojson"));

@@ -173,6 +173,9 @@ pub struct RescanReport {
     pub rebuilt: RebuiltReport,
     /// Places beyond tolerance where something was rebuilt; `None` on a dry run.
     pub spots: Option<u64>,
+    /// What is wrong with the new mesh, in words; `None` for a clean sheet and on a dry run.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mesh_defects: Option<String>,
     /// What a reader should doubt.
     pub doubts: Vec<String>,
     /// Times and memory; leave out when comparing.
@@ -180,11 +183,11 @@ pub struct RescanReport {
 }
 
 impl RescanReport {
-    /// Whether nothing changed beyond what was expected, and the tolerance is met where something
-    /// was rebuilt. Where nothing was said of what is expected, every change is.
+    /// Whether nothing changed beyond what was expected, the tolerance is met where something was
+    /// rebuilt, and the mesh has no defect. Where nothing was said of what is expected, every change is.
     #[must_use]
     pub fn is_expected(&self) -> bool {
-        self.unexpected() == 0 && self.spots.unwrap_or(0) == 0
+        self.unexpected() == 0 && self.spots.unwrap_or(0) == 0 && self.mesh_defects.is_none()
     }
 
     /// Changes that were not expected.

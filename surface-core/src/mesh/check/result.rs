@@ -67,6 +67,26 @@ impl MeshCheck {
             && self.defects().iter().all(|&(_, count)| count == 0)
     }
 
+    /// What is wrong with the mesh, in words; `None` for one clean sheet.
+    #[must_use]
+    pub fn defects_doubt(&self) -> Option<String> {
+        if self.is_valid() {
+            return None;
+        }
+        let found = self.defects().into_iter().filter(|&(_, count)| count > 0);
+        let mut parts: Vec<String> = found.map(|(name, n)| format!("{n} {name}")).collect();
+        if self.parts != 1 {
+            parts.push(format!("{} parts", self.parts));
+        }
+        if self.handles != 0 {
+            parts.push(format!("{} handles", self.handles));
+        }
+        Some(format!(
+            "the mesh is not one clean sheet, do not drive on it: {}",
+            parts.join(", ")
+        ))
+    }
+
     /// The defects by name, with their counts.
     #[must_use]
     pub fn defects(&self) -> [(&'static str, u64); 11] {
