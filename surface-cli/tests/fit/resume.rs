@@ -7,6 +7,8 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
+use surface_core::build::{self, FitParams};
+use surface_core::progress::Silent;
 use surface_tests::python;
 
 use crate::course::{
@@ -183,6 +185,21 @@ fn three_and_eight_threads_with_little_and_much_memory_give_the_same_bytes_and_t
     for line in String::from_utf8_lossy(&run.stderr).lines() {
         assert!(line.contains("/s") && line.contains("peak"), "{line}");
     }
+}
+
+#[test]
+fn a_sort_that_goes_to_disk_in_small_pieces_gives_the_same_bytes() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("out");
+    // A thousand points at a time, of which the scan has hundreds of thousands: each square and each
+    // section of the road lies in many pieces.
+    let params = FitParams {
+        spacing_m: SPACING[1].parse().unwrap(),
+        sort_bytes: Some(16_000),
+        ..FitParams::default()
+    };
+    build::fit(&[scan()], &out, &params, &mut Silent).unwrap();
+    same(&out);
 }
 
 #[test]

@@ -39,6 +39,9 @@ pub struct FitParams {
     pub memory_bytes: u64,
     /// Which points go to `deviation.laz`.
     pub deviation_points: DeviationPoints,
+    /// Memory for points that wait to be written to scratch files, bytes; a share of
+    /// `memory_bytes` when absent.
+    pub sort_bytes: Option<usize>,
     /// Where scratch files go; the build folder when absent.
     pub scratch: Option<PathBuf>,
     /// Files that the line, positions, checkpoints and options were read from, for the report.
@@ -104,6 +107,7 @@ impl Default for FitParams {
             units: None,
             memory_bytes: 2 << 30,
             deviation_points: DeviationPoints::default(),
+            sort_bytes: None,
             scratch: None,
             given: Vec::new(),
         }
@@ -196,7 +200,8 @@ impl FitParams {
     /// Memory for points that wait to be written to scratch files. The rest is for decoding
     /// buffers, the grid and sections in flight, which do not grow with the number of points.
     pub(super) fn sorting_bytes(&self) -> usize {
-        usize::try_from(self.memory_bytes / 8).unwrap_or(usize::MAX)
+        let share = usize::try_from(self.memory_bytes / 8).unwrap_or(usize::MAX);
+        self.sort_bytes.unwrap_or(share)
     }
 }
 
