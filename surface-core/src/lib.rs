@@ -18,6 +18,9 @@
 //! - The library never prints and never reads the environment. Only [`build`] reads the clock and
 //!   decides which files there are; [`cloud`], [`export`] and [`build`] touch the files named to them.
 
+// Cargo does not let a member add to the workspace's lints. Tests may print what they measure.
+#![cfg_attr(not(test), warn(clippy::print_stdout, clippy::print_stderr))]
+
 pub mod build;
 pub mod cloud;
 pub mod deviation;
