@@ -4,8 +4,10 @@
 
 mod blend;
 mod epochs;
+mod folders;
 mod oval;
 mod reference;
 mod seeds;
 mod tie;
 mod truth;
+mod untouched;

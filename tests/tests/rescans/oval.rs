@@ -4,7 +4,9 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use crate::epochs::{after, before, course, first_build, read_ribbon, rescanned, scan};
+use crate::folders::{REACH_M, Records, files, off, place};
 use crate::truth::extent;
+use crate::untouched::untouched_sections_are_the_same_bytes;
 use surface_core::build::{
     FitParams, RESCAN_PRODUCTS, RescanParams, compare, fit, rescan, versions,
 };
@@ -12,27 +14,8 @@ use surface_core::export::read_ids;
 use surface_core::progress::Silent;
 use surface_core::report::{ChangeReport, RescanReport};
 use surface_core::rescan::Kind;
-use surface_core::ribbon::Ribbon;
 use surface_tests::proving::ply::{MeshHeights, read_ply};
 use surface_tests::proving::{Course, ORIGIN_M};
-
-/// Files of a tree by path in it.
-fn files(dir: &Path) -> HashMap<PathBuf, Vec<u8>> {
-    let mut out = HashMap::new();
-    let mut waiting = vec![dir.to_owned()];
-    while let Some(at) = waiting.pop() {
-        for entry in std::fs::read_dir(at).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                waiting.push(path);
-            } else {
-                let name = path.strip_prefix(dir).unwrap().to_owned();
-                out.insert(name, std::fs::read(&path).unwrap());
-            }
-        }
-    }
-    out
-}
 
 fn print_detection(report: &RescanReport) {
     let d = &report.detection;
@@ -107,31 +90,12 @@ fn refining_with_one_setup_harms_nothing(scans: &[PathBuf], out: &Path) {
     assert!(errors[1] < 1.05 * errors[0], "{errors:?}");
 }
 
-/// Vertex records of a surface file.
-fn records(dir: &Path) -> Vec<Vec<u8>> {
-    let bytes = std::fs::read(dir.join("surface.ply")).unwrap();
-    let head = String::from_utf8_lossy(&bytes[..1024]).into_owned();
-    let count = head
-        .lines()
-        .find_map(|l| l.strip_prefix("element vertex "))
-        .unwrap();
-    let count: usize = count.parse().unwrap();
-    bytes[1024..1024 + 40 * count]
-        .chunks_exact(40)
-        .map(<[u8]>::to_vec)
-        .collect()
-}
-
 /// Vertices with another byte, added and removed, by id; their places.
 fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
-    let (before, after) = (records(old), records(new));
+    let [before, after] = [old, new].map(|dir| Records::read(dir).vertices);
     let ids = read_ids(&new.join("ids.npy")).unwrap();
     assert_eq!(ids.len(), after.len());
-    let mut left: HashMap<u32, &Vec<u8>> = (0u32..).zip(&before).collect();
-    let place = |r: &[u8]| {
-        let at = |k: usize| f64::from_le_bytes(r[8 * k..8 * k + 8].try_into().unwrap());
-        [at(0), at(1)]
-    };
+    let mut left: HashMap<u32, &[u8; 40]> = (0u32..).zip(&before).collect();
     let mut out = Vec::new();
     for (id, record) in ids.iter().zip(&after) {
         match left.remove(id) {
@@ -146,15 +110,6 @@ fn differing(old: &Path, new: &Path) -> Vec<[f64; 2]> {
     }
     out.extend(left.values().map(|r| place(r)));
     out
-}
-
-/// How far a place (s, t) lies outside of what a change reaches, metres.
-fn off(ribbon: &Ribbon, change: &ChangeReport, [s, t]: [f64; 2]) -> f64 {
-    let [[from_s, to_s], [from_t, to_t]] = change.reach_m;
-    let length = ribbon.line.length_m();
-    let s = s + ((from_s - s) / length).round() * length;
-    let beyond = |v: f64, a: f64, b: f64| (a - v).max(v - b).max(0.0);
-    beyond(s, from_s, to_s).hypot(beyond(t, from_t, to_t))
 }
 
 /// Root mean square error of a mesh inside the panel, metres.
@@ -190,7 +145,7 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
 
     let panel_m3 = works_are_as_large_as_the_truth_s(&report, &out);
     nothing_moves_away_from_changes(&report, &out);
-    most_chunks_are_the_same_bytes(&out);
+    untouched_sections_are_the_same_bytes(first_build(), &out, &report);
     the_panel_is_as_good_as_a_full_build_s(&scans, &out);
     waves_run_through_the_blend(&out);
     the_history_is_told_without_points(&report, &out, panel_m3);
@@ -317,26 +272,8 @@ fn nothing_moves_away_from_changes(report: &RescanReport, out: &Path) {
             .iter()
             .map(near)
             .fold(f64::INFINITY, f64::min);
-        // Blending reaches ten metres at most.
-        assert!(least < 10.5, "{at:?} is {least} m from every change");
+        assert!(least < REACH_M, "{at:?} is {least} m from every change");
     }
-}
-
-fn most_chunks_are_the_same_bytes(out: &Path) {
-    let (a, b) = (files(first_build()), files(out));
-    let chunks: Vec<&PathBuf> = a
-        .keys()
-        .filter(|n| n.starts_with("field") || n.starts_with("beside"))
-        .collect();
-    let same = chunks
-        .iter()
-        .filter(|n| b.get(**n) == Some(&a[**n]))
-        .count();
-    println!(
-        "{same} of {} chunks and files are the same bytes",
-        chunks.len()
-    );
-    assert!(same > chunks.len() / 4);
 }
 
 /// A build of the new state alone is what the rescan is held against.
