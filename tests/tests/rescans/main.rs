@@ -3,6 +3,7 @@
 //! One program, because every program of tests costs a fresh machine seconds to link.
 
 mod blend;
+mod borders;
 mod epochs;
 mod folders;
 mod oval;

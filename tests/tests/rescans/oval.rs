@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
+use crate::borders::the_panel_s_sides_are_steps;
 use crate::epochs::{after, before, course, first_build, read_ribbon, rescanned, scan};
 use crate::folders::{REACH_M, Records, files, off, place};
 use crate::truth::extent;
@@ -146,6 +147,7 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
     let panel_m3 = works_are_as_large_as_the_truth_s(&report, &out);
     nothing_moves_away_from_changes(&report, &out);
     untouched_sections_are_the_same_bytes(first_build(), &out, &report);
+    the_panel_s_sides_are_steps(first_build(), &out);
     the_panel_is_as_good_as_a_full_build_s(&scans, &out);
     waves_run_through_the_blend(&out);
     the_history_is_told_without_points(&report, &out, panel_m3);
