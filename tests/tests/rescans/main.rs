@@ -6,6 +6,7 @@ mod blend;
 mod borders;
 mod epochs;
 mod folders;
+mod lists;
 mod oval;
 mod reference;
 mod seeds;

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::borders::the_panel_s_sides_are_steps;
 use crate::epochs::{after, before, course, first_build, read_ribbon, rescanned, scan};
 use crate::folders::{REACH_M, Records, files, off, place};
+use crate::lists::{changes_are_the_report_s, the_list_of_vertices_makes_the_new_ones_of_the_old};
 use crate::truth::extent;
 use crate::untouched::untouched_sections_are_the_same_bytes;
 use surface_core::build::{
@@ -148,6 +149,8 @@ fn works_are_found_measured_and_rebuilt_and_nothing_else_moves() {
     nothing_moves_away_from_changes(&report, &out);
     untouched_sections_are_the_same_bytes(first_build(), &out, &report);
     the_panel_s_sides_are_steps(first_build(), &out);
+    the_list_of_vertices_makes_the_new_ones_of_the_old(first_build(), &out);
+    changes_are_the_report_s(&out, &report);
     the_panel_is_as_good_as_a_full_build_s(&scans, &out);
     waves_run_through_the_blend(&out);
     the_history_is_told_without_points(&report, &out, panel_m3);
