@@ -67,8 +67,8 @@ pub struct DetectionReport {
     pub p_limit: f64,
     /// By width of the squares: level of detection, and what lies beyond it where nothing changed.
     pub scales: Vec<ScaleReport>,
-    /// Share of unchanged cells that the published level (points taken for independent, no
-    /// registration error) would call changed at 5 %.
+    /// Share of unchanged cells that the published level (with σ of both fits, no registration error)
+    /// would call changed at 5 %.
     pub published_share: f64,
 }
 
