@@ -16,8 +16,8 @@ pub use content::{
 };
 pub use hold::{HoldReport, MeshInput};
 pub use rescan::{
-    ChangeReport, CompareReport, DetectionReport, RebuiltReport, RescanReport, SetupTieReport,
-    TieReport, VertexCounts,
+    ChangeReport, CompareReport, DetectionReport, MOST_OUTSIDE_M2, RebuiltReport, RescanReport,
+    SetupTieReport, TieReport, VertexCounts,
 };
 pub use roughness::{
     Carried, CarriedSection, GateFailure, GateReport, HalvesReport, PathParameters, PathReport,

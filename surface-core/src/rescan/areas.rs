@@ -93,6 +93,26 @@ impl Areas {
         };
         self.polygons.iter().any(inside)
     }
+
+    /// Whether a place lies in one of the areas or within `reach_m` of one's border.
+    #[must_use]
+    pub fn reaches(&self, at: [f64; 2], reach_m: f64) -> bool {
+        let mut rings = self.polygons.iter().flatten();
+        self.contains(at) || rings.any(|ring| distance_m(ring, at) <= reach_m)
+    }
+}
+
+/// How far the nearest place of a ring is, metres.
+fn distance_m(ring: &[[f64; 2]], [x, y]: [f64; 2]) -> f64 {
+    let ends = ring.iter().zip(ring.iter().cycle().skip(1));
+    let to = |(a, b): (&[f64; 2], &[f64; 2])| {
+        let (along, from) = ([b[0] - a[0], b[1] - a[1]], [x - a[0], y - a[1]]);
+        let square = along[0] * along[0] + along[1] * along[1];
+        let foot = (from[0] * along[0] + from[1] * along[1]) / square.max(f64::MIN_POSITIVE);
+        let foot = foot.clamp(0.0, 1.0);
+        (from[0] - foot * along[0]).hypot(from[1] - foot * along[1])
+    };
+    ends.map(to).fold(f64::INFINITY, f64::min)
 }
 
 /// Whether a line eastward from the place crosses the ring an odd number of times.
@@ -117,6 +137,12 @@ mod tests {
         let areas = Areas::parse(text).unwrap();
         let found = [[5.0, 2.0], [5.0, 5.0], [25.0, 5.0], [15.0, 5.0]].map(|p| areas.contains(p));
         assert_eq!(found, [true, false, true, false]);
+        // 1 m within the hole, 3 m beside the second polygon, 5 m off its corner.
+        let near = |at, reach_m| areas.reaches(at, reach_m);
+        assert!(near([5.0, 5.0], 1.0) && !near([5.0, 5.0], 0.9));
+        assert!(near([33.0, 5.0], 3.0) && !near([33.0, 5.0], 2.9));
+        assert!(near([33.0, 14.0], 5.01) && !near([33.0, 14.0], 4.99));
+        assert!(near([25.0, 5.0], 0.0));
         let point = r#"{"type": "Point", "coordinates": [1, 2]}"#;
         assert!(matches!(Areas::parse(point), Err(AreaError::NotAnArea(_))));
         let short = r#"{"type": "Polygon", "coordinates": [[[0, 0], [1, 1]]]}"#;

@@ -122,6 +122,8 @@ fn row_is(row: &HashMap<String, String>, c: &ChangeReport) {
     assert_eq!(number::<bool>(row, "cut_off"), c.cut_off);
     let expected = c.expected.map_or(String::new(), |e| e.to_string());
     assert_eq!(row["expected"], expected);
+    let outside_m2 = c.outside_m2.map_or(String::new(), |m2| m2.to_string());
+    assert_eq!(row["outside_m2"], outside_m2);
 }
 
 /// A closed ring around what the change reaches: as large as that, with its middle inside.
