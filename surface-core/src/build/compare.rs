@@ -55,7 +55,8 @@ pub fn field_counts(dir: &Path) -> Result<FieldCounts, BuildError> {
 /// from each other, from a common state, or with one ribbon and spacing.
 ///
 /// # Errors
-/// [`BuildError::NotABuild`] when a folder is not whole, or the two have different lattices.
+/// [`BuildError::NotABuild`] when a folder is not whole, [`BuildError::OtherLattice`] when the two have
+/// different ones.
 pub fn compare(
     first: &Path,
     second: &Path,
@@ -64,8 +65,10 @@ pub fn compare(
     let states = [Finished::read(first)?, Finished::read(second)?];
     let [a, b] = &states;
     if a.lattice() != b.lattice() || a.ribbon != b.ribbon {
-        let why = format!("its ribbon or lattice is not that of {}", first.display());
-        return Err(not_a_build(second, why));
+        return Err(BuildError::OtherLattice {
+            first: first.to_owned(),
+            second: second.to_owned(),
+        });
     }
     let lattice = *a.lattice();
     let runs: Vec<usize> = (0..lattice.rows.div_ceil(crate::field::SECTION_ROWS)).collect();
@@ -78,14 +81,9 @@ pub fn compare(
         pair.put(&rows[0], &rows[1]);
         progress.advance(1)?;
     }
-    let known = |k: &usize| pair.difference_m(*k).is_finite();
-    let differs = |k: &usize| pair.old_m[*k].to_bits() != pair.new_m[*k].to_bits();
-    let compared = (0..pair.grid.nodes()).filter(known).count();
-    let nodes_differ = (0..pair.grid.nodes())
-        .filter(|k| known(k) && differs(k))
-        .count();
-    let same = compared - nodes_differ;
-    let detection = if same as f64 >= MOSTLY_SAME * compared as f64 {
+    let nodes = Nodes::of(&pair);
+    let same = nodes.compared - nodes.differ;
+    let detection = if same as f64 >= MOSTLY_SAME * nodes.compared as f64 {
         every_difference(&pair)
     } else {
         detect(&pair, DetectParams::default())
@@ -104,10 +102,37 @@ pub fn compare(
         relation: relation(a, b).to_owned(),
         sections: runs.len() as u64,
         sections_differ,
-        compared: compared as u64,
-        nodes_differ: nodes_differ as u64,
+        compared: nodes.compared,
+        nodes_differ: nodes.differ,
+        nodes_gained: nodes.gained,
+        nodes_lost: nodes.lost,
         changes: change_reports(&found.changes, &found, &a.ribbon, None),
     })
+}
+
+/// What became of the nodes.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Nodes {
+    /// With a height in both states, and those of them with another bit in it.
+    compared: u64,
+    differ: u64,
+    /// With a height in the second state alone, in the first alone.
+    gained: u64,
+    lost: u64,
+}
+
+impl Nodes {
+    fn of(pair: &Pair) -> Self {
+        let mut out = Self::default();
+        for (old, new) in pair.old_m.iter().zip(&pair.new_m) {
+            let (was, is) = (old.is_finite(), new.is_finite());
+            out.compared += u64::from(was && is);
+            out.differ += u64::from(was && is && old.to_bits() != new.to_bits());
+            out.gained += u64::from(is && !was);
+            out.lost += u64::from(was && !is);
+        }
+        out
+    }
 }
 
 fn same_rows(a: &crate::field::FieldRows, b: &crate::field::FieldRows) -> bool {
@@ -152,5 +177,27 @@ fn every_difference(pair: &Pair) -> Detection {
         p_limit: 0.0,
         published_share: 0.0,
         regions,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::field::Lattice;
+
+    #[test]
+    fn nodes_that_gain_or_lose_a_height_are_counted_apart() {
+        let lattice = Lattice::new([0.1, 0.1], 3, 0..2, false).unwrap();
+        let mut pair = Pair::new(Grid::new(lattice, std::slice::from_ref(&(0..3))));
+        let none = f64::NAN;
+        pair.old_m = vec![1.0, 1.0, none, none, 2.0, none];
+        pair.new_m = vec![1.0, 1.5, 3.0, 4.0, none, none];
+        let counts = Nodes {
+            compared: 2,
+            differ: 1,
+            gained: 2,
+            lost: 1,
+        };
+        assert_eq!(Nodes::of(&pair), counts);
     }
 }

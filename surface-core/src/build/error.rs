@@ -68,16 +68,28 @@ pub enum BuildError {
     },
     /// None of the scan's points lies on the build's road.
     #[error(
-        "none of the {points} points lies on the road of the build, which is around x {:.0}, y {:.0}; the scan is around x {:.0}, y {:.0}",
+        "{path}: none of the {points} points in {files} file(s) lies on the road of the build, which is around x {:.0}, y {:.0}; the scan is around x {:.0}, y {:.0}",
         build_xy_m[0], build_xy_m[1], scan_xy_m[0], scan_xy_m[1]
     )]
     NoCommonRoad {
+        /// The first file.
+        path: PathBuf,
+        /// How many files there are.
+        files: usize,
         /// Points of the scan.
         points: u64,
         /// Origin of the build, world metres.
         build_xy_m: [f64; 2],
         /// About where the scan lies, world metres as read.
         scan_xy_m: [f64; 2],
+    },
+    /// Two builds that are no states of one surface.
+    #[error("{second} has not the reference line, edges and lattice of {first}")]
+    OtherLattice {
+        /// The first folder.
+        first: PathBuf,
+        /// The second folder.
+        second: PathBuf,
     },
     /// The scan cannot be tied to the surface that it is to change.
     #[error("the scan cannot be tied to the old surface: {0}")]
@@ -261,6 +273,7 @@ impl BuildError {
             Self::NoOverlap { .. } => NO_OVERLAP,
             Self::TooFar { .. } => TOO_FAR,
             Self::NotABuild { .. } => NOT_A_BUILD,
+            Self::OtherLattice { .. } => OTHER_LATTICE,
             Self::NoTexture { .. } => NO_TEXTURE,
             Self::NoPoints { .. } => "build again with `surface fit --deviation-points all`",
             Self::Path(_) => PATH,
@@ -307,8 +320,8 @@ const NO_PLAN: &str =
 const NO_OVERLAP: &str = "give the mesh's zero in the scans' coordinates with --origin X,Y,Z, or the scans' unit with --units";
 const TOO_FAR: &str =
     "check the heights: add the difference with --origin X,Y,Z, or reach further with --search";
-const NOT_A_BUILD: &str =
-    "give a folder that `surface fit` has left: surface.ply, ribbon.geojson, field, report.json";
+const NOT_A_BUILD: &str = "give a folder as `surface fit` or `surface rescan` has left it; put back what is missing or was changed in it since, or make it again from its scans";
+const OTHER_LATTICE: &str = "compare states that `surface rescan` has made of one build, or hold one build's mesh against the other's scans with `surface deviation`";
 const NO_TEXTURE: &str =
     "give the folder that `surface roughness BUILD SCAN... --out` has left for this build";
 const PATH: &str = "give a path on the paving with --offset, --track and --path, and a --step below a hundredth of it";

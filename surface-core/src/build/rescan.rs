@@ -240,7 +240,10 @@ fn read_scan(
     if points.keys().next().is_none() {
         let [x, y, _] = old.ribbon.frame.origin_m;
         let [east, north, _] = cloud.suggest_origin()?;
+        let files = cloud.files();
         return Err(BuildError::NoCommonRoad {
+            path: files.first().map(|f| f.path.clone()).unwrap_or_default(),
+            files: files.len(),
             points: read,
             build_xy_m: [x, y],
             scan_xy_m: [east, north],

@@ -350,6 +350,12 @@ pub struct CompareReport {
     pub compared: u64,
     /// See `compared`.
     pub nodes_differ: u64,
+    /// Nodes with a height in the second alone, and in the first alone.
+    #[serde(default)]
+    pub nodes_gained: u64,
+    /// See `nodes_gained`.
+    #[serde(default)]
+    pub nodes_lost: u64,
     /// Where heights differ, second less first.
     pub changes: Vec<ChangeReport>,
 }
@@ -367,14 +373,19 @@ impl CompareReport {
     #[must_use]
     pub fn to_text(&self) -> String {
         let mut out = match self.changes.len() {
-            0 => "NO CHANGE\n".to_owned(),
-            1 => "1 CHANGE\n".to_owned(),
-            n => format!("{n} CHANGES\n"),
+            0 => "NO CHANGE".to_owned(),
+            1 => "1 CHANGE".to_owned(),
+            n => format!("{n} CHANGES"),
         };
+        let (gained, lost) = (grouped(self.nodes_gained), grouped(self.nodes_lost));
+        if self.nodes_gained + self.nodes_lost > 0 {
+            out += ", OTHER HOLES";
+        }
+        out += "\n";
         put_changes(&self.changes, &mut out);
         let _ = writeln!(
             out,
-            "states      {}; {} of {} sections and {} of {} nodes differ",
+            "states      {}; {} of {} sections and {} of {} nodes differ, {gained} gained a height and {lost} lost it",
             self.relation,
             self.sections_differ,
             self.sections,

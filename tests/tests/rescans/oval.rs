@@ -12,7 +12,7 @@ use crate::untouched::untouched_sections_are_the_same_bytes;
 use surface_core::build::{
     FitParams, RESCAN_PRODUCTS, RescanParams, compare, fit, rescan, versions,
 };
-use surface_core::export::read_ids;
+use surface_core::export::{FieldStore, read_ids};
 use surface_core::progress::Silent;
 use surface_core::report::{ChangeReport, RescanReport};
 use surface_core::rescan::Kind;
@@ -297,6 +297,7 @@ fn the_panel_is_as_good_as_a_full_build_s(scans: &[PathBuf], out: &Path) {
         1e3 * errors[1]
     );
     assert!(errors[0] < 1.1 * errors[1]);
+    other_holes_are_told(&full);
 }
 
 fn the_history_is_told_without_points(report: &RescanReport, out: &Path, panel_m3: f64) {
@@ -318,6 +319,38 @@ fn the_history_is_told_without_points(report: &RescanReport, out: &Path, panel_m
     );
     let back = compare(out, first_build(), &mut Silent).unwrap();
     assert_eq!(back.relation, "ancestor");
+}
+
+/// Two builds of their own scans have other holes, which are counted one by one here.
+fn other_holes_are_told(full: &Path) {
+    let apart = compare(first_build(), full, &mut Silent).unwrap();
+    assert_eq!(apart.relation, "apart");
+    let [gained, lost] = one_sided(first_build(), full);
+    println!("{}", apart.to_text());
+    assert_eq!([apart.nodes_gained, apart.nodes_lost], [gained, lost]);
+    assert!(gained + lost > 0, "nothing to count");
+    assert!(
+        apart
+            .to_text()
+            .lines()
+            .next()
+            .unwrap()
+            .ends_with(", OTHER HOLES")
+    );
+}
+
+/// Nodes with a height in the second state alone, and in the first alone.
+fn one_sided(first: &Path, second: &Path) -> [u64; 2] {
+    let [a, b] = [first, second].map(|dir| FieldStore::open(&dir.join("field")).unwrap().0);
+    let mut out = [0; 2];
+    for section in 0..a.lattice().sections() {
+        let [a, b] = [&a, &b].map(|field| field.section(section).unwrap());
+        for (was, is) in a.z_m.iter().zip(&b.z_m) {
+            out[0] += u64::from(was.is_nan() && !is.is_nan());
+            out[1] += u64::from(is.is_nan() && !was.is_nan());
+        }
+    }
+    out
 }
 
 #[test]
