@@ -15,8 +15,8 @@ use crate::export::FieldStore;
 use crate::field::RailNode;
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::Progress;
-use crate::report::FieldCounts;
-use crate::rescan::{Blend, merge_lines, splice_node, splice_rows};
+use crate::report::{FieldCounts, Report, SetupState};
+use crate::rescan::{Blend, merge_lines, new_node, splice_node, splice_rows};
 use crate::zones::Breaklines;
 
 /// What the new mesh is made of.
@@ -59,15 +59,17 @@ pub(super) fn join(
     let fitted = fitter.fit_runs(touched, level, &steps, &store, progress)?;
     let (_, rails) = fitted.counts(level_m);
     let field = copy_field(old, &folder.part("field")?)?;
+    let datum_m = datum_m(&old.report);
     for &run in touched {
         let (was, new) = (old.field.section(run)?, store.section(run)?);
-        field.write(&splice_rows(&was, &new, blend)?)?;
+        field.write(&splice_rows(&was, &new, blend, datum_m)?)?;
         found.pair.put(&was, &new);
     }
     let beside = Beside {
         old: skeleton,
         blend,
         plan: &plan,
+        datum_m,
     };
     let beside = beside.all(touched, &rails);
     put_breaklines(&steps, &beside, &old.ribbon, folder)?;
@@ -79,6 +81,15 @@ pub(super) fn join(
         beside,
         counts,
     })
+}
+
+/// What the old surface is uncertain by wherever a new scan may be tied to it, metres: how well the
+/// setups of the first build were levelled. States after it stand on the same datum.
+fn datum_m(old: &Report) -> f64 {
+    let setups = old.levelling.setups.iter();
+    let levelled = setups.filter(|s| matches!(s.state, SetupState::Levelled | SetupState::WasOff));
+    let variances: Vec<f64> = levelled.map(|s| s.offset_sd_mm.powi(2)).collect();
+    1e-3 * (variances.iter().sum::<f64>() / variances.len().max(1) as f64).sqrt()
 }
 
 /// The old field's files in a folder of their own.
@@ -114,6 +125,7 @@ struct Beside<'a> {
     old: &'a Skeleton,
     blend: &'a Blend,
     plan: &'a SeamPlan,
+    datum_m: f64,
 }
 
 impl Beside<'_> {
@@ -142,11 +154,12 @@ impl Beside<'_> {
         let one = |(k, place): (usize, &[f64; 2])| {
             let fresh = new.get(k).copied().unwrap_or(RailNode::VOID);
             let Some(was) = before.get(&key(place)) else {
-                return fresh;
+                return new_node(fresh, self.datum_m);
             };
             let [s, t] = *place;
             let slopes = self.blend.slopes_at(s, t);
-            splice_node(*was, fresh, self.blend.weight_at(s, t), slopes)
+            let weight = (self.blend.weight_at(s, t), slopes);
+            splice_node(*was, fresh, weight, self.datum_m)
         };
         places.iter().enumerate().map(one).collect()
     }

@@ -6,7 +6,8 @@ use crate::numeric::to_f32;
 
 /// The rows of the new state. Where the weight is 0 everything is the old rows' to the last bit,
 /// where it is 1 the new rows'; between, heights and slopes are blended (the slope with the change
-/// of the weight) and their errors taken as independent.
+/// of the weight). `datum_m` is what all old heights are uncertain by together: the new ones stand on
+/// them, so it is in both; the rest of their errors is taken as independent.
 ///
 /// # Errors
 /// [`LatticeError`] when the two are not the same rows.
@@ -14,6 +15,7 @@ pub fn splice_rows(
     old: &FieldRows,
     new: &FieldRows,
     blend: &Blend,
+    datum_m: f64,
 ) -> Result<FieldRows, LatticeError> {
     old.check()?;
     new.check()?;
@@ -33,14 +35,15 @@ pub fn splice_rows(
             if w > 0.0 {
                 let k = local * columns + column;
                 let [along, across] = blend.slopes(row, column);
-                node(&mut out, new, k, (w, [along, across]));
+                node(&mut out, new, k, (w, [along, across]), datum_m);
             }
         }
         for (side, is_left) in [(&mut out.left, true), (&mut out.right, false)] {
             let fresh = if is_left { &new.left } else { &new.right };
             let column = edge_column(new, local, is_left);
             let slopes = blend.slopes(row, column);
-            side[local] = splice_node(side[local], fresh[local], blend.at(row, column), slopes);
+            let weight = (blend.at(row, column), slopes);
+            side[local] = splice_node(side[local], fresh[local], weight, datum_m);
         }
     }
     Ok(out)
@@ -58,7 +61,13 @@ fn edge_column(rows: &FieldRows, local: usize, is_left: bool) -> usize {
     found.unwrap_or(0)
 }
 
-fn node(out: &mut FieldRows, new: &FieldRows, k: usize, (w, slopes): (f64, [f64; 2])) {
+fn node(
+    out: &mut FieldRows,
+    new: &FieldRows,
+    k: usize,
+    (w, slopes): (f64, [f64; 2]),
+    datum_m: f64,
+) {
     let of = |rows: &FieldRows| RailNode {
         z_m: rows.z_m[k],
         sigma_m: rows.sigma_m[k],
@@ -66,7 +75,7 @@ fn node(out: &mut FieldRows, new: &FieldRows, k: usize, (w, slopes): (f64, [f64;
         slope_t: rows.slope_t[k],
         flags: rows.flags[k],
     };
-    let joined = splice_node(of(out), of(new), w, slopes);
+    let joined = splice_node(of(out), of(new), (w, slopes), datum_m);
     out.z_m[k] = joined.z_m;
     out.sigma_m[k] = joined.sigma_m;
     out.slope_s[k] = joined.slope_s;
@@ -88,12 +97,17 @@ fn splice_wavelength(old: f32, new: f32, w: f64) -> f32 {
 ///
 /// Between 0 and 1 the old height stays where the new one is missing.
 #[must_use]
-pub fn splice_node(old: RailNode, new: RailNode, w: f64, slopes: [f64; 2]) -> RailNode {
+pub fn splice_node(
+    old: RailNode,
+    new: RailNode,
+    (w, slopes): (f64, [f64; 2]),
+    datum_m: f64,
+) -> RailNode {
     if w <= 0.0 {
         return old;
     }
     if w >= 1.0 || !old.z_m.is_finite() {
-        return new;
+        return new_node(new, datum_m);
     }
     if !new.z_m.is_finite() {
         return old;
@@ -101,12 +115,55 @@ pub fn splice_node(old: RailNode, new: RailNode, w: f64, slopes: [f64; 2]) -> Ra
     let between = |a: f64, b: f64| a + w * (b - a);
     let d = new.z_m - old.z_m;
     let slope = |a: f32, b: f32, by: f64| to_f32(between(a.into(), b.into()) + by * d);
-    let sigma = (w * f64::from(new.sigma_m)).hypot((1.0 - w) * f64::from(old.sigma_m));
+    // The datum's error is in the old height, and not in what the fit of the new points tells.
+    let old_m = f64::from(old.sigma_m);
+    let datum_m = datum_m.min(old_m);
+    let own_m = (old_m.powi(2) - datum_m.powi(2)).sqrt();
+    let apart_m = (w * f64::from(new.sigma_m)).hypot((1.0 - w) * own_m);
     RailNode {
         z_m: between(old.z_m, new.z_m),
-        sigma_m: to_f32(sigma),
+        sigma_m: to_f32(datum_m.hypot(apart_m)),
         slope_s: slope(old.slope_s, new.slope_s, slopes[0]),
         slope_t: slope(old.slope_t, new.slope_t, slopes[1]),
         flags: if w > 0.5 { new.flags } else { old.flags },
+    }
+}
+
+/// A height of the new points alone: its fit tells how well it is known over the old surface, and the
+/// old surface is uncertain by `datum_m` itself.
+#[must_use]
+pub fn new_node(new: RailNode, datum_m: f64) -> RailNode {
+    RailNode {
+        sigma_m: to_f32(datum_m.hypot(new.sigma_m.into())),
+        ..new
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn node(z_m: f64, sigma_m: f32) -> RailNode {
+        RailNode {
+            z_m,
+            sigma_m,
+            ..RailNode::VOID
+        }
+    }
+
+    #[test]
+    fn what_is_new_is_no_surer_than_what_it_stands_on() {
+        let (old, new) = (node(1.0, 5e-4), node(1.01, 4e-4));
+        let at = |w| splice_node(old, new, (w, [0.0; 2]), 3e-4);
+        let sigma_mm = |w| 1e3 * f64::from(at(w).sigma_m);
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-4, "{a} {b}");
+        // √(0.3² + 0.4²), and half way √(0.3² + (0.4² + 0.4²)/4), of the old √(0.5² − 0.3²) being its own.
+        close(sigma_mm(1.0), 0.5);
+        close(sigma_mm(0.5), 0.41231);
+        close(sigma_mm(1e-9), 0.5);
+        assert_eq!(at(0.0).sigma_m.to_bits(), old.sigma_m.to_bits());
+        let hole = splice_node(node(f64::NAN, f32::NAN), new, (0.5, [0.0; 2]), 3e-4);
+        close(1e3 * f64::from(hole.sigma_m), 0.5);
+        assert!(new_node(node(f64::NAN, f32::NAN), 3e-4).sigma_m.is_nan());
     }
 }

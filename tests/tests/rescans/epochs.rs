@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use surface_core::build::{FitParams, RescanParams, fit, rescan};
-use surface_core::export::FieldStore;
 use surface_core::progress::Silent;
 use surface_core::report::RescanReport;
 use surface_core::ribbon::Ribbon;
@@ -98,26 +97,4 @@ pub fn rescanned(dir: &Path, scans: &[PathBuf], out: &Path) -> RescanReport {
 /// The truth of a course.
 pub fn course(spec: &CourseSpec) -> Course {
     Course::build(spec).unwrap()
-}
-
-/// Median of the squared difference of heights over σ², of a state and of a build of `scans` on the
-/// same ribbon.
-pub fn median_square(state: &Path, scans: &[PathBuf], full: &Path) -> f64 {
-    let params = FitParams {
-        ribbon: Some(read_ribbon(state)),
-        ..FitParams::default()
-    };
-    fit(scans, full, &params, &mut Silent).unwrap();
-    let open = |d: &Path| FieldStore::open(&d.join("field")).unwrap().0;
-    let fields = [open(state), open(full)];
-    let mut squares = Vec::new();
-    for section in 0..fields[0].lattice().sections() {
-        let [a, b] = fields.each_ref().map(|f| f.section(section).unwrap());
-        for k in 0..a.z_m.len() {
-            let sigma = f64::from(a.sigma_m[k]).hypot(f64::from(b.sigma_m[k]));
-            let u = (a.z_m[k] - b.z_m[k]) / sigma;
-            squares.extend(Some(u * u).filter(|u| u.is_finite()));
-        }
-    }
-    surface_core::numeric::median(&mut squares).unwrap()
 }

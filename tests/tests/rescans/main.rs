@@ -4,6 +4,7 @@
 
 mod blend;
 mod borders;
+mod chain;
 mod epochs;
 mod folders;
 mod lists;

@@ -395,23 +395,7 @@ fn a_rescan_of_a_corner_is_the_same_bytes_on_any_threads_and_leaves_other_sectio
 #[test]
 fn a_chain_of_rescans_ends_where_one_build_of_the_final_state_ends() {
     let dir = tempfile::tempdir().unwrap();
-    let at = |name: String| dir.path().join(name);
-    let links = crate::epochs::works();
-    let mut state = first_build().to_owned();
-    for k in 1..=links.len() {
-        let spec = before().with_works(&[&[crate::epochs::RIDGE][..], &links[..k]].concat());
-        let scans = scan(&at(format!("scan-{k}")), &spec, 20 + k as u64);
-        let out = at(format!("state-{k}"));
-        let report = rescanned(&state, &scans, &out);
-        println!("{}", report.to_text());
-        assert_eq!(report.rebuilt.vertices.outside, 0, "link {k}");
-        state = out;
-    }
-    assert_eq!(versions(&state).unwrap().len(), links.len() + 1);
-    let spec = before().with_works(&[&[crate::epochs::RIDGE][..], &links].concat());
-    let scans = scan(&at("scan".to_owned()), &spec, 40);
-    let median = crate::epochs::median_square(&state, &scans, &at("full".to_owned()));
-    println!("median of the squared difference over σ²: {median:.3} (0.455 for a normal value)");
-    // Within σ: the median of a squared normal value is 0.455.
-    assert!(median < 0.455, "{median}");
+    let works = crate::epochs::works();
+    let lots = crate::chain::run(dir.path(), &crate::epochs::RIDGE, &works, 20);
+    crate::chain::ends_within_sigma(&lots);
 }
