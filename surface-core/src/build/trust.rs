@@ -108,7 +108,8 @@ impl Trusted {
     fn state(&self, k: usize) -> SetupState {
         let l = &self.level;
         match (l.left_out[k], l.tied[k], l.off[k]) {
-            (true, _, _) => SetupState::LeftOut,
+            (true, true, _) => SetupState::LeftOut,
+            (true, false, _) => SetupState::Spare,
             (_, false, _) => SetupState::Untied,
             (_, _, true) => SetupState::WasOff,
             _ => SetupState::Levelled,

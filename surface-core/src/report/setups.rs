@@ -15,8 +15,12 @@ pub enum SetupState {
     Levelled,
     /// The same, and far off before.
     WasOff,
-    /// Shares too little with the others to be tied; used as delivered.
+    /// Shares too little with the others to be tied, and saw ground that they did not; used as
+    /// delivered.
     Untied,
+    /// Shares too little with the others to be tied, and they saw its ground too; its points are not
+    /// used.
+    Spare,
     /// Contradicts the others everywhere; its points are not used.
     LeftOut,
 }
@@ -163,11 +167,17 @@ impl SetupsReport {
                 setup.name
             ));
         }
+        for setup in of(SetupState::Spare) {
+            out.push(format!(
+                "setup {} shares too little with the others to be levelled ({} places) and is left out; they saw its ground too",
+                setup.name, setup.shared_places
+            ));
+        }
         let alone: Vec<&str> = of(SetupState::Untied).map(|s| s.name.as_str()).collect();
         if !alone.is_empty() && self.setups.len() > 1 {
             let more = if alone.len() > NAMED { ", …" } else { "" };
             out.push(format!(
-                "{} of {} setups share too little with the others to be levelled and are used as delivered: {}{more}",
+                "{} of {} setups share too little with the others to be levelled and saw ground that these did not, so they are used as delivered: {}{more}",
                 alone.len(),
                 self.setups.len(),
                 alone[..alone.len().min(NAMED)].join(", ")
@@ -184,7 +194,7 @@ impl Report {
         let levelled = l
             .setups
             .iter()
-            .filter(|s| s.state != SetupState::Untied)
+            .filter(|s| matches!(s.state, SetupState::Levelled | SetupState::WasOff))
             .count();
         let mut out = format!("setups      {} of {} levelled", levelled, l.setups.len());
         if l.places > 0 {

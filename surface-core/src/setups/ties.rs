@@ -46,6 +46,25 @@ pub(super) fn ties(places: &Places, setups: usize) -> (Vec<u32>, Vec<bool>) {
     (shared, tied.collect())
 }
 
+/// Setups that no chain ties to most although those saw most of their ground too. Their heights
+/// cannot be levelled and would only disturb; nothing is lost without them. One that saw ground
+/// alone is none: without it there were a hole.
+pub(super) fn spare(places: &Places, tied: &[bool]) -> Vec<bool> {
+    let mut seen = vec![[0u32; 2]; tied.len()];
+    let is_tied = |setup: u16| tied.get(usize::from(setup)).copied().unwrap_or(false);
+    for place in places.iter() {
+        let covered = u32::from(place.sights.iter().any(|s| is_tied(s.setup)));
+        for sight in place.sights {
+            if let Some([all, too]) = seen.get_mut(usize::from(sight.setup)) {
+                *all += 1;
+                *too += covered;
+            }
+        }
+    }
+    let is_spare = |([all, too], tied): (&[u32; 2], &bool)| !tied && 2 * too > *all;
+    seen.iter().zip(tied).map(is_spare).collect()
+}
+
 /// The least setup number that a chain of ties leads to, by setup.
 fn groups(common: &[u32], setups: usize) -> Vec<usize> {
     let mut group: Vec<usize> = (0..setups).collect();

@@ -53,7 +53,8 @@ pub struct LevelReport {
     pub tied: Vec<bool>,
     /// By setup: whether its offset lies far from the others'.
     pub off: Vec<bool>,
-    /// By setup: whether it contradicts the others and must not be used.
+    /// By setup: whether it must not be used: it contradicts the others, or cannot be tied to them
+    /// where they saw the same ground.
     pub left_out: Vec<bool>,
     /// What shows of a slow angular error; `None` where no scanner's position is known.
     pub slow: Option<SlowLevel>,

@@ -5,7 +5,7 @@ use super::slow;
 use crate::numeric::{factor_dense, solve_dense};
 use crate::setups::model::{SLOW_TERMS, slow_shape};
 use crate::setups::places::{Place, Places};
-use crate::setups::ties::{ties, turning_points};
+use crate::setups::ties::{spare, ties, turning_points};
 
 /// Unknowns a setup: offset and two tilts, and with a slow error.
 pub(super) const LEVEL: usize = 3;
@@ -115,6 +115,12 @@ impl<'a> Solver<'a> {
         let (shared, tied) = ties(places, setups);
         let sights = places.iter().map(|p| p.sights.len()).sum();
         let beyond = |p: Place| p.sights.iter().any(|s| usize::from(s.setup) >= setups);
+        let fixed = places.iter().any(beyond);
+        let left_out = if fixed {
+            vec![false; setups]
+        } else {
+            spare(places, &tied)
+        };
         let mut out = Self {
             places,
             setups,
@@ -128,10 +134,10 @@ impl<'a> Solver<'a> {
             prior_m2: [4e-6, 1e-6, 4e-8],
             held: vec![1.0; setups],
             robust_sd_m: BELIEVED_M[1],
-            left_out: vec![false; setups],
+            left_out,
             shared,
             tied,
-            fixed: places.iter().any(beyond),
+            fixed,
             x: vec![0.0; each * setups],
             variance: vec![0.0; each * setups],
             relative_m2: vec![0.0; setups],

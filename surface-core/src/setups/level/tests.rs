@@ -126,6 +126,34 @@ fn a_setup_that_contradicts_the_others_is_left_out_and_one_alone_is_kept_as_it_i
 }
 
 #[test]
+fn a_setup_that_cannot_be_tied_is_left_out_where_the_others_saw_its_ground() {
+    let seen_by_last = |seen: &mut Places, common: usize, alone: usize| {
+        for k in 0..common {
+            let at = [55.0, count(k) * 0.3, 0.0];
+            let own = [
+                sight(0, NOISE_M * noise(k)),
+                sight(1, NOISE_M * noise(k + 999)),
+                sight(SETUPS, 0.003),
+            ];
+            seen.push(at, &own);
+        }
+        for k in 0..alone {
+            seen.push([500.0, count(k), 0.0], &[sight(SETUPS, 0.003)]);
+        }
+    };
+    let about: Vec<_> = (0..SETUPS).map(|s| Some(stand(s))).chain([None]).collect();
+    for (common, alone, out) in [(20, 10, true), (20, 30, false), (60, 10, false)] {
+        let mut seen = places(|_, _| 0.0);
+        seen_by_last(&mut seen, common, alone);
+        let found = level(&seen, SETUPS + 1, &about).unwrap();
+        let report = &found.report;
+        assert_eq!(report.left_out[SETUPS], out, "{common}, {alone}");
+        assert_eq!(report.tied[SETUPS], common == 60);
+        assert!(report.left_out[..SETUPS].iter().all(|l| !l));
+    }
+}
+
+#[test]
 fn checkpoints_hold_the_height_of_all() {
     let mut seen = places(|s, at| planted(s).at(at) + 0.015);
     for k in 0..30usize {
