@@ -5,9 +5,9 @@ use super::order::in_order;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
-    CellSums, Cuts, FieldRows, KernelParams, Lattice, Mark, RailNode, RowLimits, SECTION_ROWS,
-    Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows, flags, halo_rows,
-    places_seen, road_level_m,
+    CellSums, Cuts, FieldRows, HiddenGround, KernelParams, Lattice, Mark, RailNode,
+    RowLimits, SECTION_ROWS, Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows,
+    flags, halo_rows, hidden_in, join_hidden, places_seen, road_level_m,
 };
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::Progress;
@@ -354,6 +354,7 @@ pub(super) struct Tally {
     sigma_10um: Vec<u64>,
     wavelength_cm: Vec<u64>,
     points: Vec<u64>,
+    hidden: Vec<HiddenGround>,
 }
 
 impl Default for Tally {
@@ -363,12 +364,14 @@ impl Default for Tally {
             sigma_10um: vec![0; 10_000],
             wavelength_cm: vec![0; 1_000],
             points: vec![0; 10_000],
+            hidden: Vec::new(),
         }
     }
 }
 
 impl Tally {
     pub fn add(&mut self, rows: &FieldRows) {
+        self.hidden.extend(hidden_in(rows));
         for k in 0..rows.z_m.len() {
             let flag = |bit: u8| u64::from(rows.flags[k] & bit != 0);
             self.counts.inside += flag(flags::INSIDE);
@@ -401,6 +404,7 @@ impl Tally {
         add(&mut self.sigma_10um, &other.sigma_10um);
         add(&mut self.wavelength_cm, &other.wavelength_cm);
         add(&mut self.points, &other.points);
+        self.hidden.extend_from_slice(&other.hidden);
     }
 
     pub fn counts(self, level_m: f64) -> FieldCounts {
@@ -413,6 +417,7 @@ impl Tally {
             sigma_95_mm: quantile(&self.sigma_10um, 0.95) as f64 / 100.0,
             points_median: crate::numeric::to_u32(quantile(&self.points, 0.5)),
             level_m,
+            hidden: join_hidden(&self.hidden),
             ..self.counts
         }
     }

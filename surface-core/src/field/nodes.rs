@@ -60,6 +60,7 @@ fn fit_node(
     let out = local * window.columns + column;
     rows.flags[out] = flags::INSIDE;
     let Some(gap_m) = gap_around(window, row, column, params.bridge_m) else {
+        rows.flags[out] |= standing(window, anchor);
         return;
     };
     let at = [
@@ -67,6 +68,7 @@ fn fit_node(
         column as f64 * window.lattice.t_step_m,
     ];
     let Some(found) = window.fit(at, anchor, 0.5 * gap_m, params.level_m, room) else {
+        rows.flags[out] |= standing(window, anchor);
         return;
     };
     rows.z_m[out] = found.plane.z0;
@@ -79,15 +81,22 @@ fn fit_node(
 }
 
 fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {
-    let (n, aside) = (window.n[anchor], window.set_aside[anchor]);
+    let n = window.n[anchor];
     let mut out = if n == 0 { flags::BRIDGED } else { 0 };
     if n > 0 && n < 3 {
         out |= flags::SPARSE;
     }
+    out | standing(window, anchor) | if stepped { flags::STEP } else { 0 }
+}
+
+/// Whether many of a cell's points were set aside as not road; without a height, all that came.
+fn standing(window: &Window, anchor: usize) -> u8 {
+    let (n, aside) = (window.n[anchor], window.set_aside[anchor]);
     if aside >= 3 && f64::from(aside) > OUTLIER_SHARE * f64::from(n + aside) {
-        out |= flags::OUTLIERS;
+        flags::OUTLIERS
+    } else {
+        0
     }
-    out | if stepped { flags::STEP } else { 0 }
 }
 
 /// How wide the gap is in which a cell lies: 0 with points of its own, else the narrower of the

@@ -168,6 +168,18 @@ fn a_car_that_hides_the_road_leaves_a_hole_and_no_hump() {
     }
     let rows = fit(&points, 1e-8);
     assert!(rows.node(60, 32).is_none());
+    let hidden = join_hidden(&hidden_in(&rows));
+    assert_eq!(hidden.len(), 1, "{hidden:?}");
+    let (s, t) = (hidden[0].s_m, hidden[0].t_m);
+    assert!(
+        (s[0] - 4.0).abs() < 0.2 && (s[1] - 8.0).abs() < 0.2,
+        "{s:?}"
+    );
+    assert!(
+        (t[0] + 1.0).abs() < 0.2 && (t[1] - 0.8).abs() < 0.2,
+        "{t:?}"
+    );
+    assert!((hidden[0].area_m2 - 7.2).abs() < 0.8, "{hidden:?}");
     let e = errors(&rows, smooth, |_, _| true);
     assert!(
         e.iter().all(|v| v.abs() < 1e-3),

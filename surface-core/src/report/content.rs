@@ -4,6 +4,7 @@ use super::checkpoints::CheckpointsReport;
 use super::rescan::RescanReport;
 use super::setups::{NoiseReport, SetupsReport};
 use crate::deviation::Summary;
+use crate::field::HiddenGround;
 use crate::mesh::{MaskReport, MeshCheck, SeamReport};
 use crate::ribbon::Gap;
 
@@ -80,6 +81,9 @@ pub struct FieldCounts {
     pub level_m: f64,
     /// Median number of points a fitted node has in its cell.
     pub points_median: u32,
+    /// Holes under what stood on the road in every setup.
+    #[serde(default)]
+    pub hidden: Vec<HiddenGround>,
 }
 
 /// A spot as it stands in the report.

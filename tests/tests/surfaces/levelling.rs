@@ -89,6 +89,7 @@ fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most(
     let params = ScanParams {
         fourth_off_m: 6e-3,
         stray_share: 0.005,
+        parked_car: true,
         ..ScanParams::demo()
     };
     let bad = made(&dir.path().join("bad"), &params);
@@ -108,12 +109,34 @@ fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most(
     println!("waves under 4 m, clean and with all that can be wrong: {short:?}");
     assert!(short[1] < 1.2 * short[0], "{short:?}");
 
+    the_parked_car_is_a_hole_that_is_named(&report, &bad, &dir.path().join("levelled"));
+
     let checkpoints = report.checkpoints.as_ref().unwrap();
     println!("{checkpoints:?}");
     assert!(checkpoints.on_surface >= 30, "{checkpoints:?}");
     let mean = found.zones[&Zone::Asphalt].mean_m;
     assert!(mean.abs() < 0.3e-3, "mean error {mean}");
     assert!(checkpoints.rmse_mm < 1.0 && checkpoints.mean_mm.abs() < 0.3);
+}
+
+/// 4.5 by 1.8 m whose middle is at 0.4 of the lap, 2.6 m right of the line.
+fn the_parked_car_is_a_hole_that_is_named(report: &Report, made: &Made, build: &Path) {
+    let [hole] = report.field.hidden.as_slice() else {
+        panic!("{:?}", report.field.hidden);
+    };
+    println!("{hole:?}");
+    let length_m = hole.s_m[1] - hole.s_m[0];
+    assert!((3.0..5.5).contains(&length_m), "{hole:?}");
+    assert!((3.0..9.0).contains(&hole.area_m2), "{hole:?}");
+    let words = "stood on the road in every setup";
+    let named = report.doubts.iter().filter(|d| d.contains(words));
+    assert_eq!(named.count(), 1, "{:?}", report.doubts);
+
+    let mesh = read_ply(&build.join("surface.ply")).unwrap();
+    let heights = MeshHeights::new(&mesh, made.truth.origin_m);
+    let at = |t_m: f64| made.course.line().at(0.4 * made.truth.length_m, t_m);
+    let height = |[x, y]: [f64; 2]| heights.height_m(x, y);
+    assert!(height(at(-2.6)).is_none() && height(at(0.0)).is_some());
 }
 
 /// Small cases are tests of `setups::level` and of the tie of rescans.

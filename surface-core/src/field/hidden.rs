@@ -1,0 +1,120 @@
+//! Ground of which nothing is known because something stood on it in every setup.
+
+use super::flags;
+use super::lattice::FieldRows;
+
+/// Nodes nearer to each other than this are hidden by the same thing, metres: what is seen of the
+/// road under a vehicle and between its wheels does not divide it.
+const REACH_M: f64 = 0.5;
+/// What is smaller is no vehicle and no person, m²: a few cells beside a kerb or a bollard.
+const LEAST_M2: f64 = 0.1;
+
+/// Ground under something that stood there in every setup: the surface has a hole.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct HiddenGround {
+    /// First and last station, metres.
+    pub s_m: [f64; 2],
+    /// Reach across the line, metres left of it.
+    pub t_m: [f64; 2],
+    /// Ground without a height, m².
+    pub area_m2: f64,
+}
+
+impl HiddenGround {
+    fn is_near(&self, other: &Self) -> bool {
+        let near = |a: [f64; 2], b: [f64; 2]| a[0] <= b[1] + REACH_M && b[0] <= a[1] + REACH_M;
+        near(self.s_m, other.s_m) && near(self.t_m, other.t_m)
+    }
+
+    fn with(&self, other: &Self) -> Self {
+        let both = |a: [f64; 2], b: [f64; 2]| [a[0].min(b[0]), a[1].max(b[1])];
+        Self {
+            s_m: both(self.s_m, other.s_m),
+            t_m: both(self.t_m, other.t_m),
+            area_m2: self.area_m2 + other.area_m2,
+        }
+    }
+}
+
+/// Where do these rows have no height although points came from there, all of them set aside as
+/// not road?
+///
+/// One piece a vehicle or whatever it was, in the order of stations; pieces of all sizes, as one
+/// may go on in the next rows. To be joined by [`join_hidden`]. A station is s, not the ground's own
+/// metres: in bends areas are off by the curvature times t.
+#[must_use]
+pub fn hidden_in(rows: &FieldRows) -> Vec<HiddenGround> {
+    let lattice = &rows.lattice;
+    let area_m2 = lattice.s_step_m * lattice.t_step_m;
+    let hidden = flags::INSIDE | flags::OUTLIERS;
+    let mut out = Vec::new();
+    for k in (0..rows.z_m.len()).filter(|&k| rows.z_m[k].is_nan()) {
+        if rows.flags[k] & hidden == hidden {
+            let s = lattice.row_s_m(rows.first_row + k / lattice.columns);
+            let t = lattice.column_t_m(k % lattice.columns);
+            let (s_m, t_m) = ([s, s], [t, t]);
+            take(&mut out, HiddenGround { s_m, t_m, area_m2 });
+        }
+    }
+    out
+}
+
+/// The pieces of all rows as whole things, by station; too small ones are left out.
+#[must_use]
+pub fn join_hidden(pieces: &[HiddenGround]) -> Vec<HiddenGround> {
+    let mut out = Vec::new();
+    pieces.iter().for_each(|&piece| take(&mut out, piece));
+    out.retain(|all| all.area_m2 >= LEAST_M2);
+    out.sort_by(|a, b| a.s_m[0].total_cmp(&b.s_m[0]));
+    out
+}
+
+/// Add a piece to those that it is near to, which it makes one.
+fn take(found: &mut Vec<HiddenGround>, mut piece: HiddenGround) {
+    while let Some(k) = found.iter().rposition(|other| other.is_near(&piece)) {
+        piece = piece.with(&found.remove(k));
+    }
+    found.push(piece);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn piece(s: [f64; 2], t: [f64; 2], area_m2: f64) -> HiddenGround {
+        HiddenGround {
+            s_m: s,
+            t_m: t,
+            area_m2,
+        }
+    }
+
+    #[test]
+    fn pieces_of_one_thing_become_one_and_its_neighbours_stay_apart() {
+        let pieces = [
+            piece([10.0, 12.8], [-1.0, 0.8], 4.0),
+            piece([10.0, 12.8], [3.0, 4.8], 4.0),
+            // The same vehicle as the first, in the next rows.
+            piece([13.1, 14.5], [-0.9, 0.7], 2.0),
+            // Joins nothing and is too small.
+            piece([40.0, 40.1], [0.0, 0.1], 0.03),
+        ];
+        let found = join_hidden(&pieces);
+        assert_eq!(found.len(), 2, "{found:?}");
+        let whole = found.iter().find(|f| f.t_m[0] < 0.0).unwrap();
+        assert_eq!(*whole, piece([10.0, 14.5], [-1.0, 0.8], 6.0));
+    }
+
+    #[test]
+    fn a_piece_between_two_makes_them_one() {
+        let two = [
+            piece([0.0, 1.0], [0.0, 1.0], 1.0),
+            piece([2.0, 3.0], [0.0, 1.0], 1.0),
+        ];
+        assert_eq!(join_hidden(&two).len(), 2);
+        let between = piece([1.4, 1.6], [0.0, 1.0], 0.2);
+        let three = [two[0], two[1], between];
+        let found = join_hidden(&three);
+        assert_eq!(found, [piece([0.0, 3.0], [0.0, 1.0], 2.2)]);
+    }
+}
