@@ -250,6 +250,7 @@ impl<'a> Window<'a> {
             least_b_m,
             bends: b >= least_b_m && no_line,
             density,
+            middle_m: NEXT_STEPS * step,
         }
     }
 
@@ -278,14 +279,19 @@ impl<'a> Window<'a> {
         let mut tukey_level_m = level_m;
         for _ in 0..NARROWINGS {
             let rougher = self.rougher(&told, width);
-            let narrower = self.width(width.density, rougher * level_m, width.least_b_m, true);
+            let narrower = Width {
+                middle_m: OWN_STEPS * self.lattice.t_step_m,
+                ..self.width(width.density, rougher * level_m, width.least_b_m, true)
+            };
             if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
                 break;
             }
             if !told.stepped {
                 tukey_level_m *= rougher;
             }
-            let sloped = (among, Some(told.flat.plane));
+            // Beside a step the plane has the slope of the near side, on a flank that of the far ground.
+            let near_side = !told.elsewhere || told.stepped;
+            let sloped = (among, near_side.then_some(told.flat.plane));
             // A window with nothing in it, as beside an edge, is no better than the wide one.
             let Some(next) = self.told(place, narrower, tukey_level_m, sloped, room) else {
                 break;
@@ -302,7 +308,7 @@ impl<'a> Window<'a> {
     fn rougher(&self, told: &Told, width: Width) -> f64 {
         if self.rounding.step_m > 0.0 {
             1.0
-        } else if width.bends && told.stepped {
+        } else if told.elsewhere || (width.bends && told.stepped) {
             STEPPED_ROUGHER
         } else {
             told.bent.rougher()
@@ -329,7 +335,8 @@ impl<'a> Window<'a> {
         self.gather(place.at, b, seen, &mut near.around);
         near.weigh(b, level_m);
         let (flat, stepped) = self.rounds(near, start, b, level_m)?;
-        let bent = if width.bends && !stepped {
+        let elsewhere = near.loses_middle(&flat.plane, width.middle_m);
+        let bent = if width.bends && !stepped && !elsewhere {
             wide.bent(&flat, wide_m, level_m)
         } else {
             Bent::default()
@@ -338,6 +345,7 @@ impl<'a> Window<'a> {
             flat,
             bent,
             stepped,
+            elsewhere,
         })
     }
 
@@ -347,6 +355,7 @@ impl<'a> Window<'a> {
             flat,
             bent,
             stepped,
+            ..
         } = told;
         let (b, step) = (width.b_m, self.lattice.t_step_m);
         let z0 = flat.plane.z0 - bent.height_m;
@@ -581,6 +590,12 @@ fn window_over_cells(best: f64, step: f64) -> f64 {
 
 /// Widest window, in steps: its cut then stays within the reach. Wider only to bridge a gap.
 pub(super) const REACH_M_STEPS: f64 = 3.0;
+/// Observations so many steps away are those of a place's own cell and of the four beside it: more than
+/// half of them do not disagree with their window by chance, nor do stones and what is left of things
+/// that stood there.
+const NEXT_STEPS: f64 = 1.25;
+/// And of its own cell: once what is beside it has shown that the ground is rough, it alone is enough.
+const OWN_STEPS: f64 = 0.6;
 /// Slopes are held to the start's as by observations this many steps away: a window of one cell
 /// has no slope of its own.
 const SLOPE_RIDGE_STEPS: f64 = 0.3;

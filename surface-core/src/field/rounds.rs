@@ -64,6 +64,22 @@ impl Near {
         }
     }
 
+    /// Whether a plane leaves most of what lies within `reach_m` of the place without weight: then it is
+    /// that of the ground around, and says nothing of the place.
+    pub fn loses_middle(&self, plane: &FittedPlane, reach_m: f64) -> bool {
+        let [w, u, v, z, d2, _, scatter] = self.columns();
+        let reach2 = TUKEY_C * TUKEY_C;
+        let (mut all, mut lost) = (0.0, 0.0);
+        for k in (0..w.len()).filter(|&k| d2[k] <= reach_m * reach_m) {
+            let off = z[k] - plane.at(u[k], v[k]);
+            all += w[k];
+            if off.abs() > STEP_M && off * off >= reach2 * (scatter[k] + OF_SLOPE * d2[k]) {
+                lost += w[k];
+            }
+        }
+        lost > 0.5 * all
+    }
+
     /// Weight, place, height, squared distance, variance and scatter.
     fn columns(&self) -> [&[f64]; 7] {
         let all = &self.around;

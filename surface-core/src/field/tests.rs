@@ -3,6 +3,7 @@
 mod bend;
 mod cut;
 mod lone;
+mod standing;
 
 use super::*;
 use crate::cloud::{Frame, PackedPoint};

@@ -13,6 +13,8 @@ pub(super) struct Width {
     pub least_b_m: f64,
     pub bends: bool,
     pub density: f64,
+    /// What lies within this distance of the place must agree with its plane, metres.
+    pub middle_m: f64,
 }
 
 /// What a window tells.
@@ -22,6 +24,9 @@ pub(super) struct Told {
     pub bent: Bent,
     /// Whether it lost much to a step.
     pub stepped: bool,
+    /// Whether what lies next to the place is lost as well, as on the flank of a bump that is narrower
+    /// than the window: the plane is not that of the place.
+    pub elsewhere: bool,
 }
 
 /// What a height may be told from: what stands around, and what is in sight.
