@@ -5,7 +5,7 @@ use super::order::in_order;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
-    CellSums, Cuts, FieldRows, HiddenGround, KernelParams, Lattice, Mark, RailNode,
+    CellMeans, CellSums, Cuts, FieldRows, HiddenGround, KernelParams, Lattice, Mark, RailNode,
     RowLimits, SECTION_ROWS, Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows,
     flags, halo_rows, hidden_in, join_hidden, places_seen, road_level_m,
 };
@@ -228,10 +228,11 @@ impl HeightFitter<'_> {
             in_order(
                 batch,
                 |&run| self.fit_run(run, known, params, steps),
-                |_, (rows, beside)| {
+                |_, (rows, cells, beside)| {
                     out.rails.push(beside);
                     out.tally.add(&rows);
                     store.write(&rows)?;
+                    store.write_cells(&cells)?;
                     Ok(progress.advance(1)?)
                 },
             )?;
@@ -313,7 +314,7 @@ impl HeightFitter<'_> {
         known: &[(usize, CellSums)],
         params: KernelParams,
         steps: &Steps,
-    ) -> Result<(FieldRows, Vec<RailNode>), BuildError> {
+    ) -> Result<(FieldRows, CellMeans, Vec<RailNode>), BuildError> {
         let find = |run: usize| known.iter().find(|(k, _)| *k == run).map(|(_, s)| s);
         let first = run * SECTION_ROWS;
         let mut parts: Vec<(&CellSums, std::ops::Range<usize>)> = Vec::new();
@@ -337,8 +338,12 @@ impl HeightFitter<'_> {
         let window = Window::join(self.lattice, start, &parts).cut_along(steps.lines);
         let mut out = FieldRows::empty(*self.lattice, first, rows)?;
         fit_rows(&window, &self.limits(run), params, &mut out);
+        let cells = match find(run) {
+            Some(sums) => CellMeans::over(&out, sums)?,
+            None => CellMeans::empty(first, rows, self.lattice.columns),
+        };
         let places = steps.plan.places(steps.layout, run);
-        Ok((out, fit_places(&window, params, &places)))
+        Ok((out, cells, fit_places(&window, params, &places)))
     }
 }
 

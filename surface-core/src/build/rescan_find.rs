@@ -9,7 +9,7 @@ use super::folder::{BuildFolder, write_error};
 use super::heights::{HeightFitter, Steps};
 use super::rescan_params::RescanParams;
 use crate::export::FieldStore;
-use crate::field::{CellSums, Lattice, SECTION_ROWS};
+use crate::field::{CellMeans, CellSums, Lattice, SECTION_ROWS};
 use crate::numeric::{round_i32, to_index};
 use crate::progress::Progress;
 use crate::rescan::{Blend, Change, Detection, Grid, Pair, Surroundings, changes, detect};
@@ -49,7 +49,8 @@ pub(super) fn find_changes(
     let level = (old.report.field.level_m, &mut Vec::new());
     let mut pair = Pair::new(Grid::new(*old.lattice(), &row_ranges(old.lattice(), runs)));
     let cells = &mut |run: usize, sums: &CellSums| {
-        pair.put_cells(&old.field.section(run)?, sums);
+        let new = CellMeans::over(&old.field.section(run)?, sums)?;
+        pair.put_cells(&old.field.cells(run)?, &new);
         Ok(())
     };
     fitter.fit_runs_seen(runs, level, &steps, (&store, cells), progress)?;

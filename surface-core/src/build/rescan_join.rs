@@ -16,7 +16,7 @@ use crate::field::RailNode;
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::Progress;
 use crate::report::{FieldCounts, Report, SetupState};
-use crate::rescan::{Blend, merge_lines, new_node, splice_node, splice_rows};
+use crate::rescan::{Blend, merge_lines, new_node, splice_cells, splice_node, splice_rows};
 use crate::zones::Breaklines;
 
 /// What the new mesh is made of.
@@ -62,7 +62,10 @@ pub(super) fn join(
     let datum_m = datum_m(&old.report);
     for &run in touched {
         let (was, new) = (old.field.section(run)?, store.section(run)?);
-        field.write(&splice_rows(&was, &new, blend, datum_m)?)?;
+        let joined = splice_rows(&was, &new, blend, datum_m)?;
+        let cells = [old.field.cells(run)?, store.cells(run)?];
+        field.write_cells(&splice_cells(&cells, [&was, &new, &joined], blend))?;
+        field.write(&joined)?;
         found.pair.put(&was, &new);
     }
     let beside = Beside {

@@ -1,14 +1,14 @@
 //! The height field on disk: Zarr version 2 groups of raw little-endian chunks, which numpy
 //! (through `zarr`) and xarray read. Written by hand, since an uncompressed chunk is its bytes.
 //!
-//! Layout: arrays `z`, `sigma`, `wavelength`, `n`, `flags`, `slope_s`, `slope_t` of (row, column),
-//! one chunk a section; `rail_*` of (row, side), side 0 left and 1 right; coordinates `s` and `t`.
+//! Layout: arrays `z`, `sigma`, `wavelength`, `n`, `flags`, `slope_s`, `slope_t`, `cell_over`,
+//! `cell_weight` of (row, column), one chunk a section; `rail_*` of (row, side), side 0 left and 1 right; coordinates `s` and `t`.
 
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::field::{FieldRows, Lattice, RailNode, SECTION_ROWS};
+use crate::field::{CellMeans, FieldRows, Lattice, RailNode, SECTION_ROWS};
 
 /// Why the field could not be written or read.
 #[derive(Debug, thiserror::Error)]
@@ -66,7 +66,7 @@ struct Array {
     what: &'static str,
 }
 
-const ARRAYS: [Array; 12] = [
+const ARRAYS: [Array; 14] = [
     Array {
         name: "z",
         dtype: "<f8",
@@ -115,6 +115,20 @@ const ARRAYS: [Array; 12] = [
         fill: "0.0",
         by_side: false,
         what: "dz/dt",
+    },
+    Array {
+        name: "cell_over",
+        dtype: "<f4",
+        fill: "\"NaN\"",
+        by_side: false,
+        what: "robust mean of the points of the node's own cell less the surface there, m",
+    },
+    Array {
+        name: "cell_weight",
+        dtype: "<f4",
+        fill: "0.0",
+        by_side: false,
+        what: "weight of cell_over, sum of 1/sigma^2 of its points, 1/m2",
     },
     Array {
         name: "rail_z",
@@ -333,6 +347,37 @@ impl FieldStore {
         self.chunk("rail_flags", chunk, full, &flags, 0, u8::to_le_bytes)
     }
 
+    /// Write what the points of single cells say, of the rows of one section.
+    ///
+    /// # Errors
+    /// [`ZarrError`] when a chunk cannot be written.
+    pub fn write_cells(&self, cells: &CellMeans) -> Result<(), ZarrError> {
+        let chunk = cells.first_row / SECTION_ROWS;
+        let full = SECTION_ROWS * self.lattice.columns;
+        let le = f32::to_le_bytes;
+        self.chunk("cell_over", chunk, full, &cells.over_m, f32::NAN, le)?;
+        self.chunk("cell_weight", chunk, full, &cells.weight, 0.0, le)
+    }
+
+    /// What the points of single cells say, of the rows of section `section`.
+    ///
+    /// # Errors
+    /// [`ZarrError`] when a chunk is missing or of the wrong length.
+    pub fn cells(&self, section: usize) -> Result<CellMeans, ZarrError> {
+        let first_row = section * SECTION_ROWS;
+        let rows = SECTION_ROWS.min(self.lattice.rows.saturating_sub(first_row));
+        let (columns, le) = (self.lattice.columns, f32::from_le_bytes);
+        let mut out = CellMeans {
+            first_row,
+            columns,
+            over_m: self.read("cell_over", section, SECTION_ROWS * columns, le)?,
+            weight: self.read("cell_weight", section, SECTION_ROWS * columns, le)?,
+        };
+        out.over_m.truncate(rows * columns);
+        out.weight.truncate(rows * columns);
+        Ok(out)
+    }
+
     fn chunk<T: Copy, const N: usize>(
         &self,
         name: &str,
@@ -466,7 +511,13 @@ mod tests {
             }
             out.left[0].z_m = first as f64;
             store.write(&out).unwrap();
+            let mut cells = CellMeans::empty(first, rows, 7);
+            (cells.over_m[3], cells.weight[3]) = (0.25, 4.0);
+            store.write_cells(&cells).unwrap();
         }
+        let cells = store.cells(1).unwrap();
+        assert_eq!((cells.first_row, cells.over_m.len()), (128, 72 * 7));
+        assert_eq!((cells.cell(3), cells.cell(4)), (Some([0.25, 4.0]), None));
         let last = store.section_and_next(1).unwrap();
         assert_eq!((last.rows, last.first_row), (73, 128));
         assert_eq!(last.z_m[72 * 7], 0.5);

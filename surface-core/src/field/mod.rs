@@ -8,6 +8,7 @@ mod around;
 mod bend;
 mod block_grid;
 mod blocks;
+mod cell_means;
 mod cells;
 mod cuts;
 mod fading;
@@ -29,6 +30,7 @@ mod told;
 mod trust;
 
 pub use block_grid::{block_cells, cells_of};
+pub use cell_means::CellMeans;
 pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut};
 pub use cuts::{CellPart, Cuts};
 pub use hidden::{HiddenGround, hidden_in, join_hidden};

@@ -1,19 +1,17 @@
-//! How large a change is: its volume and its area, told from the cells of the new points where they
-//! stand out, and from the fitted heights where not.
+//! How large a change is: its volume and its area, told from the cells of the old and the new points
+//! where they stand out, and from the fitted heights where not.
 //!
 //! A fit's window smears what is as narrow as itself, and Tukey's weights make it take the flanks of
 //! a bump for strays: windows as wide as the road's kept 80 to 105 % of the volume of a bump of 12 mm
 //! over 0.5 m and doubled its area. The robust means of single cells do neither. So
 //!
-//! - the volume is the integral of cells less old surface, meant with their weights over 3 × 3
-//!   cells (a linear window of fixed width, which keeps integrals), over the change and 0.3 m around;
+//! - the volume is the integral of new cells less old ones (less the old surface where there are
+//!   none), meant with their weights over 3 × 3 cells (a linear window of fixed width, which keeps
+//!   integrals), over the change and 0.3 m around;
 //! - the area is where the change is over half of its bulk height ∫d²/∫d. That is its height where
 //!   it is a panel, nine sixteenths of the greatest for a hump of cosines; half of it is the place at
 //!   which neither a symmetric smear nor noise moves a border. Single cells are taken where the bulk
 //!   height is over five times their scatter, else the fitted heights.
-//!
-//! Not regained: what the *old* fit smeared. A build keeps no cells, so a narrow bump that went, or a
-//! pothole that was filled, is seen as flat and wide as the old surface had it.
 
 use std::collections::HashMap;
 
@@ -93,7 +91,7 @@ impl Measured<'_> {
         }
     }
 
-    /// The new points' cell less the old surface, metres; NaN where it has no points.
+    /// The new points' cell less the old one, metres; NaN where it has no points.
     fn cell_m(&self, node: usize) -> f64 {
         let [over, weight] = self.pair.cells[node].map(f64::from);
         if weight > 0.0 { over } else { f64::NAN }

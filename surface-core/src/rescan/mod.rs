@@ -34,5 +34,5 @@ pub use lines::merge_lines;
 pub use measure::{Change, Surroundings, changes};
 pub use pair::Pair;
 pub use regions::{Region, Regions};
-pub use splice::{new_node, splice_node, splice_rows};
+pub use splice::{new_node, splice_cells, splice_node, splice_rows};
 pub use tie::{SetupTie, Tie, TieError, tie};

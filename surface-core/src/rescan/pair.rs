@@ -1,7 +1,7 @@
 //! Two states of the road on the rows that both have.
 
 use super::grid::Grid;
-use crate::field::{CellSums, FieldRows, flags};
+use crate::field::{CellMeans, FieldRows, flags};
 use crate::numeric::to_f32;
 
 /// Old and new heights, node by node, with what is known of them.
@@ -19,8 +19,9 @@ pub struct Pair {
     pub inside: Vec<bool>,
     /// Whether the new height is carried over from its surroundings: its cell has no new points.
     pub bridged: Vec<bool>,
-    /// Mean of the new points of the node's cell less the old surface where they lie, metres, and
-    /// its weight Σ1/σ²; without weight where there is none, or where it was not asked for.
+    /// Mean of the new points of the node's cell less that of the old ones, less the old surface
+    /// where there were none, metres, and its weight 1/σ²; without weight where there are no new
+    /// points, or where it was not asked for.
     pub cells: Vec<[f32; 2]>,
 }
 
@@ -58,24 +59,15 @@ impl Pair {
         }
     }
 
-    /// Take in the cells of new points that lie on the old rows.
-    pub fn put_cells(&mut self, old: &FieldRows, new: &CellSums) {
-        for k in 0..new.w.len() {
+    /// Take in the cells of the old and of the new points of the same rows, both over the old surface.
+    pub fn put_cells(&mut self, old: &CellMeans, new: &CellMeans) {
+        for k in 0..new.weight.len() {
             let (row, column) = (k / new.columns, k % new.columns);
-            let Some(node) = self.grid.node(new.first_row + row, column) else {
-                continue;
-            };
-            let weight = new.w[k];
-            if weight > 0.0 && k < old.z_m.len() {
-                let slopes = [old.slope_s[k], old.slope_t[k]].map(f64::from);
-                let old_m = old.z_m[k] + (slopes[0] * new.ws[k] + slopes[1] * new.wt[k]) / weight;
-                let over = new.wz[k] / weight - old_m;
-                let known = over.is_finite();
-                self.cells[node] = if known {
-                    [to_f32(over), to_f32(weight)]
-                } else {
-                    [0.0; 2]
-                };
+            let node = self.grid.node(new.first_row + row, column);
+            if let Some((node, [over, weight])) = node.zip(new.cell(k)) {
+                let [was, old_weight] = old.cell(k).unwrap_or([0.0, f64::INFINITY]);
+                let both = 1.0 / (1.0 / weight + 1.0 / old_weight);
+                self.cells[node] = [to_f32(over - was), to_f32(both)];
             }
         }
     }

@@ -1,7 +1,7 @@
 //! Old and new heights joined with their weights.
 
 use super::blend::Blend;
-use crate::field::{FieldRows, LatticeError, RailNode};
+use crate::field::{CellMeans, FieldRows, LatticeError, RailNode};
 use crate::numeric::to_f32;
 
 /// The rows of the new state. Where the weight is 0 everything is the old rows' to the last bit,
@@ -47,6 +47,30 @@ pub fn splice_rows(
         }
     }
     Ok(out)
+}
+
+/// What single cells say of the new state: the old or the new points', whichever count more in its
+/// height, over the surface `joined` of the rows `was` and `new`.
+#[must_use]
+pub fn splice_cells(
+    [old_cells, new_cells]: &[CellMeans; 2],
+    [was, new, joined]: [&FieldRows; 3],
+    blend: &Blend,
+) -> CellMeans {
+    let mut out = old_cells.clone();
+    let columns = joined.lattice.columns;
+    for k in 0..out.weight.len().min(new_cells.weight.len()) {
+        let weight = blend.at(joined.first_row + k / columns, k % columns);
+        if weight > 0.5 {
+            (out.over_m[k], out.weight[k]) = (new_cells.over_m[k], new_cells.weight[k]);
+        }
+        let own = if weight > 0.5 { new } else { was };
+        let raised_m = joined.z_m[k] - own.z_m[k];
+        if raised_m.is_finite() && raised_m != 0.0 {
+            out.raise(k, raised_m);
+        }
+    }
+    out
 }
 
 /// The outermost column of a row that has an old or new mark of being inside.
