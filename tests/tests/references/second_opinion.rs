@@ -1,9 +1,10 @@
 //! The field on a road of a known spectrum, held against the best estimate that there is: a
-//! Gaussian process (scikit-learn) that is told the spectrum and the noise.
+//! Gaussian process (scikit-learn) that is told the spectrum and the noise; and against the other way
+//! to make such a field, one sparse system of all heights with a smooth prior (scipy).
 
 use std::path::Path;
 
-use crate::patch::{SIDE_M, fitted, nodes, rms, scatter, write};
+use crate::patch::{ROWS, SIDE_M, SPACING_M, fitted, nodes, rms, scatter, write};
 use surface_tests::proving::Spectrum;
 use surface_tests::proving::roughness::Tile;
 use surface_tests::python;
@@ -55,4 +56,46 @@ fn heights_and_sigma_are_nearly_those_of_a_gaussian_process() {
     assert!(off < 1.06 * best, "{off} for {best}");
     assert!(apart < 0.4 * best, "{apart} for {best}");
     assert!((0.9..1.05).contains(&(sigmas[0] / sigmas[1])), "{sigmas:?}");
+}
+
+/// Heights of all nodes from one system, and how long its solver took.
+fn one_system(python: &Path, points: &[[f64; 3]]) -> (Vec<f64>, f64) {
+    let dir = tempfile::tempdir().unwrap();
+    let files = ["points", "road"].map(|name| dir.path().join(name));
+    write(&files[0], points.iter().flatten().copied());
+    let side = ROWS as f64;
+    let road = [LEVEL_M, NOISE_M, SPACING_M, side, side, -0.5 * SIDE_M];
+    write(&files[1], road.into_iter());
+    let arguments: Vec<&Path> = files.iter().map(AsRef::as_ref).collect();
+    let text = python::run(python, "smooth_prior_reference.py", &arguments).unwrap();
+    let told: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let values = told["heights"].as_array().unwrap();
+    let heights = values.iter().map(|v| v.as_f64().unwrap()).collect();
+    (heights, told["seconds"].as_f64().unwrap())
+}
+
+#[test]
+fn heights_are_nearer_to_the_road_than_those_of_one_system_with_a_smooth_prior() {
+    let Some(python) = python::venv() else { return };
+    let mut errors = [0.0; 2];
+    for seed in 3..6 {
+        let road = Tile::draw(&Spectrum::CIRCUIT, seed);
+        let points = scatter(4 + seed, DENSITY, NOISE_M, |s, t| road.height_m(s, t));
+        let started = std::time::Instant::now();
+        let field = fitted(&points);
+        let ours_s = started.elapsed().as_secs_f64();
+        let (heights, solver_s) = one_system(&python, &points);
+        let inner = (20..ROWS - 20).flat_map(|r| (20..ROWS - 20).map(move |c| r * ROWS + c));
+        let truth = |k: usize| {
+            let [s, t] = [k / ROWS, k % ROWS].map(|i| SPACING_M * i as f64);
+            road.height_m(s, t - 0.5 * SIDE_M)
+        };
+        let found = [
+            rms(inner.clone().map(|k| field.z_m[k] - truth(k))),
+            rms(inner.map(|k| heights[k] - truth(k))),
+        ];
+        println!("{found:?}; {ours_s:.2} s, its solver alone {solver_s:.2} s");
+        errors = [0, 1].map(|k| errors[k] + found[k] / 3.0);
+    }
+    println!("mean errors {errors:?}, ratio {}", errors[1] / errors[0]);
 }
