@@ -3,7 +3,8 @@
 //!
 //! Run: `cargo bench -p surface-benches --bench fit`: the demo's scan (4 million points) and a
 //! dense one of 25 million; `SURFACE_BENCH_MILLION=50` takes a larger one, `SURFACE_BENCH_TIMES=3`
-//! the fastest of three runs. Scans are made on the first run and kept in `target/bench-data`.
+//! the fastest of three runs, `SURFACE_BENCH_CIRCUIT=20` a course of 4 km with 20 million points
+//! alone, as `scale` has it. Scans are made on the first run and kept in `target/bench-data`.
 //! Every figure is a process's own, taken from outside. The degenerate case is the demo's scan:
 //! few points to a metre of road, so that what does not depend on points weighs most.
 //! The script gets the finished ribbon and need not find the road; both have the same spacing.
@@ -13,8 +14,8 @@ use std::path::Path;
 use std::process::Command;
 
 use surface_benches::bare::{decode_if_asked, decoding};
-use surface_benches::data::{Scan, demo_scan, dense_scan};
-use surface_benches::process::{best, load, say, say_stages, surface, typed};
+use surface_benches::data::{Scan, demo_scan, dense_scan, long_scan};
+use surface_benches::process::{Run, best, load, say, say_stages, surface, typed};
 use surface_tests::python::venv;
 
 fn number(name: &str, otherwise: f64) -> f64 {
@@ -28,6 +29,25 @@ fn fitting(scan: &Scan, threads: usize, out: &Path) -> Result<Command, Box<dyn E
     command.args(["--threads", &threads.to_string(), "--out"]);
     command.arg(out);
     Ok(command)
+}
+
+/// `surface deviation` of the finished mesh on one thread: of all, and of what is left when the decoding
+/// of its points is taken off.
+fn deviating(scan: &Scan, build: &Path, bare: &Run) -> Result<(), Box<dyn Error>> {
+    let mut command = Command::new(surface()?);
+    command.arg("deviation").arg(build.join("surface.ply"));
+    command.arg(&scan.cloud).args(["--threads", "1", "--out"]);
+    command.arg(build.with_file_name("deviation"));
+    println!("  {}", typed(&command));
+    let done = best(&mut command, &[0, 1], 1)?;
+    say("deviation, 1 thread", scan.points, &done);
+    let rate = |busy_s: f64| scan.points as f64 / busy_s / 1e6;
+    println!(
+        "    {:.2} M points/s of processor time; without decoding {:.2} (aim 5)",
+        rate(done.busy_s),
+        rate(done.busy_s - bare.busy_s)
+    );
+    Ok(())
 }
 
 fn script(scan: &Scan, build: &Path, out: &Path) -> Option<Command> {
@@ -66,6 +86,9 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
         );
         seconds.push(fit.seconds);
         of_two.push(fit);
+        if threads == 1 {
+            deviating(scan, &build, &bare)?;
+        }
     }
     println!(
         "  1 thread / 2 threads: {:.2} (aim 1.8)",
@@ -90,6 +113,10 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
 fn main() -> Result<(), Box<dyn Error>> {
     if decode_if_asked()? {
         return Ok(());
+    }
+    let circuit = number("SURFACE_BENCH_CIRCUIT", 0.0);
+    if circuit > 0.0 {
+        return measure(&long_scan(circuit)?);
     }
     measure(&demo_scan()?)?;
     measure(&dense_scan(number("SURFACE_BENCH_MILLION", 25.0))?)
