@@ -187,6 +187,17 @@ pub enum BuildError {
         /// How many there are.
         sections: usize,
     },
+    /// The ground that was seen takes more memory than a run may give it.
+    #[error(
+        "the ground seen so far takes {} MiB as a grid of cells, of {} that --memory leaves for it",
+        bytes >> 20, most >> 20
+    )]
+    Ground {
+        /// What it takes, bytes.
+        bytes: usize,
+        /// What it may take, bytes.
+        most: usize,
+    },
     /// A parameter makes no sense.
     #[error("{name} is {value}: {why}")]
     Parameter {
@@ -281,6 +292,7 @@ impl BuildError {
             Self::Level(_) => {
                 "check the registration of the scans: `surface inspect` lists their setups"
             }
+            Self::Ground { .. } => GROUND,
             Self::Parameter { .. } => "see the command's --help",
             Self::Assemble(AssembleError::Sink(_)) => NOT_WRITTEN,
             Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
@@ -315,6 +327,8 @@ const STOPPED: &str = "nothing was changed; run the same command again (`surface
 const NOT_WRITTEN: &str = "check that the output folder can be written and has space left";
 const ROOM: &str =
     "free space, or give folders on larger disks with --scratch and --out, or a wider --spacing";
+const GROUND: &str =
+    "give more with --memory, or a finished ribbon with --line: then no road is looked for";
 const NO_PLAN: &str =
     "make one with `surface fit SCAN... --out DIR --sections N`, and give the same --scratch";
 const NO_OVERLAP: &str = "give the mesh's zero in the scans' coordinates with --origin X,Y,Z, or the scans' unit with --units";

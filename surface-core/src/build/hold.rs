@@ -76,7 +76,7 @@ pub fn hold(
         frame,
         &scratch,
         params.sorting_bytes(),
-        false,
+        None,
         progress,
     )?;
     clock.lap("read");

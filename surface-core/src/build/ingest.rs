@@ -16,7 +16,7 @@ const CELL_M: f64 = 0.25;
 
 /// Blocks of the grid that are held in full, 2 GiB: 2 km² of ground. On more the cells are 0.5 m, as
 /// the search for the road takes them anyway, and more. Not a share of the memory that a run may
-/// take: products do not depend on that.
+/// take: products do not depend on that. Where the share of a run's memory ends first, it is said.
 const MOST_BLOCKS: usize = 32_768;
 
 /// The whole cloud, sorted into squares, with the grid of what the ground is like.
@@ -39,25 +39,26 @@ pub struct Ingested {
 /// Read every scan once.
 ///
 /// `frame` is where local coordinates start, `scratch` the file for the tiles, `budget_bytes` the
-/// memory for waiting points; `wants_grid` whether a road is to be found, for which the grid grows
+/// memory for waiting points; `grid_bytes` the memory for the grid where a road is to be found: it grows
 /// with the ground that was seen. Decoding runs in a thread of its own and overlaps with the
 /// sorting; the order of the points is the files' order whatever the timing.
 ///
 /// # Errors
-/// [`BuildError`] when a file cannot be read, the scratch file cannot be written, or on a stop.
+/// [`BuildError`] when a file cannot be read, the scratch file cannot be written, the grid takes more than
+/// it may, or on a stop.
 pub fn ingest(
     scans: &mut Scans,
     frame: Frame,
     scratch: &Path,
     budget_bytes: usize,
-    wants_grid: bool,
+    grid_bytes: Option<usize>,
     progress: &mut dyn Progress,
 ) -> Result<Ingested, BuildError> {
     progress.stage("read", scans.declared_points().unwrap_or(0));
     let mut sorter = Sorter::new(
         frame,
         TileWriter::create(scratch, budget_bytes)?,
-        wants_grid,
+        grid_bytes,
     );
     std::thread::scope(|scope| {
         let (full, batches) = sync_channel::<Columns>(1);
@@ -113,7 +114,8 @@ struct Sorter {
     frame: Frame,
     writer: TileWriter,
     grid: CellGrid,
-    wants_grid: bool,
+    /// What the grid may take; `None` where it is not wanted.
+    grid_bytes: Option<usize>,
     local: [Vec<f64>; 3],
     run: Vec<PackedPoint>,
     points: u64,
@@ -122,12 +124,12 @@ struct Sorter {
 }
 
 impl Sorter {
-    fn new(frame: Frame, writer: TileWriter, wants_grid: bool) -> Self {
+    fn new(frame: Frame, writer: TileWriter, grid_bytes: Option<usize>) -> Self {
         Self {
             frame,
             writer,
             grid: CellGrid::new(CELL_M).bounded(MOST_BLOCKS),
-            wants_grid,
+            grid_bytes,
             local: Default::default(),
             run: Vec::new(),
             points: 0,
@@ -149,7 +151,7 @@ impl Sorter {
         if strays.clone().any(|((x, y), z)| is_stray(*x, *y, *z)) {
             return self.add_without_strays(columns);
         }
-        self.add_to_grid(&columns.intensity);
+        self.add_to_grid(&columns.intensity)?;
         self.sort(&columns.intensity, &columns.setup)
     }
 
@@ -164,15 +166,21 @@ impl Sorter {
         for local in &mut self.local {
             *local = keep.iter().map(|&k| local[k]).collect();
         }
-        self.add_to_grid(&intensity);
+        self.add_to_grid(&intensity)?;
         self.sort(&intensity, &setup)
     }
 
-    fn add_to_grid(&mut self, intensity: &[u16]) {
-        if self.wants_grid {
-            let [x, y, z] = &self.local;
-            self.grid.add(x, y, z, intensity);
+    fn add_to_grid(&mut self, intensity: &[u16]) -> Result<(), BuildError> {
+        let Some(most) = self.grid_bytes else {
+            return Ok(());
+        };
+        let [x, y, z] = &self.local;
+        self.grid.add(x, y, z, intensity);
+        let bytes = self.grid.bytes();
+        if bytes > most {
+            return Err(BuildError::Ground { bytes, most });
         }
+        Ok(())
     }
 
     /// Runs of points in the same square are handed over together.
@@ -277,4 +285,41 @@ impl HeightSample {
 
 fn is_stray(x: f64, y: f64, z: f64) -> bool {
     Frame::pack(x).is_none() || Frame::pack(y).is_none() || Frame::pack(z).is_none()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A point a metre over 64 m by 64 m: 64 blocks of 64 cells with points, each held in full.
+    fn ground() -> Columns {
+        let mut out = Columns::default();
+        for k in 0..64 * 64u32 {
+            out.x.push(f64::from(k % 64));
+            out.y.push(f64::from(k / 64));
+            out.z.push(0.0);
+            out.intensity.push(0);
+            out.setup.push(0);
+        }
+        out
+    }
+
+    fn sorted(grid_bytes: Option<usize>) -> Result<(), BuildError> {
+        let dir = tempfile::tempdir().unwrap();
+        let writer = TileWriter::create(&dir.path().join("cloud"), 1 << 20)?;
+        let frame = Frame { origin_m: [0.0; 3] };
+        Sorter::new(frame, writer, grid_bytes).add(&ground())
+    }
+
+    #[test]
+    fn ground_that_takes_more_memory_than_is_given_is_refused_with_both_sizes() {
+        sorted(None).unwrap();
+        sorted(Some(8 << 20)).unwrap();
+        let error = sorted(Some(2 << 20)).unwrap_err();
+        assert!(
+            matches!(error, BuildError::Ground { bytes, most: 0x0020_0000 } if bytes > 3 << 20)
+        );
+        let words = error.to_string();
+        assert!(words.contains("of 2 that --memory"), "{words}");
+    }
 }

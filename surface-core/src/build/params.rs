@@ -197,6 +197,11 @@ impl FitParams {
         }
     }
 
+    /// Memory for the grid in which the road is looked for: it grows with the ground that was seen.
+    pub(super) fn grid_bytes(&self) -> usize {
+        usize::try_from(self.memory_bytes / 2).unwrap_or(usize::MAX)
+    }
+
     /// Memory for points that wait to be written to scratch files. The rest is for decoding
     /// buffers, the grid and sections in flight, which do not grow with the number of points.
     pub(super) fn sorting_bytes(&self) -> usize {

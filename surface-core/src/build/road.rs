@@ -61,9 +61,9 @@ pub(super) fn find_road(
             origin_m: scans.suggest_origin()?,
         },
     };
-    let wants_grid = params.ribbon.is_none();
+    let grid_bytes = params.ribbon.is_none().then(|| params.grid_bytes());
     let budget = params.sorting_bytes();
-    let cloud = ingest(scans, frame, scratch, budget, wants_grid, progress)?;
+    let cloud = ingest(scans, frame, scratch, budget, grid_bytes, progress)?;
     clock.lap("read");
     let setups = setup_places(scans, params, frame);
     let known = known_setups(scans, params, frame);

@@ -255,8 +255,10 @@ impl CellGrid {
             }
         }
         self.points += x.len() as u64;
-        let full = |grid: &Self| grid.blocks.values().filter(|b| b.is_full()).count();
-        while self.blocks.len() > self.most_full && full(self) > self.most_full {
+        let most = self
+            .most_full
+            .saturating_mul((BLOCK * BLOCK) as usize * size_of::<Cell>());
+        while self.blocks.len() > self.most_full && self.bytes() > most {
             self.widen();
         }
     }
@@ -265,6 +267,13 @@ impl CellGrid {
     #[must_use]
     pub fn blocks(&self) -> usize {
         self.blocks.len()
+    }
+
+    /// What the full blocks hold, bytes; those of a few cells are a small part of it.
+    #[must_use]
+    pub fn bytes(&self) -> usize {
+        let full = self.blocks.values().filter(|b| b.is_full()).count();
+        full * (BLOCK * BLOCK) as usize * size_of::<Cell>()
     }
 
     /// The block that a place (metres relative to the cloud's origin) falls into.
