@@ -7,6 +7,7 @@
 
 use super::block_grid::BlockGrid;
 use super::blocks::{Block, BlockPlanes, fit_blocks};
+use super::bodies::set_bodies_aside;
 use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
 use super::lone::set_lone_strays_aside;
@@ -177,6 +178,7 @@ pub fn cell_sums_cut(
             sums.put(&part);
         }
     }
+    set_bodies_aside(&mut sums, &sorted, lattice);
     set_lone_strays_aside(&mut sums, &sorted, &blocks, lattice);
     weigh_for_rounding(&mut sums, &sorted, &blocks, lattice);
     sums

@@ -1,6 +1,6 @@
-//! Cells that a single point makes: road only where another cell near by says so.
+//! Cells that one or two points make: road only where another cell near by says so.
 //!
-//! A stray that no other point shares a cell with would be that cell's height, and the node's own
+//! A stray that no other point shares a cell with, or only one, would make that cell's height, and the node's own
 //! cell is what its window starts from: a spike. Real road shows in the next cells too, a kerb along
 //! itself, a pothole wider than the spacing in its other cells.
 
@@ -15,7 +15,10 @@ const BEND: f64 = 0.02;
 /// Heights that differ by more than this many standard deviations do not agree.
 const SDS: f64 = 5.0;
 
-/// Empty the cells of one point that no cell within [`REACH`] agrees with.
+/// Points that make a lone cell, at most.
+const FEW: u32 = 2;
+
+/// Empty the cells of one or two points that no cell within [`REACH`] agrees with.
 pub(super) fn set_lone_strays_aside(
     sums: &mut CellSums,
     sorted: &Sorted,
@@ -26,18 +29,18 @@ pub(super) fn set_lone_strays_aside(
     // setup's, of which a few points far away may tell nothing.
     let variance_m2 = |cell: usize| blocks.usual_variance_of_m2(setup_of(sums, sorted, cell));
     let stray = |cell: &usize| !supported(sums, blocks, lattice, (*cell, &variance_m2));
-    let lone = (0..sums.n.len()).filter(|&cell| sums.n[cell] == 1);
+    let lone = (0..sums.n.len()).filter(|&cell| (1..=FEW).contains(&sums.n[cell]));
     let strays: Vec<usize> = lone.filter(stray).collect();
     for cell in strays {
+        sums.set_aside[cell] += sums.n[cell];
         sums.n[cell] = 0;
-        sums.set_aside[cell] += 1;
         for sum in [&mut sums.w, &mut sums.ws, &mut sums.wt, &mut sums.wz] {
             sum[cell] = 0.0;
         }
     }
 }
 
-/// The setup of the point of a cell that is nearest to its height: that of the one point that counts.
+/// The setup of the point of a cell that is nearest to its height.
 fn setup_of(sums: &CellSums, sorted: &Sorted, cell: usize) -> u16 {
     let z = sums.wz[cell] / sums.w[cell];
     let points = sorted.start[cell]..sorted.start[cell + 1];
@@ -67,10 +70,10 @@ fn supported(
 }
 
 /// What a cell says: where, and how high.
-struct Seen {
-    s: f64,
-    t: f64,
-    z: f64,
+pub(super) struct Seen {
+    pub s: f64,
+    pub t: f64,
+    pub z: f64,
 }
 
 impl Seen {
@@ -78,7 +81,7 @@ impl Seen {
         clippy::cast_precision_loss,
         reason = "rows and columns are far below 2^53"
     )]
-    fn of(sums: &CellSums, lattice: &Lattice, row: usize, column: usize) -> Self {
+    pub fn of(sums: &CellSums, lattice: &Lattice, row: usize, column: usize) -> Self {
         let k = row * sums.columns + column;
         let over = sums.w[k].recip();
         Self {
@@ -89,8 +92,13 @@ impl Seen {
     }
 
     fn agrees(&self, other: &Self, slopes: [f64; 2], reach_m: f64) -> bool {
+        let away_m = (other.s - self.s).hypot(other.t - self.t);
+        self.rises(other, slopes).abs() < reach_m + BEND * away_m
+    }
+
+    /// How much higher the other is than these slopes lead to.
+    pub fn rises(&self, other: &Self, slopes: [f64; 2]) -> f64 {
         let (u, v) = (other.s - self.s, other.t - self.t);
-        let differs = other.z - self.z - slopes[0] * u - slopes[1] * v;
-        differs.abs() < reach_m + BEND * u.hypot(v)
+        other.z - self.z - slopes[0] * u - slopes[1] * v
     }
 }

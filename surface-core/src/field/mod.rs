@@ -8,6 +8,7 @@ mod around;
 mod bend;
 mod block_grid;
 mod blocks;
+mod bodies;
 mod cell_means;
 mod cells;
 mod cuts;

@@ -101,6 +101,16 @@ pub fn car(course: &Course, s_m: f64, t_m: f64, seen_by: Option<u16>) -> Object 
     }
 }
 
+/// A car with skirts down to the road, that stands there in every setup: nothing is seen below it.
+#[must_use]
+pub fn parked(course: &Course, s_m: f64, t_m: f64) -> Object {
+    let car = car(course, s_m, t_m, None);
+    Object {
+        base_z_m: car.base_z_m - 0.2,
+        ..car
+    }
+}
+
 /// A person standing at (s, t).
 #[must_use]
 pub fn person(course: &Course, s_m: f64, t_m: f64, seen_by: Option<u16>) -> Object {

@@ -9,7 +9,7 @@
 //! ribs on a kerb, are not modelled either.
 
 use super::course::{Course, Place};
-use super::objects::{Object, car, clutter};
+use super::objects::{Object, clutter, parked};
 use super::returns::{Returns, Target};
 use super::rng::Rng;
 use super::setups::{ScanParams, Setup, place_setups};
@@ -55,7 +55,7 @@ fn all_objects(course: &Course, params: &ScanParams, setups: &[Setup]) -> Vec<Ob
         objects = clutter(course, setups, params.seed);
     }
     if params.parked_car {
-        objects.push(car(course, 0.4 * course.length_m(), -2.6, None));
+        objects.push(parked(course, 0.4 * course.length_m(), -2.6));
     }
     objects
 }
@@ -348,6 +348,7 @@ impl<'a> Walk<'a> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::objects::car;
     use super::super::returns::Source;
     use super::super::setups::Noise;
     use super::super::spec::CourseSpec;
