@@ -250,7 +250,7 @@ impl<'a> Window<'a> {
             least_b_m,
             bends: b >= least_b_m && no_line,
             density,
-            middle_m: NEXT_STEPS * step,
+            own_counts: false,
         }
     }
 
@@ -280,7 +280,7 @@ impl<'a> Window<'a> {
         for _ in 0..NARROWINGS {
             let rougher = self.rougher(&told, width);
             let narrower = Width {
-                middle_m: OWN_STEPS * self.lattice.t_step_m,
+                own_counts: told.elsewhere,
                 ..self.width(width.density, rougher * level_m, width.least_b_m, true)
             };
             if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
@@ -335,7 +335,7 @@ impl<'a> Window<'a> {
         self.gather(place.at, b, seen, &mut near.around);
         near.weigh(b, level_m);
         let (flat, stepped) = self.rounds(near, start, b, level_m)?;
-        let elsewhere = near.loses_middle(&flat.plane, width.middle_m);
+        let elsewhere = near.loses_middle(&flat.plane, self.lattice.t_step_m, width.own_counts);
         let bent = if width.bends && !stepped && !elsewhere {
             wide.bent(&flat, wide_m, level_m)
         } else {
@@ -590,12 +590,6 @@ fn window_over_cells(best: f64, step: f64) -> f64 {
 
 /// Widest window, in steps: its cut then stays within the reach. Wider only to bridge a gap.
 pub(super) const REACH_M_STEPS: f64 = 3.0;
-/// Observations so many steps away are those of a place's own cell and of the four beside it: more than
-/// half of them do not disagree with their window by chance, nor do stones and what is left of things
-/// that stood there.
-const NEXT_STEPS: f64 = 1.25;
-/// And of its own cell: once what is beside it has shown that the ground is rough, it alone is enough.
-const OWN_STEPS: f64 = 0.6;
 /// Slopes are held to the start's as by observations this many steps away: a window of one cell
 /// has no slope of its own.
 const SLOPE_RIDGE_STEPS: f64 = 0.3;

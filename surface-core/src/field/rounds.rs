@@ -7,6 +7,14 @@ use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, column_sums};
 
 /// A jump in the window larger than this, metres and standard deviations, is a step.
 const STEP_M: f64 = 0.002;
+/// What lies further off a window's plane than this is no flank of a bump: those that are higher are
+/// wider than a window.
+const FLANK_M: f64 = 0.03;
+/// Observations so many steps away are those of the four cells beside a place's own: of three cells, the
+/// own one among them, none disagrees by chance, nor by a stone.
+const NEXT_STEPS: f64 = 1.25;
+/// And of the own cell.
+const OWN_STEPS: f64 = 0.6;
 
 /// The observations of a window with what no round changes.
 #[derive(Debug, Default)]
@@ -64,20 +72,28 @@ impl Near {
         }
     }
 
-    /// Whether a plane leaves most of what lies within `reach_m` of the place without weight: then it is
-    /// that of the ground around, and says nothing of the place.
-    pub fn loses_middle(&self, plane: &FittedPlane, reach_m: f64) -> bool {
+    /// Whether a plane says nothing of the place: it leaves the own cell without weight, and two of the
+    /// four beside it on the same side, or as `own_counts` says, the own cell alone. `step_m` is the
+    /// cells' distance. What lies further off than a flank may is a thing that stood there.
+    pub fn loses_middle(&self, plane: &FittedPlane, step_m: f64, own_counts: bool) -> bool {
         let [w, u, v, z, d2, _, scatter] = self.columns();
         let reach2 = TUKEY_C * TUKEY_C;
-        let (mut all, mut lost) = (0.0, 0.0);
-        for k in (0..w.len()).filter(|&k| d2[k] <= reach_m * reach_m) {
+        let (mut own, mut beside) = (0.0, [0, 0]);
+        for k in 0..w.len() {
+            if d2[k] > (NEXT_STEPS * step_m).powi(2) || w[k] <= 0.0 {
+                continue;
+            }
             let off = z[k] - plane.at(u[k], v[k]);
-            all += w[k];
-            if off.abs() > STEP_M && off * off >= reach2 * (scatter[k] + OF_SLOPE * d2[k]) {
-                lost += w[k];
+            let allowed = reach2 * (scatter[k] + OF_SLOPE * d2[k]);
+            if (STEP_M..FLANK_M).contains(&off.abs()) && off * off >= allowed {
+                if d2[k] <= (OWN_STEPS * step_m).powi(2) {
+                    own = off;
+                } else {
+                    beside[usize::from(off > 0.0)] += 1;
+                }
             }
         }
-        lost > 0.5 * all
+        own != 0.0 && (own_counts || beside[usize::from(own > 0.0)] >= 2)
     }
 
     /// Weight, place, height, squared distance, variance and scatter.

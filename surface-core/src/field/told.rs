@@ -13,8 +13,9 @@ pub(super) struct Width {
     pub least_b_m: f64,
     pub bends: bool,
     pub density: f64,
-    /// What lies within this distance of the place must agree with its plane, metres.
-    pub middle_m: f64,
+    /// Whether the place's own cell alone may say that its plane is not that of the place: where the cells
+    /// beside it have said so of a wider window.
+    pub own_counts: bool,
 }
 
 /// What a window tells.
