@@ -1,4 +1,4 @@
-//! Cells that one or two points make: road only where another cell near by says so.
+//! Cells that one or two points make: road only where other cells near by say so.
 //!
 //! A stray that no other point shares a cell with, or only one, would make that cell's height, and the node's own
 //! cell is what its window starts from: a spike. Real road shows in the next cells too, a kerb along
@@ -10,8 +10,14 @@ use super::lattice::Lattice;
 
 /// Cells on either side that may support a lone point.
 const REACH: usize = 3;
+/// So many cells must agree: one could be another stray.
+const WITNESSES: u32 = 2;
+/// Where no more cells than this are near, one is enough.
+const ALONE: u32 = 3;
 /// Road may rise by this much more or less than its surroundings' slope between two cells.
 const BEND: f64 = 0.02;
+/// No setup scatters more on a road, metres: one that seems to saw a body in most of its blocks.
+const NOISY_M: f64 = 0.01;
 /// Heights that differ by more than this many standard deviations do not agree.
 const SDS: f64 = 5.0;
 
@@ -27,7 +33,10 @@ pub(super) fn set_lone_strays_aside(
 ) {
     // Not the block's own variance: the stray itself may have made that large. Nor the noisiest
     // setup's, of which a few points far away may tell nothing.
-    let variance_m2 = |cell: usize| blocks.usual_variance_of_m2(setup_of(sums, sorted, cell));
+    let variance_m2 = |cell: usize| {
+        let usual_m2 = blocks.usual_variance_of_m2(setup_of(sums, sorted, cell));
+        usual_m2.min(NOISY_M * NOISY_M)
+    };
     let stray = |cell: &usize| !supported(sums, blocks, lattice, (*cell, &variance_m2));
     let lone = (0..sums.n.len()).filter(|&cell| (1..=FEW).contains(&sums.n[cell]));
     let strays: Vec<usize> = lone.filter(stray).collect();
@@ -60,13 +69,21 @@ fn supported(
     let here = Seen::of(sums, lattice, row, column);
     let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(sums.rows);
     let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(sums.columns);
-    rows.flat_map(|r| columns.clone().map(move |c| (r, c)))
-        .filter(|&(r, c)| (r, c) != (row, column) && sums.n[r * sums.columns + c] > 0)
-        .any(|(r, c)| {
-            let both_m2 = variance_m2(cell) + variance_m2(r * sums.columns + c);
-            let reach_m = SDS * both_m2.sqrt();
-            here.agrees(&Seen::of(sums, lattice, r, c), slopes, reach_m)
-        })
+    let own_m2 = variance_m2(cell);
+    let (mut all, mut agree) = (0, 0);
+    for (r, c) in rows.flat_map(|r| columns.clone().map(move |c| (r, c))) {
+        let other = r * sums.columns + c;
+        if other == cell || sums.n[other] == 0 {
+            continue;
+        }
+        all += 1;
+        let reach_m = SDS * (own_m2 + variance_m2(other)).sqrt();
+        agree += u32::from(here.agrees(&Seen::of(sums, lattice, r, c), slopes, reach_m));
+        if agree >= WITNESSES {
+            return true;
+        }
+    }
+    agree > 0 && all <= ALONE
 }
 
 /// What a cell says: where, and how high.

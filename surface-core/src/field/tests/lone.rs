@@ -20,6 +20,11 @@ fn a_lone_stray_in_a_cell_makes_no_spike() {
     };
     // Noise of 1 mm a point; the stray lies at -60 mm.
     assert!(lowest(&points) > -6e-3, "{}", lowest(&points));
+    // Nor where a second stray, 0.2 m away, agrees with it.
+    let other = [6.6, 0.6, -0.058].map(|v| Frame::pack(v).unwrap());
+    points.retain(|p| (p.abc[0] - other[0]).abs() > 5000 || (p.abc[1] - other[1]).abs() > 5000);
+    points.push(point(other, 5));
+    assert!(lowest(&points) > -6e-3, "{}", lowest(&points));
     // Nor where another setup saw two points of the road only, which tell nothing of its noise.
     points.push(point([9.0, 1.0, 0.0].map(|v| Frame::pack(v).unwrap()), 6));
     points.push(point([9.9, -1.0, 0.0].map(|v| Frame::pack(v).unwrap()), 6));
