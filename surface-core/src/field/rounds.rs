@@ -3,12 +3,14 @@
 use wide::f64x2;
 
 use super::around::{Around, OF_SLOPE};
+use super::cells::STANDING_M;
 use crate::numeric::{FittedPlane, PlaneSums, TUKEY_C, column_sums};
 
 /// A jump in the window larger than this, metres and standard deviations, is a step.
 const STEP_M: f64 = 0.002;
-/// What lies further off a window's plane than this is no flank of a bump: those that are higher are
-/// wider than a window.
+/// What lies further above a window's plane than this is no flank of a bump, those that are higher are
+/// wider than a window, but a thing that stood there. Nothing stands below: a hole may be as deep as
+/// points count at all.
 const FLANK_M: f64 = 0.03;
 /// Observations so many steps away are those of the four cells beside a place's own: of three cells, the
 /// own one among them, none disagrees by chance, nor by a stone.
@@ -78,22 +80,21 @@ impl Near {
     pub fn loses_middle(&self, plane: &FittedPlane, step_m: f64, own_counts: bool) -> bool {
         let [w, u, v, z, d2, _, scatter] = self.columns();
         let reach2 = TUKEY_C * TUKEY_C;
-        let (mut own, mut beside) = (0.0, [0, 0]);
-        for k in 0..w.len() {
-            if d2[k] > (NEXT_STEPS * step_m).powi(2) || w[k] <= 0.0 {
-                continue;
-            }
+        let next = (0..w.len()).filter(|&k| d2[k] <= (NEXT_STEPS * step_m).powi(2) && w[k] > 0.0);
+        let Some(own) = next.clone().min_by(|&a, &b| d2[a].total_cmp(&d2[b])) else {
+            return false;
+        };
+        let lost = |k: usize| {
             let off = z[k] - plane.at(u[k], v[k]);
             let allowed = reach2 * (scatter[k] + OF_SLOPE * d2[k]);
-            if (STEP_M..FLANK_M).contains(&off.abs()) && off * off >= allowed {
-                if d2[k] <= (OWN_STEPS * step_m).powi(2) {
-                    own = off;
-                } else {
-                    beside[usize::from(off > 0.0)] += 1;
-                }
-            }
-        }
-        own != 0.0 && (own_counts || beside[usize::from(own > 0.0)] >= 2)
+            let counts = off.abs() > STEP_M && off > -STANDING_M && off < FLANK_M;
+            (counts && off * off >= allowed).then_some(off)
+        };
+        let Some(off) = lost(own).filter(|_| d2[own] <= (OWN_STEPS * step_m).powi(2)) else {
+            return false;
+        };
+        let beside = next.filter(|&k| k != own && lost(k).is_some_and(|o| o * off > 0.0));
+        own_counts || beside.count() >= 2
     }
 
     /// Weight, place, height, squared distance, variance and scatter.

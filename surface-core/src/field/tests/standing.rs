@@ -157,3 +157,49 @@ fn the_edge_of_a_bent_road_is_neither_lifted_nor_sunk() {
     assert!(mean.abs() < 0.05e-3, "{mean}");
     assert!((0.6..1.4).contains(&rms(&z)), "{}", rms(&z));
 }
+
+/// Banked by 6 %, with a bollard at the high edge that most points there were set aside for.
+#[test]
+fn a_thing_at_the_high_edge_of_a_banked_road_takes_no_road_with_it() {
+    let banked = |s: f64, t: f64| smooth(s, t) + 0.06 * t;
+    let mut points = scan(66, banked);
+    for (k, p) in points.iter_mut().enumerate() {
+        let [s, t, _] = p.metres();
+        let by_edge = t > HALF_WIDTH_M - 0.3 && (s - MIDDLE_M[0]).abs() < 0.6;
+        if by_edge && k % 3 > 0 {
+            p.abc[2] = Frame::pack(banked(s, t) + 0.3 + 0.001 * (k % 500) as f64).unwrap();
+        }
+    }
+    let rows = fit(&points, LEVEL_M);
+    let near = |s: f64, t: f64| t > HALF_WIDTH_M - 0.4 && (s - MIDDLE_M[0]).abs() < 0.8;
+    let e = errors(&rows, banked, near);
+    let nodes = errors(&fit(&scan(66, banked), LEVEL_M), banked, near).len();
+    let worst = e.iter().fold(0.0f64, |a, v| a.max(v.abs()));
+    println!("{} of {nodes} nodes, {worst}", e.len());
+    assert!(
+        e.len() == nodes && worst < 1e-3,
+        "{} {nodes} {worst}",
+        e.len()
+    );
+}
+
+/// 30 mm deep with walls: half of its nodes were filled in when what lies that far off was no road.
+#[test]
+fn a_small_deep_hole_keeps_its_floor_to_the_rim() {
+    let hole = |s: f64, t: f64| {
+        if from_middle_m(s, t) < 0.2 {
+            -0.03
+        } else {
+            0.0
+        }
+    };
+    let truth = |s: f64, t: f64| smooth(s, t) + hole(s, t);
+    // As thin as a tripod's scan is in the mean.
+    let points: Vec<PackedPoint> = scan(67, truth).into_iter().step_by(8).collect();
+    let e = errors(&fit(&points, LEVEL_M), truth, |s, t| {
+        from_middle_m(s, t) < 0.13
+    });
+    let worst = e.iter().fold(0.0f64, |a, v| a.max(v.abs()));
+    println!("{} nodes, {worst}", e.len());
+    assert!(e.len() >= 4 && worst < 4e-3, "{e:?}");
+}
