@@ -13,8 +13,13 @@ pub struct Pair {
     pub old_m: Vec<f64>,
     /// New heights, metres; NaN where there is none.
     pub new_m: Vec<f64>,
-    /// Standard deviations of the old and the new heights as their fits tell, metres.
+    /// Standard deviations of the old and the new heights, metres: as their fits tell, but of a height
+    /// that is rough in one state alone no more than its own cell has. A fit's σ counts the waves that it
+    /// leaves out; what one state has of them and the other has not is the change itself.
     pub sigma_m: Vec<[f32; 2]>,
+    /// Standard deviations of the means of the node's cell, of old and new points, metres; NaN where one
+    /// of them has none.
+    cell_sigma_m: Vec<[f32; 2]>,
     /// Whether the node lies between the edges.
     pub inside: Vec<bool>,
     /// Whether the new height is carried over from its surroundings: its cell has no new points.
@@ -35,6 +40,7 @@ impl Pair {
             old_m: vec![f64::NAN; nodes],
             new_m: vec![f64::NAN; nodes],
             sigma_m: vec![[f32::NAN; 2]; nodes],
+            cell_sigma_m: vec![[f32::NAN; 2]; nodes],
             inside: vec![false; nodes],
             bridged: vec![false; nodes],
             cells: vec![[0.0; 2]; nodes],
@@ -52,7 +58,8 @@ impl Pair {
                 let (k, out) = (local * columns + column, first + column);
                 self.old_m[out] = old.z_m[k];
                 self.new_m[out] = new.z_m[k];
-                self.sigma_m[out] = [old.sigma_m[k], new.sigma_m[k]];
+                let of_cell = self.cell_sigma_m[out];
+                self.sigma_m[out] = of_change([old.sigma_m[k], new.sigma_m[k]], of_cell);
                 self.bridged[out] = new.flags[k] & flags::BRIDGED != 0;
                 self.inside[out] = (old.flags[k] | new.flags[k]) & flags::INSIDE != 0;
             }
@@ -68,6 +75,10 @@ impl Pair {
                 let [was, old_weight] = old.cell(k).unwrap_or([0.0, f64::INFINITY]);
                 let both = 1.0 / (1.0 / weight + 1.0 / old_weight);
                 self.cells[node] = [to_f32(over - was), to_f32(both)];
+                if old_weight.is_finite() {
+                    let of = |weight: f64| to_f32(weight.sqrt().recip());
+                    self.cell_sigma_m[node] = [of(old_weight), of(weight)];
+                }
             }
         }
     }
@@ -111,5 +122,38 @@ impl Pair {
             near.fold(own[k], f32::max)
         };
         nodes.map(widest).collect()
+    }
+}
+
+/// What σ of both heights are worth where they are held against each other, see [`Pair::sigma_m`].
+fn of_change([old, new]: [f32; 2], [old_cell, new_cell]: [f32; 2]) -> [f32; 2] {
+    // `min` and `max` take the number where the other is none: without cells all stays as it is.
+    let rough = |own: f32, other: f32, cell: f32| {
+        if cell.is_nan() {
+            own
+        } else {
+            own.min(other.max(cell))
+        }
+    };
+    [rough(old, new, old_cell), rough(new, old, new_cell)]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    #[expect(clippy::float_cmp, reason = "one of the numbers given comes back")]
+    fn a_height_that_is_rough_in_one_state_alone_has_the_sigma_of_its_cell() {
+        let told = |sigma, cell| of_change(sigma, cell);
+        // A pothole of 3 mm that is gone, and a new one.
+        assert_eq!(told([3e-3, 3e-4], [5e-4, 5e-4]), [5e-4, 3e-4]);
+        assert_eq!(told([3e-4, 3e-3], [5e-4, 6e-4]), [3e-4, 6e-4]);
+        // A kerb in both; smooth road, the second scan thinner.
+        assert_eq!(told([2e-3, 2.2e-3], [5e-4, 5e-4]), [2e-3, 2e-3]);
+        assert_eq!(told([3e-4, 6e-4], [5e-4, 2e-3]), [3e-4, 6e-4]);
+        // Nothing known of cells.
+        assert_eq!(told([3e-3, 3e-4], [f32::NAN; 2]), [3e-3, 3e-4]);
+        assert!(told([f32::NAN, 3e-4], [f32::NAN; 2])[0].is_nan());
     }
 }

@@ -50,7 +50,8 @@ pub fn splice_rows(
 }
 
 /// What single cells say of the new state: the old or the new points', whichever count more in its
-/// height, over the surface `joined` of the rows `was` and `new`.
+/// height (where only one of both has a height, its own), over the surface `joined` of the rows `was` and
+/// `new`.
 #[must_use]
 pub fn splice_cells(
     [old_cells, new_cells]: &[CellMeans; 2],
@@ -61,16 +62,26 @@ pub fn splice_cells(
     let columns = joined.lattice.columns;
     for k in 0..out.weight.len().min(new_cells.weight.len()) {
         let weight = blend.at(joined.first_row + k / columns, k % columns);
-        if weight > 0.5 {
+        let takes_new = takes_new(weight, [was.z_m[k], new.z_m[k]]);
+        if takes_new {
             (out.over_m[k], out.weight[k]) = (new_cells.over_m[k], new_cells.weight[k]);
         }
-        let own = if weight > 0.5 { new } else { was };
+        let own = if takes_new { new } else { was };
         let raised_m = joined.z_m[k] - own.z_m[k];
         if raised_m.is_finite() && raised_m != 0.0 {
             out.raise(k, raised_m);
         }
     }
     out
+}
+
+/// Whether the new points make more of a spliced height than the old ones, as [`splice_node`] does it.
+fn takes_new(weight: f64, [was_m, new_m]: [f64; 2]) -> bool {
+    match weight {
+        w if w <= 0.0 => false,
+        w if w >= 1.0 || !was_m.is_finite() => true,
+        w => w > 0.5 && new_m.is_finite(),
+    }
 }
 
 /// The outermost column of a row that has an old or new mark of being inside.
@@ -189,5 +200,19 @@ mod tests {
         let hole = splice_node(node(f64::NAN, f32::NAN), new, (0.5, [0.0; 2]), 3e-4);
         close(1e3 * f64::from(hole.sigma_m), 0.5);
         assert!(new_node(node(f64::NAN, f32::NAN), 3e-4).sigma_m.is_nan());
+    }
+
+    #[test]
+    fn cells_are_of_the_points_that_make_the_height() {
+        let hole = f64::NAN;
+        assert!(!takes_new(0.0, [1.0, 1.0]) && takes_new(1.0, [1.0, hole]));
+        assert!(!takes_new(0.5, [1.0, 1.0]) && takes_new(0.6, [1.0, 1.0]));
+        // As `splice_node`: an old hole is filled, a new one leaves the old height.
+        assert!(takes_new(0.1, [hole, 1.0]) && !takes_new(0.9, [1.0, hole]));
+        for (w, z_m) in [(0.1, [hole, 1.01]), (0.9, [1.0, hole])] {
+            let joined = splice_node(node(z_m[0], 5e-4), node(z_m[1], 5e-4), (w, [0.0; 2]), 0.0);
+            let own = z_m[usize::from(takes_new(w, z_m))];
+            assert_eq!(joined.z_m.to_bits(), own.to_bits());
+        }
     }
 }
