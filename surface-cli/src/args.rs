@@ -190,7 +190,7 @@ pub struct FitArgs {
     /// Scans and how to take them.
     #[command(flatten)]
     pub road: RoadArgs,
-    /// Folder to build in; the products take up to 125 bytes a node of the height field and 16 a
+    /// Folder to build in; the products take up to 133 bytes a node of the height field and 16 a
     /// point in deviation.laz
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
@@ -424,8 +424,8 @@ impl LayerName {
     and vertices stay those of DIR, and what did not change stays as it was, byte for byte. DIR itself \
     is never written to.",
     after_help = "Exit codes: 0 no change, or only where it was expected (without --expect every \
-    change is); 1 change beyond the areas of --expect, or tolerance missed where it was rebuilt; \
-    2 usage, input or run error.\n\n\
+    change is); 1 change beyond the areas of --expect, tolerance missed where it was rebuilt, or a mesh \
+    with defects; 2 usage, input or run error.\n\n\
     surface rescan build corner.laz --out build-2 --expect works.geojson\n\
     surface rescan build corner.laz --dry-run\n\
     surface rescan --compare build build-2"

@@ -45,11 +45,45 @@ pub(super) fn export_unnamed(
         .collect()
 }
 
+/// A file or a folder of files again, as links where there are any.
+fn copy(from: &Path, to: &Path) -> std::io::Result<()> {
+    if !from.is_dir() {
+        return std::fs::hard_link(from, to).or_else(|_| std::fs::copy(from, to).map(drop));
+    }
+    std::fs::create_dir(to)?;
+    for entry in std::fs::read_dir(from)? {
+        let path = entry?.path();
+        copy(&path, &to.join(path.file_name().unwrap_or_default()))?;
+    }
+    Ok(())
+}
+
 fn link_products(folder: &BuildFolder, whole: &Path) -> Result<(), BuildError> {
     for (name, part) in folder.waiting() {
         let part = std::fs::canonicalize(&part).map_err(write_error(&part))?;
         let link = whole.join(name);
-        std::os::unix::fs::symlink(part, &link).map_err(write_error(&link))?;
+        // Some file systems know no links.
+        std::os::unix::fs::symlink(&part, &link)
+            .or_else(|_| copy(&part, &link))
+            .map_err(write_error(&link))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn where_there_are_no_links_products_are_copied() {
+        let dir = tempfile::tempdir().unwrap();
+        let from = dir.path().join("from");
+        std::fs::create_dir_all(from.join("z")).unwrap();
+        std::fs::write(from.join("z/0.0"), b"heights").unwrap();
+        copy(&from, &dir.path().join("to")).unwrap();
+        assert_eq!(
+            std::fs::read(dir.path().join("to/z/0.0")).unwrap(),
+            b"heights"
+        );
+    }
 }

@@ -25,7 +25,7 @@ use super::work::Work;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
 use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
-use crate::field::{HiddenGround, Lattice, RailNode};
+use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
 use crate::progress::Progress;
 use crate::report::{
@@ -454,8 +454,6 @@ fn report(
 
 /// Cells with fewer points than this do not carry a spacing.
 const FEW_POINTS: u32 = 3;
-/// Holes under what stood on the road that are named one by one.
-const MOST_HIDDEN: usize = 5;
 
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
     let mut out: Vec<String> = found.check.defects_doubt().into_iter().collect();
@@ -476,7 +474,7 @@ fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<Strin
              the nearer line's, whatever their height"
         ));
     }
-    out.extend(hidden(&found.field.hidden));
+    out.extend(found.field.hidden_doubts());
     let points = f64::from(found.field.points_median);
     if found.field.points_median < FEW_POINTS {
         let enough = params.spacing_m * (f64::from(FEW_POINTS) / points.max(0.5)).sqrt();
@@ -497,26 +495,6 @@ fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<Strin
         out.push(format!(
             "{} points lie more than 40 km away and were left out",
             road.strays
-        ));
-    }
-    out
-}
-
-/// Holes that are there because something stood in the way.
-fn hidden(holes: &[HiddenGround]) -> Vec<String> {
-    let one = |hole: &HiddenGround| {
-        let ([s0, s1], [t0, t1]) = (hole.s_m, hole.t_m);
-        let area_m2 = hole.area_m2;
-        format!(
-            "something stood on the road in every setup at s {s0:.1} to {s1:.1} m, t {t0:.1} to {t1:.1} m: \
-             the surface has a hole of {area_m2:.1} m² there"
-        )
-    };
-    let mut out: Vec<String> = holes.iter().take(MOST_HIDDEN).map(one).collect();
-    if let Some(more) = holes.len().checked_sub(MOST_HIDDEN + 1) {
-        let more = more + 1;
-        out.push(format!(
-            "{more} more holes of that kind are in report.json, field, hidden"
         ));
     }
     out

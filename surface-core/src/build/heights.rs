@@ -360,6 +360,8 @@ pub(super) struct Tally {
     wavelength_cm: Vec<u64>,
     points: Vec<u64>,
     hidden: Vec<HiddenGround>,
+    /// Length of a closed course, metres.
+    lap_m: Option<f64>,
 }
 
 impl Default for Tally {
@@ -370,6 +372,7 @@ impl Default for Tally {
             wavelength_cm: vec![0; 1_000],
             points: vec![0; 10_000],
             hidden: Vec::new(),
+            lap_m: None,
         }
     }
 }
@@ -377,6 +380,8 @@ impl Default for Tally {
 impl Tally {
     pub fn add(&mut self, rows: &FieldRows) {
         self.hidden.extend(hidden_in(rows));
+        let l = &rows.lattice;
+        self.lap_m = l.closed.then_some(l.rows as f64 * l.s_step_m);
         for k in 0..rows.z_m.len() {
             let flag = |bit: u8| u64::from(rows.flags[k] & bit != 0);
             self.counts.inside += flag(flags::INSIDE);
@@ -410,6 +415,7 @@ impl Tally {
         add(&mut self.wavelength_cm, &other.wavelength_cm);
         add(&mut self.points, &other.points);
         self.hidden.extend_from_slice(&other.hidden);
+        self.lap_m = other.lap_m.or(self.lap_m);
     }
 
     pub fn counts(self, level_m: f64) -> FieldCounts {
@@ -422,7 +428,7 @@ impl Tally {
             sigma_95_mm: quantile(&self.sigma_10um, 0.95) as f64 / 100.0,
             points_median: crate::numeric::to_u32(quantile(&self.points, 0.5)),
             level_m,
-            hidden: join_hidden(&self.hidden),
+            hidden: join_hidden(&self.hidden, self.lap_m),
             ..self.counts
         }
     }

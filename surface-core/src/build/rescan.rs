@@ -31,7 +31,7 @@ use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck, Patch};
 use crate::progress::Progress;
 use crate::report::{
-    FORMAT_VERSION, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
+    FORMAT_VERSION, FieldCounts, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
 };
 use crate::ribbon::Ribbon;
 use crate::setups::SetupModels;
@@ -405,7 +405,7 @@ impl State<'_> {
         let touched = |s: &&Spot| found.blend.weight_at(s.at_m[0], s.at_m[1]) > 0.0;
         report.spots = Some(meshed.spots.iter().filter(touched).count() as u64);
         report.mesh_defects = meshed.check.defects_doubt();
-        report.doubts.extend(report.mesh_defects.clone());
+        report.doubts.splice(0..0, report.mesh_defects.clone());
         let map = (&meshed.map, meshed.spots.as_slice());
         write_map(map, &old.ribbon, self.fit.tolerance_m, &mut folder)?;
         let ribbon = std::fs::read(old.dir.join("ribbon.geojson"));
@@ -498,6 +498,7 @@ impl State<'_> {
         cloud: &Scans,
     ) -> Report {
         let old = &self.old.report;
+        let doubts = doubts_after(old, &meshed.check, &joined.counts);
         let listed = meshed.spots.iter().take(Report::MOST_SPOTS);
         Report {
             version: rescan.version.clone(),
@@ -515,6 +516,7 @@ impl State<'_> {
             mesh: meshed.check,
             parameters: Parameters {
                 tolerance_mm: 1e3 * self.fit.tolerance_m,
+                deviation_points: Some(DeviationPoints::Beyond.name().to_owned()),
                 ..old.parameters.clone()
             },
             // They were held to the surface before it changed.
@@ -529,9 +531,21 @@ impl State<'_> {
                 ..rescan.clone()
             })),
             run: rescan.run.clone(),
+            doubts,
             ..old.clone()
         }
     }
+}
+
+/// The doubts of the old report, with those about the mesh and about hidden ground as they are now.
+fn doubts_after(old: &Report, check: &MeshCheck, counts: &FieldCounts) -> Vec<String> {
+    let mut gone = old.field.hidden_doubts();
+    gone.extend(old.mesh.defects_doubt());
+    let kept = old.doubts.iter().filter(|doubt| !gone.contains(doubt));
+    let mut out: Vec<String> = check.defects_doubt().into_iter().collect();
+    out.extend(kept.cloned());
+    out.extend(counts.hidden_doubts());
+    out
 }
 
 fn put_vertices(vertices: &VertexChanges, folder: &mut BuildFolder) -> Result<(), BuildError> {

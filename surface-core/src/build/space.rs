@@ -18,7 +18,7 @@ pub(super) const SORTED_POINT: u64 = 2 * POINT;
 /// Bytes of a point in `deviation.laz`: 9 to 10 were measured; a record is 34 before it is packed.
 const LAZ_POINT: u64 = 16;
 /// Bytes of a node of the field: its arrays, uncompressed.
-const FIELD_NODE: u64 = 29;
+const FIELD_NODE: u64 = 37;
 /// Bytes of a row of it: both edges, and its station.
 const FIELD_ROW: u64 = 50;
 /// Bytes of a block of a disk; the last one of a file is unfinished.
@@ -26,7 +26,7 @@ const BLOCK: u64 = 4096;
 /// Blocks of the files that describe the field's arrays, and of the columns' places.
 const FIELD_WORDS: u64 = 64;
 /// Files of a section of it.
-const FIELD_FILES: u64 = 12;
+const FIELD_FILES: u64 = 14;
 /// Bytes of a node of the mesh: a vertex of 40, and two triangles of 14 that lie in a file of their
 /// own until they are put behind the vertices.
 const MESH_NODE: u64 = 96;
@@ -158,6 +158,8 @@ mod tests {
             let count = SECTION_ROWS.min(lattice.rows - first);
             let rows = crate::field::FieldRows::empty(lattice, first, count).unwrap();
             store.write(&rows).unwrap();
+            let cells = crate::field::CellMeans::empty(first, count, lattice.columns);
+            store.write_cells(&cells).unwrap();
         }
         let mut taken = 0;
         for array in std::fs::read_dir(here.path()).unwrap().flatten() {

@@ -20,7 +20,7 @@ use crate::cloud::{TileIndex, TileStore};
 use crate::export::FieldStore;
 use crate::field::{Lattice, Mark};
 use crate::progress::Progress;
-use crate::report::Input;
+use crate::report::{FORMAT_VERSION, Input};
 use crate::ribbon::Ribbon;
 use crate::zones::{Breakline, Breaklines};
 
@@ -57,7 +57,7 @@ impl Keys {
             .collect();
         // `{:?}` of a number is its shortest form that reads back the same.
         let road = format!(
-            "{} {scans:?} {:?}",
+            "{} {FORMAT_VERSION} {scans:?} {:?}",
             env!("CARGO_PKG_VERSION"),
             (
                 params.units,
@@ -365,7 +365,8 @@ pub(super) struct Plan {
 
 impl Plan {
     fn own_key() -> Key {
-        Key::first(PLAN, env!("CARGO_PKG_VERSION"))
+        let version = format!("{} {FORMAT_VERSION}", env!("CARGO_PKG_VERSION"));
+        Key::first(PLAN, &version)
     }
 
     /// The plan that is recorded.

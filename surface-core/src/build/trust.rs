@@ -108,8 +108,8 @@ impl Trusted {
     fn state(&self, k: usize) -> SetupState {
         let l = &self.level;
         match (l.left_out[k], l.tied[k], l.off[k]) {
-            (true, true, _) => SetupState::LeftOut,
-            (true, false, _) => SetupState::Spare,
+            (true, _, _) if l.spare[k] => SetupState::Spare,
+            (true, _, _) => SetupState::LeftOut,
             (_, false, _) => SetupState::Untied,
             (_, _, true) => SetupState::WasOff,
             _ => SetupState::Levelled,

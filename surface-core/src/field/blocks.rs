@@ -12,9 +12,9 @@ use crate::setups::SetupModels;
 pub(super) const SAMPLE: usize = 96;
 /// Residuals up to this need no high-breakdown search, metres: nothing that stands on a road is
 /// lower, and Tukey's weights see to it.
-const CALM_M: f64 = 0.008;
+pub(super) const CALM_M: f64 = 0.008;
 /// No plane is trusted to a smaller scale, metres.
-const SCALE_FLOOR_M: f64 = 3e-4;
+pub(super) const SCALE_FLOOR_M: f64 = 3e-4;
 /// Ground on either side of a block that is asked what it is doing, metres, and blocks of it at
 /// least: a car is 1.8 m wide and must be the minority.
 const GROUND_M: f64 = 2.0;
@@ -197,17 +197,22 @@ fn gather(
     if ground.is_some() || sight.is_some() {
         let points = ranges(sorted, index).flatten().filter(seen);
         out.extend(points.map(point).filter(near));
-        let stride = out.len().div_ceil(SAMPLE).max(1);
-        let mut k = 0;
-        out.retain(|_| {
-            k += 1;
-            (k - 1) % stride == 0
-        });
+        thin_out(out, SAMPLE);
     } else {
         let total: usize = ranges(sorted, index).map(|r| r.len()).sum();
         let stride = total.div_ceil(SAMPLE).max(1);
         out.extend(ranges(sorted, index).flatten().step_by(stride).map(point));
     }
+}
+
+/// Keep an even sample of at most `most`.
+pub(super) fn thin_out(points: &mut Vec<[f64; 3]>, most: usize) {
+    let stride = points.len().div_ceil(most).max(1);
+    let mut k = 0;
+    points.retain(|_| {
+        k += 1;
+        (k - 1) % stride == 0
+    });
 }
 
 /// The plane of a block of smooth road, with no thought of its surroundings; `None` where the block

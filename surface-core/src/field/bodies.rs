@@ -4,15 +4,16 @@
 //! Where the ground was seen past it by other setups most points are the ground's. Where most were set
 //! aside nothing but the ground around can tell, and what stands above that is the thing.
 
+use super::blocks::{CALM_M, SAMPLE, SCALE_FLOOR_M, thin_out};
 use super::cells::{CellSums, Sorted};
 use super::lattice::Lattice;
 use super::lone::Seen;
-use crate::numeric::{median, to_index, to_u32};
+use crate::numeric::{robust_plane, to_index, to_u32};
 
 /// Ground around that a doubtful cell is held against, metres: from the middle of a car to the road
 /// beside it, and a little of that.
 const AROUND_M: f64 = 1.6;
-/// What stands this much above the middle of its surroundings is none of the ground, metres.
+/// What stands this much above the plane of its surroundings is none of the ground, metres.
 const ABOVE_M: f64 = 0.025;
 /// Cells of ground that can be asked, at least.
 const FEWEST: usize = 12;
@@ -60,29 +61,12 @@ fn mostly_set_aside(sums: &CellSums, cell: usize) -> bool {
 fn stands_on_something(sums: &CellSums, lattice: &Lattice, cell: usize) -> bool {
     let reach = [lattice.s_step_m, lattice.t_step_m].map(|step| to_index((AROUND_M / step).ceil()));
     let seen = |k: usize| Seen::of(sums, lattice, k / sums.columns, k % sums.columns);
-    let ground: Vec<Seen> = near(sums, cell, reach)
-        .filter(|&k| sums.w[k] > 0.0 && !mostly_set_aside(sums, k))
-        .map(seen)
-        .collect();
-    if ground.len() < FEWEST {
-        return false;
-    }
     let here = seen(cell);
-    let slopes = slopes(&ground, &here);
-    let mut above: Vec<f64> = ground.iter().map(|g| g.rises(&here, slopes)).collect();
-    median(&mut above).is_some_and(|above_m| above_m > ABOVE_M)
-}
-
-/// Middle slopes of the ground along s and t between its two sides.
-fn slopes(ground: &[Seen], here: &Seen) -> [f64; 2] {
-    let along = |of: fn(&Seen) -> f64| {
-        let side = |keep: &dyn Fn(f64) -> bool| {
-            let own = || ground.iter().filter(|g| keep(of(g) - of(here)));
-            let (mut x, mut z): (Vec<f64>, Vec<f64>) = own().map(|g| (of(g), g.z)).unzip();
-            median(&mut x).zip(median(&mut z))
-        };
-        let ends = side(&|d| d < 0.0).zip(side(&|d| d >= 0.0));
-        ends.map_or(0.0, |((x0, z0), (x1, z1))| (z1 - z0) / (x1 - x0).max(0.1))
-    };
-    [along(|g| g.s), along(|g| g.t)]
+    let mut ground: Vec<[f64; 3]> = near(sums, cell, reach)
+        .filter(|&k| sums.w[k] > 0.0 && !mostly_set_aside(sums, k))
+        .map(|k| seen(k).from(&here))
+        .collect();
+    thin_out(&mut ground, SAMPLE);
+    let plane = robust_plane(&ground, SCALE_FLOOR_M, CALM_M).filter(|_| ground.len() >= FEWEST);
+    plane.is_some_and(|(plane, _)| -plane.z0 > ABOVE_M)
 }

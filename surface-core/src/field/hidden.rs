@@ -8,6 +8,8 @@ use super::lattice::FieldRows;
 const REACH_M: f64 = 0.5;
 /// What is smaller is no vehicle and no person, m²: a few cells beside a kerb or a bollard.
 const LEAST_M2: f64 = 0.1;
+/// A thing hides at least this share of the box around it.
+const LEAST_FILL: f64 = 0.2;
 
 /// Ground under something that stood there in every setup: the surface has a hole.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -24,6 +26,17 @@ impl HiddenGround {
     fn is_near(&self, other: &Self) -> bool {
         let near = |a: [f64; 2], b: [f64; 2]| a[0] <= b[1] + REACH_M && b[0] <= a[1] + REACH_M;
         near(self.s_m, other.s_m) && near(self.t_m, other.t_m)
+    }
+
+    fn a_lap_on(&self, lap_m: f64) -> Self {
+        Self {
+            s_m: self.s_m.map(|s| s + lap_m),
+            ..*self
+        }
+    }
+
+    fn box_m2(&self) -> f64 {
+        (self.s_m[1] - self.s_m[0]) * (self.t_m[1] - self.t_m[0])
     }
 
     fn with(&self, other: &Self) -> Self {
@@ -59,14 +72,31 @@ pub fn hidden_in(rows: &FieldRows) -> Vec<HiddenGround> {
     out
 }
 
-/// The pieces of all rows as whole things, by station; too small ones are left out.
+/// The pieces of all rows as whole things, by station; too small ones are left out, and so is what is
+/// scattered, as grass along an edge. On a closed course of `lap_m` one that lies over the start has its
+/// last station beyond the end.
 #[must_use]
-pub fn join_hidden(pieces: &[HiddenGround]) -> Vec<HiddenGround> {
+pub fn join_hidden(pieces: &[HiddenGround], lap_m: Option<f64>) -> Vec<HiddenGround> {
     let mut out = Vec::new();
     pieces.iter().for_each(|&piece| take(&mut out, piece));
-    out.retain(|all| all.area_m2 >= LEAST_M2);
+    if let Some(lap_m) = lap_m {
+        join_over_the_start(&mut out, lap_m);
+    }
+    out.retain(|all| all.area_m2 >= LEAST_M2.max(LEAST_FILL * all.box_m2()));
     out.sort_by(|a, b| a.s_m[0].total_cmp(&b.s_m[0]));
     out
+}
+
+/// What begins at the start is moved a lap on where that brings it to what stands at the end.
+fn join_over_the_start(found: &mut Vec<HiddenGround>, lap_m: f64) {
+    let at_start = found.iter().position(|f| {
+        let on = f.a_lap_on(lap_m);
+        found.iter().any(|other| other != f && other.is_near(&on))
+    });
+    if let Some(k) = at_start {
+        let moved = found.remove(k).a_lap_on(lap_m);
+        take(found, moved);
+    }
 }
 
 /// Add a piece to those that it is near to, which it makes one.
@@ -99,7 +129,7 @@ mod tests {
             // Joins nothing and is too small.
             piece([40.0, 40.1], [0.0, 0.1], 0.03),
         ];
-        let found = join_hidden(&pieces);
+        let found = join_hidden(&pieces, None);
         assert_eq!(found.len(), 2, "{found:?}");
         let whole = found.iter().find(|f| f.t_m[0] < 0.0).unwrap();
         assert_eq!(*whole, piece([10.0, 14.5], [-1.0, 0.8], 6.0));
@@ -111,10 +141,23 @@ mod tests {
             piece([0.0, 1.0], [0.0, 1.0], 1.0),
             piece([2.0, 3.0], [0.0, 1.0], 1.0),
         ];
-        assert_eq!(join_hidden(&two).len(), 2);
+        assert_eq!(join_hidden(&two, None).len(), 2);
         let between = piece([1.4, 1.6], [0.0, 1.0], 0.2);
         let three = [two[0], two[1], between];
-        let found = join_hidden(&three);
+        let found = join_hidden(&three, None);
         assert_eq!(found, [piece([0.0, 3.0], [0.0, 1.0], 2.2)]);
+    }
+
+    #[test]
+    fn a_thing_over_the_start_is_one_and_scattered_cells_are_none() {
+        let pieces = [
+            piece([0.0, 1.5], [-1.0, 0.8], 2.5),
+            piece([97.0, 99.9], [-1.0, 0.8], 5.0),
+            // A line of grass: 40 m by 0.8 m, in which one node in thirty is hidden.
+            piece([40.0, 80.0], [4.0, 4.8], 1.0),
+        ];
+        let found = join_hidden(&pieces, Some(100.0));
+        assert_eq!(found, [piece([97.0, 101.5], [-1.0, 0.8], 7.5)]);
+        assert_eq!(join_hidden(&pieces, None).len(), 2);
     }
 }

@@ -16,7 +16,7 @@ const WITNESSES: u32 = 2;
 const ALONE: u32 = 3;
 /// Road may rise by this much more or less than its surroundings' slope between two cells.
 const BEND: f64 = 0.02;
-/// No setup scatters more on a road, metres: one that seems to saw a body in most of its blocks.
+/// No setup scatters more than this on a road, metres; more is what a body in its blocks makes.
 const NOISY_M: f64 = 0.01;
 /// Heights that differ by more than this many standard deviations do not agree.
 const SDS: f64 = 5.0;
@@ -88,9 +88,9 @@ fn supported(
 
 /// What a cell says: where, and how high.
 pub(super) struct Seen {
-    pub s: f64,
-    pub t: f64,
-    pub z: f64,
+    s: f64,
+    t: f64,
+    z: f64,
 }
 
 impl Seen {
@@ -113,8 +113,13 @@ impl Seen {
         self.rises(other, slopes).abs() < reach_m + BEND * away_m
     }
 
+    /// Along s and t and up from another.
+    pub fn from(&self, other: &Self) -> [f64; 3] {
+        [self.s - other.s, self.t - other.t, self.z - other.z]
+    }
+
     /// How much higher the other is than these slopes lead to.
-    pub fn rises(&self, other: &Self, slopes: [f64; 2]) -> f64 {
+    fn rises(&self, other: &Self, slopes: [f64; 2]) -> f64 {
         let (u, v) = (other.s - self.s, other.t - self.t);
         other.z - self.z - slopes[0] * u - slopes[1] * v
     }

@@ -169,7 +169,7 @@ fn a_car_that_hides_the_road_leaves_a_hole_and_no_hump() {
     }
     let rows = fit(&points, 1e-8);
     assert!(rows.node(60, 32).is_none());
-    let hidden = join_hidden(&hidden_in(&rows));
+    let hidden = join_hidden(&hidden_in(&rows), None);
     assert_eq!(hidden.len(), 1, "{hidden:?}");
     let (s, t) = (hidden[0].s_m, hidden[0].t_m);
     assert!(

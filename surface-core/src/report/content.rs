@@ -86,6 +86,32 @@ pub struct FieldCounts {
     pub hidden: Vec<HiddenGround>,
 }
 
+/// Holes under what stood on the road that are named one by one.
+const MOST_HIDDEN: usize = 5;
+
+impl FieldCounts {
+    /// The holes that are there because something stood in the way, in words.
+    #[must_use]
+    pub fn hidden_doubts(&self) -> Vec<String> {
+        let one = |hole: &HiddenGround| {
+            let ([s0, s1], [t0, t1]) = (hole.s_m, hole.t_m);
+            let area_m2 = hole.area_m2;
+            format!(
+                "something stood on the road in every setup at s {s0:.1} to {s1:.1} m, t {t0:.1} to {t1:.1} m: \
+                 the surface has a hole of {area_m2:.1} m² there"
+            )
+        };
+        let mut out: Vec<String> = self.hidden.iter().take(MOST_HIDDEN).map(one).collect();
+        let more = self.hidden.len().saturating_sub(MOST_HIDDEN);
+        if more > 0 {
+            out.push(format!(
+                "{more} more holes of that kind are in report.json, field, hidden"
+            ));
+        }
+        out
+    }
+}
+
 /// A spot as it stands in the report.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SpotReport {

@@ -263,6 +263,7 @@ impl RescanReport {
         };
         let beyond = match (self.unexpected(), self.outside_m2()) {
             (0, m2) if m2 <= MOST_OUTSIDE_M2 => String::new(),
+            (0, m2) => format!(", {m2:.2} m² OUTSIDE OF --expect"),
             (n, m2) => format!(", {n} NOT EXPECTED ({m2:.2} m² outside of --expect)"),
         };
         let spots = match self.spots {

@@ -4,6 +4,8 @@ use super::places::Places;
 
 /// Setups tie each other with this many common places, 5 m² of road.
 pub(super) const FEWEST_PLACES: u32 = 30;
+/// A setup of whose places others saw this share has seen no ground of its own.
+const COVERED: f64 = 0.95;
 
 /// Where each setup turns about: its position, else the middle of what it saw.
 pub(super) fn turning_points(
@@ -46,9 +48,9 @@ pub(super) fn ties(places: &Places, setups: usize) -> (Vec<u32>, Vec<bool>) {
     (shared, tied.collect())
 }
 
-/// Setups that no chain ties to most although those saw most of their ground too. Their heights
-/// cannot be levelled and would only disturb; nothing is lost without them. One that saw ground
-/// alone is none: without it there were a hole.
+/// Setups that no chain ties to most although those saw nearly all of their ground too. Their heights
+/// cannot be levelled and would only disturb, and next to nothing is lost without them. One that saw
+/// more ground alone is none: without it there were a hole.
 pub(super) fn spare(places: &Places, tied: &[bool]) -> Vec<bool> {
     let mut seen = vec![[0u32; 2]; tied.len()];
     let is_tied = |setup: u16| tied.get(usize::from(setup)).copied().unwrap_or(false);
@@ -61,7 +63,9 @@ pub(super) fn spare(places: &Places, tied: &[bool]) -> Vec<bool> {
             }
         }
     }
-    let is_spare = |([all, too], tied): (&[u32; 2], &bool)| !tied && 2 * too > *all;
+    let is_spare = |([all, too], tied): (&[u32; 2], &bool)| {
+        !tied && *all > 0 && f64::from(*too) >= COVERED * f64::from(*all)
+    };
     seen.iter().zip(tied).map(is_spare).collect()
 }
 

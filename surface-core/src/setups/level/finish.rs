@@ -41,6 +41,7 @@ impl Solver<'_> {
                 tied: self.tied,
                 off,
                 left_out: self.left_out,
+                spare: self.spare,
                 slow,
             },
         }

@@ -56,6 +56,8 @@ pub struct LevelReport {
     /// By setup: whether it must not be used: it contradicts the others, or cannot be tied to them
     /// where they saw the same ground.
     pub left_out: Vec<bool>,
+    /// By setup: whether it is left out because it cannot be tied.
+    pub spare: Vec<bool>,
     /// What shows of a slow angular error; `None` where no scanner's position is known.
     pub slow: Option<SlowLevel>,
 }

@@ -99,6 +99,8 @@ pub(super) struct Solver<'a> {
     /// Robust spread of the offsets, metres.
     pub(super) robust_sd_m: f64,
     pub(super) left_out: Vec<bool>,
+    /// Those of them that cannot be tied.
+    pub(super) spare: Vec<bool>,
     pub(super) shared: Vec<u32>,
     pub(super) tied: Vec<bool>,
     /// A setup number beyond the others has been seen.
@@ -116,7 +118,7 @@ impl<'a> Solver<'a> {
         let sights = places.iter().map(|p| p.sights.len()).sum();
         let beyond = |p: Place| p.sights.iter().any(|s| usize::from(s.setup) >= setups);
         let fixed = places.iter().any(beyond);
-        let left_out = if fixed {
+        let spare = if fixed {
             vec![false; setups]
         } else {
             spare(places, &tied)
@@ -134,7 +136,8 @@ impl<'a> Solver<'a> {
             prior_m2: [4e-6, 1e-6, 4e-8],
             held: vec![1.0; setups],
             robust_sd_m: BELIEVED_M[1],
-            left_out,
+            left_out: spare.clone(),
+            spare,
             shared,
             tied,
             fixed,

@@ -142,12 +142,13 @@ fn a_setup_that_cannot_be_tied_is_left_out_where_the_others_saw_its_ground() {
         }
     };
     let about: Vec<_> = (0..SETUPS).map(|s| Some(stand(s))).chain([None]).collect();
-    for (common, alone, out) in [(20, 10, true), (20, 30, false), (60, 10, false)] {
+    for (common, alone, out) in [(20, 1, true), (20, 10, false), (60, 1, false)] {
         let mut seen = places(|_, _| 0.0);
         seen_by_last(&mut seen, common, alone);
         let found = level(&seen, SETUPS + 1, &about).unwrap();
         let report = &found.report;
         assert_eq!(report.left_out[SETUPS], out, "{common}, {alone}");
+        assert_eq!(report.spare[SETUPS], out);
         assert_eq!(report.tied[SETUPS], common == 60);
         assert!(report.left_out[..SETUPS].iter().all(|l| !l));
     }
