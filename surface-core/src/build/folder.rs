@@ -192,7 +192,11 @@ fn passing(beside: &Path) -> std::io::Result<(TempDir, File)> {
             .suffix(PART)
             .tempdir_in(beside)?;
         let path = folder.path().join(LOCK);
-        let lock = File::create_new(&path)?;
+        let lock = match File::create_new(&path) {
+            // Whoever took it for an orphan while it was still empty has removed it.
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => continue,
+            made => made?,
+        };
         match lock.try_lock() {
             // Whoever took it for an orphan before it was locked has removed it.
             Ok(()) if !path.exists() => {}
@@ -213,6 +217,8 @@ fn discard_orphans(beside: &Path) {
             continue;
         }
         let Ok(lock) = File::options().write(true).open(path.join(LOCK)) else {
+            // Killed before it had a lock, it is empty; a living run that is as far makes another.
+            let _ = fs::remove_dir(&path);
             continue;
         };
         if lock.try_lock().is_ok() {
@@ -311,10 +317,13 @@ mod tests {
         let strange = dir.path().join("scratch-strange.part");
         fs::create_dir(&orphan).unwrap();
         fs::create_dir(&strange).unwrap();
+        fs::write(strange.join("notes"), "not ours").unwrap();
+        let early = dir.path().join("scratch-early.part");
+        fs::create_dir(&early).unwrap();
         fs::write(orphan.join(LOCK), "").unwrap();
         fs::write(orphan.join("cloud"), "killed").unwrap();
         drop(BuildFolder::open(dir.path(), None).unwrap());
-        assert!(!orphan.exists() && strange.exists());
+        assert!(!orphan.exists() && !early.exists() && strange.exists());
         assert_eq!(fs::read(living.scratch("cloud")).unwrap(), b"living");
     }
 
