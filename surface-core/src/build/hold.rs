@@ -15,7 +15,7 @@ use super::keep::keep_inputs;
 use super::order::in_order;
 use super::params::DeviationPoints;
 use super::report_parts::{inputs_of, spot_report};
-use super::space::{POINT, check_room, laz_bytes};
+use super::space::{POINT, check_folder, laz_bytes};
 use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans};
 use crate::cloud::{Frame, TILE_M, TileKey};
@@ -103,12 +103,17 @@ pub fn hold(
         .iter()
         .map(ToString::to_string)
         .collect();
-    let text = report
-        .to_json()
-        .map_err(|e| write_error(&out.join("report.json"))(e.into()))?;
-    folder.put("report.json", text.as_bytes())?;
-    folder.publish(&HOLD_PRODUCTS)?;
+    publish(&report, folder)?;
     Ok(report)
+}
+
+/// Put the report to the other products and give all of them their names.
+fn publish(report: &HoldReport, mut folder: BuildFolder) -> Result<(), BuildError> {
+    let path = folder.path().join("report.json");
+    let text = report.to_json();
+    let text = text.map_err(|e| write_error(&path)(e.into()))?;
+    folder.put("report.json", text.as_bytes())?;
+    folder.publish(&HOLD_PRODUCTS)
 }
 
 /// Refuse at once where points by square and points with their deviation do not fit.
@@ -119,14 +124,7 @@ fn check_space(cloud: &Scans, folder: &BuildFolder, params: &HoldParams) -> Resu
     let scratch = points.saturating_mul(POINT);
     let products = laz_bytes(points, params.deviation_points);
     let what = format!("scratch files and products of {points} points");
-    let needs = [
-        (folder.scratch(""), scratch),
-        (folder.path().to_owned(), products),
-    ];
-    check_room(
-        &what,
-        &needs.each_ref().map(|(path, n)| (path.as_path(), *n)),
-    )
+    check_folder(&what, folder, [scratch, products])
 }
 
 /// A finished build has a map and a report of its own under the same names.

@@ -21,7 +21,7 @@ use super::rescan_params::RescanParams;
 use super::rescan_tie::{TiedScan, tie_report, tie_scan};
 use super::road::{KnownSetup, find_road, open};
 use super::sections::sort_by_section;
-use super::space::{SORTED_POINT, check_room, field_bytes, product_bytes};
+use super::space::{SORTED_POINT, check_folder, field_bytes, product_bytes};
 use super::surface::{LevelledPoints, Mesher};
 use crate::cloud::TileStore;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
@@ -142,14 +142,7 @@ fn check_space(
         false => product_bytes(lattice, points, DeviationPoints::Beyond),
     };
     let what = format!("scratch files and products of {points} new points");
-    let needs = [
-        (folder.scratch(""), scratch),
-        (folder.path().to_owned(), products),
-    ];
-    check_room(
-        &what,
-        &needs.each_ref().map(|(path, n)| (path.as_path(), *n)),
-    )
+    check_folder(&what, folder, [scratch, products])
 }
 
 /// The folder to work in: `out`, or on a dry run without it the system's folder for passing files.

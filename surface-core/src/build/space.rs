@@ -5,6 +5,7 @@ use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 use super::BuildError;
+use super::folder::BuildFolder;
 use super::params::DeviationPoints;
 use crate::field::{Lattice, SECTION_ROWS};
 
@@ -69,6 +70,16 @@ pub(super) fn check_room(what: &str, needs: &[Need]) -> Result<(), BuildError> {
         let needed = beside.fold(0, |sum: u64, need| sum.saturating_add(need.1));
         enough(what, folder, needed)
     })
+}
+
+/// [`check_room`] for a folder in the making: bytes of its scratch files and of its products.
+pub(super) fn check_folder(
+    what: &str,
+    folder: &BuildFolder,
+    [scratch, products]: [u64; 2],
+) -> Result<(), BuildError> {
+    let beside = folder.scratch("");
+    check_room(what, &[(&beside, scratch), (folder.path(), products)])
 }
 
 /// [`check_room`] for scratch files of so many `bytes` for each of the `points` that scans promise;
