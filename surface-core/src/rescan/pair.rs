@@ -13,9 +13,7 @@ pub struct Pair {
     pub old_m: Vec<f64>,
     /// New heights, metres; NaN where there is none.
     pub new_m: Vec<f64>,
-    /// Standard deviations of the old and the new heights, metres: as their fits tell, but of a height
-    /// that is rough in one state alone no more than its own cell has. A fit's σ counts the waves that it
-    /// leaves out; what one state has of them and the other has not is the change itself.
+    /// Standard deviations of the old and the new heights, metres, as their fits tell.
     pub sigma_m: Vec<[f32; 2]>,
     /// Standard deviations of the means of the node's cell, of old and new points, metres; NaN where one
     /// of them has none.
@@ -58,8 +56,7 @@ impl Pair {
                 let (k, out) = (local * columns + column, first + column);
                 self.old_m[out] = old.z_m[k];
                 self.new_m[out] = new.z_m[k];
-                let of_cell = self.cell_sigma_m[out];
-                self.sigma_m[out] = of_change([old.sigma_m[k], new.sigma_m[k]], of_cell);
+                self.sigma_m[out] = [old.sigma_m[k], new.sigma_m[k]];
                 self.bridged[out] = new.flags[k] & flags::BRIDGED != 0;
                 self.inside[out] = (old.flags[k] | new.flags[k]) & flags::INSIDE != 0;
             }
@@ -95,6 +92,15 @@ impl Pair {
         self.new_m[node] - self.old_m[node]
     }
 
+    /// What the σ of both heights are worth where these are held against each other, metres: as the fits
+    /// tell, but of a height that is rough in one state alone no more than its own cell has. A fit's σ
+    /// counts the waves that it leaves out; what one state has of them and the other has not is the
+    /// change itself. (What a setup's points have in common, which no cell tells, is learnt with all
+    /// else that differences of unchanged road have.)
+    pub(super) fn sigma_of_change_m(&self, node: usize) -> [f32; 2] {
+        of_change(self.sigma_m[node], self.cell_sigma_m[node])
+    }
+
     /// How much each node's height differs from what its neighbours along s and t lead to expect,
     /// in the smoother of both states, metres: at kerbs, ribs and seams two scans differ by more
     /// than their noise. Only one rough state is a change, so the smoother counts.
@@ -125,11 +131,11 @@ impl Pair {
     }
 }
 
-/// What σ of both heights are worth where they are held against each other, see [`Pair::sigma_m`].
+/// See [`Pair::sigma_of_change_m`].
 fn of_change([old, new]: [f32; 2], [old_cell, new_cell]: [f32; 2]) -> [f32; 2] {
-    // `min` and `max` take the number where the other is none: without cells all stays as it is.
+    // `max` takes the number where the other is none.
     let rough = |own: f32, other: f32, cell: f32| {
-        if cell.is_nan() {
+        if cell.is_nan() || own.is_nan() {
             own
         } else {
             own.min(other.max(cell))
@@ -155,5 +161,6 @@ mod tests {
         // Nothing known of cells.
         assert_eq!(told([3e-3, 3e-4], [f32::NAN; 2]), [3e-3, 3e-4]);
         assert!(told([f32::NAN, 3e-4], [f32::NAN; 2])[0].is_nan());
+        assert!(told([f32::NAN, 3e-4], [5e-4; 2])[0].is_nan());
     }
 }

@@ -110,6 +110,9 @@ fn node(
         slope_t: rows.slope_t[k],
         flags: rows.flags[k],
     };
+    if takes_new(w, [out.z_m[k], new.z_m[k]]) {
+        out.n[k] = new.n[k];
+    }
     let joined = splice_node(of(out), of(new), (w, slopes), datum_m);
     out.z_m[k] = joined.z_m;
     out.sigma_m[k] = joined.sigma_m;
@@ -117,9 +120,6 @@ fn node(
     out.slope_t[k] = joined.slope_t;
     out.flags[k] = joined.flags;
     out.wavelength_m[k] = splice_wavelength(out.wavelength_m[k], new.wavelength_m[k], w);
-    if w > 0.5 {
-        out.n[k] = new.n[k];
-    }
 }
 
 /// What the joined height resolves: of a blend, what both do. `f32::max` takes the known one of the
