@@ -229,24 +229,64 @@ impl<'a> Search<'a> {
     }
 
     fn places(&self, limits: Limits, clean_alone: bool, clear: &[Vec<bool>]) -> Regions {
-        let scale = &self.scales[FOLLOW];
-        let one = |k: usize| {
-            let fine = scale.d[k];
-            if !fine.is_finite() {
-                return (0, false);
-            }
-            let p = self.least_p(k, fine, clear);
-            let own = self.strata[k];
-            let begins = DENSE.contains(&own) && !BY_EDGE.contains(&own);
-            let begins = begins && (!clean_alone || own == CLEAN);
-            let score = scale.chance.score(scale.cell(k, &self.strata));
-            let differs = p <= limits.changed || score.abs() > NORMAL_95;
-            let sign = if fine > 0.0 { 1i8 } else { -1 };
-            (if differs { sign } else { 0 }, begins && p <= limits.begins)
-        };
+        let judge = |k: usize| self.judge(k, limits, clear);
         let nodes = (0..self.strata.len()).into_par_iter();
-        let (sign, seed): (Vec<i8>, Vec<bool>) = nodes.map(one).unzip();
+        let judged: Vec<(i8, f64)> = nodes.clone().map(judge).collect();
+        let begins = |k: usize| {
+            let own = self.strata[k];
+            let may = DENSE.contains(&own) && !BY_EDGE.contains(&own);
+            may && (!clean_alone || own == CLEAN) && judged[k].1 <= limits.begins
+        };
+        let seed: Vec<bool> = nodes.clone().map(begins).collect();
+        let sign: Vec<i8> = nodes.map(|k| self.sign(k, &judged, limits)).collect();
         Regions::join(&self.pair.grid, &sign, &seed, LEAST_NODES)
+    }
+
+    /// Whether a node fell (−1) or rose (1), as far as it differs at all, and its least p-value.
+    fn judge(&self, k: usize, limits: Limits, clear: &[Vec<bool>]) -> (i8, f64) {
+        let scale = &self.scales[FOLLOW];
+        let fine = scale.d[k];
+        if !fine.is_finite() {
+            return (0, 1.0);
+        }
+        let sign = |d: f32| if d > 0.0 { 1i8 } else { -1 };
+        let alone = self.alone_p(k);
+        if alone <= limits.changed {
+            return (sign(self.scales[0].d[k]), alone);
+        }
+        let p = self.least_p(k, fine, clear);
+        let score = scale.chance.score(scale.cell(k, &self.strata));
+        let differs = p <= limits.changed || score.abs() > NORMAL_95;
+        (if differs { sign(fine) } else { 0 }, p)
+    }
+
+    /// The p-value of a node's own difference where the ground is smooth in one of both states; 1
+    /// elsewhere. A filled pothole is a few nodes of large σ, which hardly count in any mean with the
+    /// well known ones around them; on ribs, where single nodes differ by chance, means must agree.
+    fn alone_p(&self, node: usize) -> f64 {
+        let nodes = &self.scales[0];
+        if self.strata[node] != CLEAN || !nodes.d[node].is_finite() {
+            return 1.0;
+        }
+        match nodes.chance.score(nodes.cell(node, &self.strata)).abs() {
+            score if score < self.least_score => 1.0,
+            score => two_sided_p(score),
+        }
+    }
+
+    /// The sign of a node; that of a neighbour which is beyond chance where it differs by at least
+    /// half as much and nothing is known of it.
+    fn sign(&self, k: usize, judged: &[(i8, f64)], limits: Limits) -> i8 {
+        let d = &self.scales[0].d;
+        let leads = |&n: &usize| {
+            let like = d[n] * d[k] > 0.0 && 2.0 * d[k].abs() >= d[n].abs();
+            like && judged[n].1 <= limits.changed && self.alone_p(n) <= limits.changed
+        };
+        let lead = || self.pair.grid.around(k).find(leads);
+        match judged[k].0 {
+            0 if d[k].abs() > to_f32(SPIKE_M) => lead().map_or(0, |n| judged[n].0),
+            own => own,
+        }
     }
 
     fn mean_m(&self, region: &Region) -> f64 {
@@ -400,7 +440,7 @@ fn scales(pair: &Pair, relief: &[f32]) -> Vec<Scale> {
     };
     let d: Vec<f32> = nodes.clone().map(d).collect();
     let expected = |k: usize| {
-        let [a, b] = pair.sigma_m[k].map(f64::from);
+        let [a, b] = pair.sigma_of_change_m(k).map(f64::from);
         let rough = RELIEF_SHARE * f64::from(relief[k]).max(0.0);
         to_f32((a * a + b * b + rough * rough + LEAST_SD_M * LEAST_SD_M).sqrt())
     };
@@ -464,6 +504,35 @@ mod tests {
         pair.bridged.fill_with(|| draw.unit() < 0.6);
         let thin = thin(&pair);
         thin.iter().filter(|thin| **thin).count() as f64 / thin.len() as f64
+    }
+
+    /// Flat ground of 16 by 4 m in two heights of 0.06 mm; at seven nodes the old one has a hole of
+    /// `depth_m`, which its fit knows to 4 mm.
+    fn with_a_hole(depth_m: f64) -> Pair {
+        let lattice = Lattice::new([0.1; 2], 161, -20..21, false).unwrap();
+        let mut pair = Pair::new(Grid::new(lattice, std::slice::from_ref(&(0..161))));
+        let mut draw = Draw(11);
+        let mut noise = || 6e-5 * draw.normal();
+        pair.old_m.fill_with(&mut noise);
+        pair.new_m.fill_with(&mut noise);
+        pair.sigma_m.fill([6e-5; 2]);
+        pair.inside.fill(true);
+        for (row, columns) in [(79, 19..22), (80, 19..22), (81, 20..21)] {
+            for k in columns.map(|column| row * 41 + column) {
+                pair.old_m[k] -= depth_m;
+                pair.sigma_m[k] = [4e-3, 6e-5];
+            }
+        }
+        pair
+    }
+
+    #[test]
+    fn a_filled_hole_of_a_few_uncertain_nodes_is_a_change() {
+        let found = detect(&with_a_hole(0.028), DetectParams::default()).regions;
+        assert_eq!(found.list.len(), 1);
+        assert!(found.list[0].rose && found.list[0].nodes.len() == 7);
+        let none = detect(&with_a_hole(0.0), DetectParams::default()).regions;
+        assert_eq!(none.list, []);
     }
 
     #[test]

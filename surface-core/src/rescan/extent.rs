@@ -6,8 +6,8 @@
 //! over 0.5 m and doubled its area. The robust means of single cells do neither. So
 //!
 //! - the volume is the integral of new cells less old ones (less the old surface where there are
-//!   none), meant with their weights over 3 × 3 cells (a linear window of fixed width, which keeps
-//!   integrals), over the change and 0.3 m around;
+//!   none), meant over 3 × 3 cells (a linear window of fixed width, which keeps integrals), over the
+//!   change and 0.3 m around;
 //! - the area is where the change is over half of its bulk height ∫d²/∫d. That is its height where
 //!   it is a panel, nine sixteenths of the greatest for a hump of cosines; half of it is the place at
 //!   which neither a symmetric smear nor noise moves a border. Single cells are taken where the bulk
@@ -64,10 +64,7 @@ impl Measured<'_> {
         let (fit_off, fit_sd) = ground(self.ring, &|k| self.pair.difference_m(k));
         let fit = |k: usize| sign * (self.pair.difference_m(k) - fit_off);
         let (_, cell_sd) = ground(self.ring, &|k| self.cell_m(k));
-        let cell = |k: usize| {
-            let own = sign * (self.cell_m(k) - window_off);
-            if own.is_finite() { own } else { windowed(k) }
-        };
+        let cell = |k: usize| sign * (self.filled_m(k) - window_off);
         let layer = |of: &dyn Fn(usize) -> f64, sd_m: f64| {
             let known = far.iter().map(|&k| (k, of(k)));
             let values = known.filter(|(_, v)| v.is_finite()).collect();
@@ -97,13 +94,30 @@ impl Measured<'_> {
         if weight > 0.0 { over } else { f64::NAN }
     }
 
-    /// The same meant over 3 × 3 cells by their weights, the own one counting four times as much as
-    /// a corner; the fitted difference where there are no points.
+    /// The same meant over 3 × 3 cells. Weights would take ground out of holes: where a side of one
+    /// passes through a cell, its mean is known a hundred times worse than that of the even ground
+    /// beside it.
     fn windowed_m(&self, node: usize) -> f64 {
-        let fitted = self.pair.difference_m(node);
-        if !fitted.is_finite() {
+        if !self.pair.difference_m(node).is_finite() {
             return f64::NAN;
         }
+        self.around_m(node, &|k| self.filled_m(k))
+            .unwrap_or(f64::NAN)
+    }
+
+    /// The cell; the fitted difference where it has no points, moved by as much as the cells around
+    /// are off theirs.
+    fn filled_m(&self, node: usize) -> f64 {
+        let (own, fitted) = (self.cell_m(node), self.pair.difference_m(node));
+        if own.is_finite() {
+            return own;
+        }
+        let off = |k: usize| self.cell_m(k) - self.pair.difference_m(k);
+        fitted + self.around_m(node, &off).unwrap_or(0.0)
+    }
+
+    /// Mean of what is known over 3 × 3 nodes, the middle one counting four times as much as a corner.
+    fn around_m(&self, node: usize, of: &dyn Fn(usize) -> f64) -> Option<f64> {
         let columns = self.pair.grid.columns();
         let share = |k: usize| match (k / columns == node / columns, k % columns == node % columns)
         {
@@ -111,19 +125,14 @@ impl Measured<'_> {
             (false, false) => 1.0,
             _ => 2.0,
         };
-        let mut sums = [0.0; 2];
-        for k in self.pair.grid.around(node).chain([node]) {
-            let [over, weight] = self.pair.cells[k].map(f64::from);
-            let weight = share(k) * weight;
-            if weight > 0.0 {
-                sums = [sums[0] + weight, sums[1] + weight * over];
-            }
-        }
-        if sums[0] > 0.0 {
-            sums[1] / sums[0]
-        } else {
-            fitted
-        }
+        let near = self.pair.grid.around(node).chain([node]);
+        let known = near
+            .map(|k| (share(k), of(k)))
+            .filter(|(_, v)| v.is_finite());
+        let (all, sum) = known.fold((0.0, 0.0), |(all, sum), (share, v)| {
+            (all + share, sum + share * v)
+        });
+        (all > 0.0).then(|| sum / all)
     }
 
     fn integral(&self, nodes: &[usize], of: &dyn Fn(usize) -> f64) -> f64 {
