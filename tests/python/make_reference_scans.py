@@ -16,6 +16,7 @@ import laspy
 import numpy as np
 import plyfile
 import pye57
+from pye57 import libe57
 
 
 def course(n, rng):
@@ -103,9 +104,70 @@ def write_e57(path, n, rng):
             "cartesianY": rng.uniform(-50, 50, n),
             "cartesianZ": rng.normal(-1.8, 0.01, n),
             "intensity": rng.uniform(0, 1, n),
+            # 0 valid, 1 a direction, 2 invalid.
+            "cartesianInvalidState": rng.integers(0, 3, n).astype("b"),
         }
         with_file.write_scan_raw(data, name=f"setup {k}", rotation=rotation, translation=np.array(position))
     with_file.close()
+
+
+def structure(image, **values):
+    """An E57 structure of floating-point numbers."""
+    node = libe57.StructureNode(image)
+    for name, value in values.items():
+        node.set(name, libe57.FloatNode(image, float(value)))
+    return node
+
+
+def write_spherical_e57(path, n, rng):
+    """One scan in range and angles, with flags and times, by the library's own bindings to libE57."""
+    position, rotation = [500_060.0, 5_400_004.5, 213.0], quaternion([0.02, -0.01, 1], 1.3)
+    columns = {
+        "sphericalRange": (rng.uniform(1, 60, n), "d"),
+        "sphericalAzimuth": (rng.uniform(-math.pi, math.pi, n), "d"),
+        "sphericalElevation": (rng.uniform(-1.2, 0.1, n), "d"),
+        "sphericalInvalidState": (rng.integers(0, 3, n), "b"),
+        "timeStamp": (np.sort(rng.uniform(0, 200, n)), "d"),
+    }
+    with_file = pye57.E57(str(path), mode="w")
+    image = with_file.image_file
+    scan, prototype = libe57.StructureNode(image), libe57.StructureNode(image)
+    pose = libe57.StructureNode(image)
+    scan.set("guid", libe57.StringNode(image, "{a scan in angles}"))
+    scan.set("pose", pose)
+    pose.set("rotation", structure(image, **dict(zip("wxyz", rotation))))
+    pose.set("translation", structure(image, **dict(zip("xyz", position))))
+    start = structure(image, dateTimeValue=1e6)
+    start.set("isAtomicClockReferenced", libe57.IntegerNode(image, 1))
+    scan.set("acquisitionStart", start)
+    buffers, held = libe57.VectorSourceDestBuffer(), []
+    for name, (values, kind) in columns.items():
+        flag = name.endswith("State")
+        prototype.set(name, libe57.IntegerNode(image, 0, 0, 2) if flag else libe57.FloatNode(image, 0.0))
+        held.append(np.ascontiguousarray(values, dtype=kind))
+        buffers.append(libe57.SourceDestBuffer(image, name, held[-1], n, True, True))
+    points = libe57.CompressedVectorNode(image, prototype, libe57.VectorNode(image, True))
+    scan.set("points", points)
+    with_file.data3d.append(scan)
+    writer = points.writer(buffers)
+    writer.write(n)
+    writer.close()
+    with_file.close()
+
+
+def read_spherical_e57(path):
+    e57 = pye57.E57(str(path))
+    scan = e57.read_scan(0, ignore_missing_fields=True)
+    header = e57.get_header(0)
+    n = header.point_count
+    state, times = np.empty(n, "b"), np.empty(n, "d")
+    buffers = libe57.VectorSourceDestBuffer()
+    for name, values in (("sphericalInvalidState", state), ("timeStamp", times)):
+        buffers.append(libe57.SourceDestBuffer(e57.image_file, name, values, n, True, True))
+    header.points.reader(buffers).read()
+    times = header["acquisitionStart"]["dateTimeValue"].value() + times[state == 0]
+    setups = [[float(v) for v in e57.scan_position(0)[0]]]
+    return facts(scan["cartesianX"], scan["cartesianY"], scan["cartesianZ"], time=times, setups=setups)
 
 
 def read_e57(path):
@@ -164,6 +226,8 @@ def main():
     expected = all_las(folder, n, rng)
     write_e57(folder / "two.e57", n, rng)
     expected["two.e57"] = read_e57(folder / "two.e57")
+    write_spherical_e57(folder / "angles.e57", n, rng)
+    expected["angles.e57"] = read_spherical_e57(folder / "angles.e57")
     expected.update(all_ply(folder, n, rng))
     expected.update(all_text(folder, n, rng))
     (folder / "expected.json").write_text(json.dumps(expected, indent=1))

@@ -55,6 +55,8 @@ pub fn ingest(
     progress: &mut dyn Progress,
 ) -> Result<Ingested, BuildError> {
     progress.stage("read", scans.declared_points().unwrap_or(0));
+    // Tiles keep no time.
+    scans.skip_times();
     let mut sorter = Sorter::new(
         frame,
         TileWriter::create(scratch, budget_bytes)?,

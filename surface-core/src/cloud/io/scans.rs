@@ -98,6 +98,7 @@ pub struct Scans {
     rejected: u64,
     withheld: u64,
     classes: Option<Box<[u64; 256]>>,
+    skips_times: bool,
 }
 
 struct Current {
@@ -147,7 +148,13 @@ impl Scans {
             rejected: 0,
             withheld: 0,
             classes: None,
+            skips_times: false,
         })
+    }
+
+    /// From the next file on, formats whose times take long to read leave them out (E57).
+    pub(crate) fn skip_times(&mut self) {
+        self.skips_times = true;
     }
 
     /// What the files say about themselves, in the order given.
@@ -297,7 +304,10 @@ impl Scans {
     fn current_or_next(&mut self) -> Result<Option<&mut Current>, ReadError> {
         if self.current.is_none() && self.next_file < self.files.len() {
             let file = self.next_file;
-            let source = open(&self.files[file].path)?.source;
+            let mut source = open(&self.files[file].path)?.source;
+            if self.skips_times {
+                source.skip_times();
+            }
             self.current = Some(Current { file, source });
             self.next_file += 1;
         }

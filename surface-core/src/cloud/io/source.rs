@@ -51,6 +51,9 @@ pub(super) trait Source: Send {
     /// the end: fewer may be in `out`. Coordinates may be no numbers; [`super::Scans`] drops those.
     fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError>;
 
+    /// Nobody asks for times: a format that takes long to read them may leave them out.
+    fn skip_times(&mut self) {}
+
     /// Points of each class so far, where the format has classes.
     fn classes(&self) -> Option<&[u64; 256]> {
         None

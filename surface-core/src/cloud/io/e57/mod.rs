@@ -48,6 +48,7 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
         path: path.to_owned(),
         decoding: None,
         done: false,
+        with_times: true,
     };
     Ok(Opened {
         head,
@@ -98,10 +99,17 @@ fn head(reader: &Reader, scans: &[PointCloud]) -> Head {
             .map(|text| CrsRecord::Wkt(text.to_owned())),
         crs_units: reader.coordinate_metadata().map(units::from_wkt),
         has_intensity: scans.iter().any(PointCloud::has_intensity),
-        has_time: false,
+        has_time: scans.iter().any(has_time),
         setups: SetupRule::Listed(scans.iter().map(setup).collect()),
         notes: Vec::new(),
     }
+}
+
+/// Whether a scan's points have times.
+fn has_time(scan: &PointCloud) -> bool {
+    scan.prototype
+        .iter()
+        .any(|r| r.name == RecordName::TimeStamp)
 }
 
 /// What the decoder takes for granted about a scan.
@@ -174,6 +182,7 @@ struct E57Source {
     path: PathBuf,
     decoding: Option<Decoding>,
     done: bool,
+    with_times: bool,
 }
 
 struct Decoding {
@@ -182,13 +191,17 @@ struct Decoding {
 }
 
 impl Source for E57Source {
+    fn skip_times(&mut self) {
+        self.with_times = false;
+    }
+
     fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
         out.clear();
         if self.done {
             return Ok(0);
         }
         if self.decoding.is_none() {
-            self.decoding = Some(start(&self.path)?);
+            self.decoding = Some(start(&self.path, self.with_times)?);
         }
         let received = self.decoding.as_ref().map(|d| d.batches.recv());
         if let Some(Ok(batch)) = received {
@@ -207,14 +220,14 @@ impl Source for E57Source {
     }
 }
 
-fn start(path: &Path) -> Result<Decoding, ReadError> {
+fn start(path: &Path, with_times: bool) -> Result<Decoding, ReadError> {
     let (sender, batches) = sync_channel(WAITING);
     let path = path.to_owned();
     let name = std::thread::Builder::new().name("e57".to_owned());
     let failed = path.clone();
     let thread = name.spawn(move || {
         // A receiver that is gone wants no more points: that is no error.
-        if let Err(Some(error)) = decode(&path, &sender) {
+        if let Err(Some(error)) = decode(&path, with_times, &sender) {
             let _ = sender.send(Err(error));
         }
     });
@@ -225,13 +238,16 @@ fn start(path: &Path) -> Result<Decoding, ReadError> {
 type Sender = SyncSender<Result<Columns, ReadError>>;
 
 /// Send all points; `Err(None)` when nobody takes them any more.
-fn decode(path: &Path, sender: &Sender) -> Result<(), Option<ReadError>> {
+fn decode(path: &Path, with_times: bool, sender: &Sender) -> Result<(), Option<ReadError>> {
     let mut reader = reader(path)?;
     let mut before = 0;
-    for (k, scan) in reader.pointclouds().iter().enumerate() {
+    let scans = reader.pointclouds();
+    let timed = with_times && scans.iter().any(has_time);
+    for (k, scan) in scans.iter().enumerate() {
         let setup = u16::try_from(k).unwrap_or(u16::MAX);
         let batcher = Batcher::new(path, scan, setup, before);
-        batcher.scan(&mut reader, scan, sender)?;
+        let mut clock = Clock::open(path, scan, timed)?;
+        batcher.scan(&mut reader, scan, &mut clock, sender)?;
         before += scan.records;
     }
     Ok(())
@@ -267,6 +283,7 @@ impl<'a> Batcher<'a> {
         mut self,
         reader: &mut Reader,
         scan: &PointCloud,
+        clock: &mut Clock,
         sender: &Sender,
     ) -> Result<(), Option<ReadError>> {
         let mut points = reader
@@ -274,10 +291,14 @@ impl<'a> Batcher<'a> {
             .map_err(|e| self.damaged(&e))?;
         points.normalize_intensity(false);
         points.intensity_to_color(false);
+        let mut times = clock.times(scan).map_err(|e| self.damaged(&e))?;
         let mut empty = 0;
         for point in points {
             match point {
-                Ok(point) => self.push(&point),
+                Ok(point) => {
+                    let time = times.as_mut().and_then(Iterator::next).transpose();
+                    self.push(&point, time.map_err(|e| self.damaged(&e))?);
+                }
                 Err(::e57::Error::Internal { .. }) if empty < EMPTY_PACKETS => {
                     empty += 1;
                     continue;
@@ -293,11 +314,14 @@ impl<'a> Batcher<'a> {
         self.send(sender)
     }
 
-    fn push(&mut self, point: &Point) {
+    fn push(&mut self, point: &Point, time_s: Option<f64>) {
         if let CartesianCoordinate::Valid { x, y, z } = point.cartesian {
             self.batch.push([x, y, z], 0, self.setup);
             self.raw_intensity
                 .push(point.intensity.map_or(f64::NAN, f64::from));
+            if let Some(time_s) = time_s {
+                self.batch.time_s.get_or_insert_default().push(time_s);
+            }
         }
     }
 
@@ -315,6 +339,56 @@ impl<'a> Batcher<'a> {
         sender
             .send(Ok(std::mem::take(&mut self.batch)))
             .map_err(|_| None)
+    }
+}
+
+/// The times of a scan's points, which the decoder's points do not have: read beside them, raw.
+enum Clock {
+    /// No scan of the file has any.
+    None,
+    /// Others have; this one not.
+    Unset,
+    /// Of every record, seconds after the scan began.
+    Of(Box<Reader>),
+}
+
+/// The GPS time of every record of a scan, seconds; NaN where it is not known.
+type Times<'a> = Box<dyn Iterator<Item = Result<f64, ::e57::Error>> + 'a>;
+
+impl Clock {
+    fn open(path: &Path, scan: &PointCloud, timed: bool) -> Result<Self, ReadError> {
+        match (timed, has_time(scan)) {
+            (false, _) => Ok(Self::None),
+            (true, false) => Ok(Self::Unset),
+            (true, true) => Ok(Self::Of(Box::new(reader(path)?))),
+        }
+    }
+
+    /// `None` where points have no time at all.
+    fn times<'a>(&'a mut self, scan: &'a PointCloud) -> Result<Option<Times<'a>>, ::e57::Error> {
+        let reader = match self {
+            Self::None => return Ok(None),
+            Self::Unset => return Ok(Some(Box::new(std::iter::repeat_with(|| Ok(f64::NAN))))),
+            Self::Of(reader) => reader,
+        };
+        let begin_s = scan.acquisition_start.as_ref().map_or(0.0, |t| t.gps_time);
+        let place = |name| scan.prototype.iter().position(|r| r.name == name);
+        let (stamp, invalid) = (
+            place(RecordName::TimeStamp),
+            place(RecordName::IsTimeStampInvalid),
+        );
+        let number =
+            |record: &[RecordValue], at: usize| record[at].to_f64(&scan.prototype[at].data_type);
+        let time = move |record: &[RecordValue]| {
+            let known = match invalid {
+                Some(at) => number(record, at)? == 0.0,
+                None => true,
+            };
+            let after_s = stamp.filter(|_| known).map(|at| number(record, at));
+            Ok(begin_s + after_s.transpose()?.unwrap_or(f64::NAN))
+        };
+        let records = reader.pointcloud_raw(scan)?;
+        Ok(Some(Box::new(records.map(move |r| time(&r?)))))
     }
 }
 

@@ -1,7 +1,8 @@
 use std::path::{Path, PathBuf};
 
 use ::e57::{
-    E57Writer, Quaternion, Record, RecordDataType, RecordName, RecordValue, Transform, Translation,
+    DateTime, E57Writer, Quaternion, Record, RecordDataType, RecordName, RecordValue, Transform,
+    Translation,
 };
 
 use crate::cloud::io::testing::{read, read_bytes};
@@ -120,6 +121,51 @@ fn each_scan_is_a_setup_at_its_pose_and_invalid_points_are_left_out() {
         ("a.e57 scan 2", None)
     );
     assert!(scans.files()[0].units.known);
+}
+
+/// Times after a start at 1 000 000 s, the second of them called invalid; then a scan without.
+fn timed(dir: &Path) -> PathBuf {
+    let path = dir.join("timed.e57");
+    let mut writer = E57Writer::from_file(&path, "file").unwrap();
+    let mut prototype = [
+        RecordName::CartesianX,
+        RecordName::CartesianY,
+        RecordName::CartesianZ,
+        RecordName::TimeStamp,
+    ]
+    .map(double)
+    .to_vec();
+    prototype.push(flag(RecordName::IsTimeStampInvalid, 1));
+    prototype.push(flag(RecordName::CartesianInvalidState, 2));
+    let mut scan = writer.add_pointcloud("one", prototype).unwrap();
+    scan.set_acquisition_start(Some(DateTime {
+        gps_time: 1e6,
+        atomic_reference: true,
+    }));
+    for (after_s, unknown, state) in [(0.25, 0, 0), (0.5, 1, 0), (0.75, 0, 2), (1.0, 0, 0)] {
+        let [x, y, z] = [1.0, 2.0, 3.0].map(RecordValue::Double);
+        let flags = [unknown, state].map(RecordValue::Integer);
+        let time = RecordValue::Double(after_s);
+        scan.add_point([vec![x, y, z, time], flags.to_vec()].concat())
+            .unwrap();
+    }
+    scan.finalize().unwrap();
+    spherical(&mut writer);
+    writer.finalize().unwrap();
+    path
+}
+
+#[test]
+fn times_count_from_the_start_of_their_scan() {
+    let dir = tempfile::tempdir().unwrap();
+    let (all, scans) = read(&[timed(dir.path())]).unwrap();
+    let times = all.time_s.unwrap();
+    assert!(scans.files()[0].has_time);
+    assert_eq!(times.len(), all.x.len());
+    assert_eq!([times[0], times[2]], [1_000_000.25, 1_000_001.0]);
+    assert!(times[1].is_nan() && times[3].is_nan());
+    let (without, scans) = read(&[write(dir.path())]).unwrap();
+    assert!(without.time_s.is_none() && !scans.files()[0].has_time);
 }
 
 #[test]
