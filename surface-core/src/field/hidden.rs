@@ -8,8 +8,9 @@ use super::lattice::FieldRows;
 const REACH_M: f64 = 0.5;
 /// What is smaller is no vehicle and no person, m²: a few cells beside a kerb or a bollard.
 const LEAST_M2: f64 = 0.1;
-/// A thing hides at least this share of the box around it.
-const LEAST_FILL: f64 = 0.2;
+/// A node counts when so many of the nine around it, itself one of them, are hidden: a thing hides such
+/// that touch, grass along an edge single ones here and there.
+const LEAST_TOUCHING: usize = 3;
 
 /// Ground under something that stood there in every setup: the surface has a hole.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -35,10 +36,6 @@ impl HiddenGround {
         }
     }
 
-    fn box_m2(&self) -> f64 {
-        (self.s_m[1] - self.s_m[0]) * (self.t_m[1] - self.t_m[0])
-    }
-
     fn with(&self, other: &Self) -> Self {
         let both = |a: [f64; 2], b: [f64; 2]| [a[0].min(b[0]), a[1].max(b[1])];
         Self {
@@ -50,7 +47,7 @@ impl HiddenGround {
 }
 
 /// Where do these rows have no height although points came from there, all of them set aside as
-/// not road?
+/// not road? Nodes that are hidden by themselves do not count.
 ///
 /// One piece a vehicle or whatever it was, in the order of stations; pieces of all sizes, as one
 /// may go on in the next rows. To be joined by [`join_hidden`]. A station is s, not the ground's own
@@ -59,22 +56,33 @@ impl HiddenGround {
 pub fn hidden_in(rows: &FieldRows) -> Vec<HiddenGround> {
     let lattice = &rows.lattice;
     let area_m2 = lattice.s_step_m * lattice.t_step_m;
-    let hidden = flags::INSIDE | flags::OUTLIERS;
     let mut out = Vec::new();
-    for k in (0..rows.z_m.len()).filter(|&k| rows.z_m[k].is_nan()) {
-        if rows.flags[k] & hidden == hidden {
-            let s = lattice.row_s_m(rows.first_row + k / lattice.columns);
-            let t = lattice.column_t_m(k % lattice.columns);
-            let (s_m, t_m) = ([s, s], [t, t]);
-            take(&mut out, HiddenGround { s_m, t_m, area_m2 });
-        }
+    for k in (0..rows.z_m.len()).filter(|&k| is_hidden(rows, k) && touches(rows, k)) {
+        let s = lattice.row_s_m(rows.first_row + k / lattice.columns);
+        let t = lattice.column_t_m(k % lattice.columns);
+        let (s_m, t_m) = ([s, s], [t, t]);
+        take(&mut out, HiddenGround { s_m, t_m, area_m2 });
     }
     out
 }
 
-/// The pieces of all rows as whole things, by station; too small ones are left out, and so is what is
-/// scattered, as grass along an edge. On a closed course of `lap_m` one that lies over the start has its
-/// last station beyond the end.
+fn is_hidden(rows: &FieldRows, k: usize) -> bool {
+    let hidden = flags::INSIDE | flags::OUTLIERS;
+    rows.z_m[k].is_nan() && rows.flags[k] & hidden == hidden
+}
+
+/// Whether enough of the nodes around are hidden too.
+fn touches(rows: &FieldRows, k: usize) -> bool {
+    let columns = rows.lattice.columns;
+    let (row, column) = (k / columns, k % columns);
+    let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
+    let nodes =
+        near(row, rows.rows).flat_map(|r| near(column, columns).map(move |c| r * columns + c));
+    nodes.filter(|&n| is_hidden(rows, n)).count() >= LEAST_TOUCHING
+}
+
+/// The pieces of all rows as whole things, by station; too small ones are left out. On a closed course
+/// of `lap_m` one that lies over the start has its last station beyond the end.
 #[must_use]
 pub fn join_hidden(pieces: &[HiddenGround], lap_m: Option<f64>) -> Vec<HiddenGround> {
     let mut out = Vec::new();
@@ -82,18 +90,21 @@ pub fn join_hidden(pieces: &[HiddenGround], lap_m: Option<f64>) -> Vec<HiddenGro
     if let Some(lap_m) = lap_m {
         join_over_the_start(&mut out, lap_m);
     }
-    out.retain(|all| all.area_m2 >= LEAST_M2.max(LEAST_FILL * all.box_m2()));
+    out.retain(|all| all.area_m2 >= LEAST_M2);
     out.sort_by(|a, b| a.s_m[0].total_cmp(&b.s_m[0]));
     out
 }
 
 /// What begins at the start is moved a lap on where that brings it to what stands at the end.
 fn join_over_the_start(found: &mut Vec<HiddenGround>, lap_m: f64) {
-    let at_start = found.iter().position(|f| {
-        let on = f.a_lap_on(lap_m);
-        found.iter().any(|other| other != f && other.is_near(&on))
-    });
-    if let Some(k) = at_start {
+    let at_start = |found: &[HiddenGround]| {
+        found.iter().position(|f| {
+            let on = f.a_lap_on(lap_m);
+            found.iter().any(|other| other != f && other.is_near(&on))
+        })
+    };
+    // It ends: each that is moved becomes one with another.
+    while let Some(k) = at_start(found) {
         let moved = found.remove(k).a_lap_on(lap_m);
         take(found, moved);
     }
@@ -110,6 +121,7 @@ fn take(found: &mut Vec<HiddenGround>, mut piece: HiddenGround) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::field::Lattice;
 
     fn piece(s: [f64; 2], t: [f64; 2], area_m2: f64) -> HiddenGround {
         HiddenGround {
@@ -149,15 +161,41 @@ mod tests {
     }
 
     #[test]
-    fn a_thing_over_the_start_is_one_and_scattered_cells_are_none() {
+    fn things_over_the_start_are_whole() {
         let pieces = [
             piece([0.0, 1.5], [-1.0, 0.8], 2.5),
             piece([97.0, 99.9], [-1.0, 0.8], 5.0),
-            // A line of grass: 40 m by 0.8 m, in which one node in thirty is hidden.
-            piece([40.0, 80.0], [4.0, 4.8], 1.0),
+            piece([0.0, 1.4], [3.0, 4.8], 2.0),
+            piece([98.0, 99.9], [3.0, 4.8], 3.0),
         ];
         let found = join_hidden(&pieces, Some(100.0));
-        assert_eq!(found, [piece([97.0, 101.5], [-1.0, 0.8], 7.5)]);
-        assert_eq!(join_hidden(&pieces, None).len(), 2);
+        let whole = [
+            piece([97.0, 101.5], [-1.0, 0.8], 7.5),
+            piece([98.0, 101.4], [3.0, 4.8], 5.0),
+        ];
+        assert_eq!(found, whole);
+        assert_eq!(join_hidden(&pieces, None).len(), 4);
+    }
+
+    #[test]
+    fn a_car_beside_grass_is_told_without_the_grass() {
+        let lattice = Lattice::new([0.1; 2], 400, -50..51, false).unwrap();
+        let mut rows = FieldRows::empty(lattice, 0, 400).unwrap();
+        let mut hide = |s: f64, t: f64| {
+            let k = (s / 0.1).round() as usize * 101 + ((t + 5.0) / 0.1).round() as usize;
+            rows.z_m[k] = f64::NAN;
+            rows.flags[k] = flags::INSIDE | flags::OUTLIERS;
+        };
+        // Grass: single nodes, two at a time, all along the left edge.
+        for k in 0..390 {
+            hide(0.1 * f64::from(k), 4.0 + 0.2 * f64::from(k % 4));
+        }
+        for (k, l) in (0..45).flat_map(|k| (0..18).map(move |l| (k, l))) {
+            hide(10.0 + 0.1 * f64::from(k), 2.0 + 0.1 * f64::from(l));
+        }
+        let found = join_hidden(&hidden_in(&rows), None);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].area_m2 - 8.1).abs() < 0.1, "{found:?}");
+        assert!(found[0].s_m[0] > 9.9 && found[0].s_m[1] < 14.5);
     }
 }
