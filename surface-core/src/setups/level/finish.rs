@@ -3,6 +3,7 @@
 use super::report::{LevelReport, Levelled, SlowLevel};
 use super::solver::{ARM_M, LEVEL, Solver, count};
 use crate::setups::Correction;
+use crate::setups::ties::spare;
 
 /// Offsets further from the others than this are named, metres, and beyond this many of their
 /// standard deviations.
@@ -16,6 +17,7 @@ impl Solver<'_> {
     }
 
     pub(super) fn finish(mut self, told: Option<SlowLevel>) -> Levelled {
+        self.keep_uncovered();
         let spread = self.prior_m2[0].sqrt();
         let tied: Vec<usize> = (0..self.setups).filter(|&s| self.tied[s]).collect();
         let off = self.far_off(&tied);
@@ -44,6 +46,17 @@ impl Solver<'_> {
                 spare: self.spare,
                 slow,
             },
+        }
+    }
+
+    /// A setup whose ground only such others saw that were left out since is no spare.
+    fn keep_uncovered(&mut self) {
+        let left_out = self.tied.iter().zip(&self.left_out);
+        let used: Vec<bool> = left_out.map(|(tied, out)| *tied && !out).collect();
+        let still = spare(self.places, &used);
+        for (s, still) in still.into_iter().enumerate() {
+            self.left_out[s] &= still || !self.spare[s];
+            self.spare[s] &= still;
         }
     }
 

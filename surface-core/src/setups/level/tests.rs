@@ -126,6 +126,22 @@ fn a_setup_that_contradicts_the_others_is_left_out_and_one_alone_is_kept_as_it_i
 }
 
 #[test]
+fn ground_that_only_a_setup_saw_that_was_left_out_is_not_lost() {
+    let mut seen = places(|s, at| match s {
+        7 => planted(s).at(at) + 5e-3 * (3.0 * at[0]).sin(),
+        _ => planted(s).at(at),
+    });
+    for k in 0..20usize {
+        let at = [500.0 + count(k), 0.0, 0.0];
+        seen.push(at, &[sight(7, 0.0), sight(SETUPS, 0.003)]);
+    }
+    let about: Vec<_> = (0..SETUPS).map(|s| Some(stand(s))).chain([None]).collect();
+    let report = level(&seen, SETUPS + 1, &about).unwrap().report;
+    assert!(report.left_out[7] && !report.tied[SETUPS]);
+    assert!(!report.left_out[SETUPS] && !report.spare[SETUPS]);
+}
+
+#[test]
 fn a_setup_that_cannot_be_tied_is_left_out_where_the_others_saw_its_ground() {
     let seen_by_last = |seen: &mut Places, common: usize, alone: usize| {
         for k in 0..common {
