@@ -452,9 +452,6 @@ fn report(
     }
 }
 
-/// Cells with fewer points than this do not carry a spacing.
-const FEW_POINTS: u32 = 3;
-
 fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<String> {
     let mut out: Vec<String> = found.check.defects_doubt().into_iter().collect();
     out.extend(found.trusted.report(&road.setups).doubts());
@@ -475,19 +472,8 @@ fn doubts(road: &RoadInWords, found: &Findings, params: &FitParams) -> Vec<Strin
         ));
     }
     out.extend(found.field.hidden_doubts());
-    let points = f64::from(found.field.points_median);
-    if found.field.points_median < FEW_POINTS {
-        let enough = params.spacing_m * (f64::from(FEW_POINTS) / points.max(0.5)).sqrt();
-        out.push(format!(
-            "half of the nodes have {points} points or fewer: a spacing of {enough:.2} m suits this cloud"
-        ));
-    }
-    if found.mask.in_other_parts > 0 {
-        out.push(format!(
-            "{} nodes in {} parts are cut off from the rest and left out of the mesh",
-            found.mask.in_other_parts, found.mask.parts_dropped
-        ));
-    }
+    out.extend(found.field.thin_doubt(params.spacing_m));
+    out.extend(found.mask.cut_off_doubt());
     if let ProductCrs::Dropped(why) = &road.crs {
         out.push(why.clone());
     }

@@ -491,7 +491,8 @@ impl State<'_> {
         cloud: &Scans,
     ) -> Report {
         let old = &self.old.report;
-        let doubts = doubts_after(old, &meshed.check, &joined.counts);
+        let checkpoints_hold = rescan.changes.is_empty();
+        let doubts = doubts_after(old, &meshed, &joined.counts, checkpoints_hold);
         let listed = meshed.spots.iter().take(Report::MOST_SPOTS);
         Report {
             version: rescan.version.clone(),
@@ -513,10 +514,7 @@ impl State<'_> {
                 ..old.parameters.clone()
             },
             // They were held to the surface before it changed.
-            checkpoints: old
-                .checkpoints
-                .clone()
-                .filter(|_| rescan.changes.is_empty()),
+            checkpoints: old.checkpoints.clone().filter(|_| checkpoints_hold),
             deviation: meshed.map.summary(&meshed.spots, self.fit.tolerance_m),
             spots: listed.map(spot_report).collect(),
             rescan: Some(Box::new(RescanReport {
@@ -530,14 +528,29 @@ impl State<'_> {
     }
 }
 
-/// The doubts of the old report, with those about the mesh and about hidden ground as they are now.
-fn doubts_after(old: &Report, check: &MeshCheck, counts: &FieldCounts) -> Vec<String> {
-    let mut gone = old.field.hidden_doubts();
+/// The doubts of the old report, with those about mesh and heights as they are now; those that
+/// checkpoints raised go with them.
+fn doubts_after(
+    old: &Report,
+    now: &Meshed,
+    counts: &FieldCounts,
+    checkpoints_hold: bool,
+) -> Vec<String> {
+    let spacing_m = old.parameters.spacing_m;
+    let of_surface = |field: &FieldCounts, mask: &MaskReport| {
+        let mut out = field.hidden_doubts();
+        out.extend(field.thin_doubt(spacing_m));
+        out.extend(mask.cut_off_doubt());
+        out
+    };
+    let mut gone = of_surface(&old.field, &old.mask);
     gone.extend(old.mesh.defects_doubt());
+    let checkpoints = old.checkpoints.iter().filter(|_| !checkpoints_hold);
+    gone.extend(checkpoints.flat_map(|c| c.doubts().to_vec()));
     let kept = old.doubts.iter().filter(|doubt| !gone.contains(doubt));
-    let mut out: Vec<String> = check.defects_doubt().into_iter().collect();
+    let mut out: Vec<String> = now.check.defects_doubt().into_iter().collect();
     out.extend(kept.cloned());
-    out.extend(counts.hidden_doubts());
+    out.extend(of_surface(counts, &now.mask));
     out
 }
 

@@ -34,6 +34,17 @@ pub struct MaskReport {
 impl MaskReport {
     /// Parts that are listed singly.
     pub const MOST_PARTS: usize = 100;
+
+    /// What is cut off from the rest of the surface, in words.
+    #[must_use]
+    pub fn cut_off_doubt(&self) -> Option<String> {
+        let (nodes, parts) = (self.in_other_parts, self.parts_dropped);
+        (nodes > 0).then(|| {
+            format!(
+                "{nodes} nodes in {parts} parts are cut off from the rest and left out of the mesh"
+            )
+        })
+    }
 }
 
 /// A part of the surface that was not connected with the rest.
