@@ -183,11 +183,24 @@ impl SurfaceMesh {
     #[must_use]
     pub fn normal_at(&self, x_m: f64, y_m: f64) -> Option<[f64; 3]> {
         let hit = self.triangles().highest(x_m, y_m)?;
-        let normals = self.columns.normals.as_deref();
-        Some(normals.map_or_else(
-            || self.triangles().face_normal(hit.face),
-            |normals| self.interpolated_normal(normals, &hit),
-        ))
+        Some(self.normal(&hit))
+    }
+
+    /// Normals at many places, as [`Self::normal_at`] answers: fills `out`, NaN off the mesh. What is
+    /// missing in the shorter slice is not answered.
+    pub fn normals_at(&self, places_m: &[[f64; 2]], out: &mut [[f64; 3]]) {
+        let triangles = self.triangles();
+        for (out, &[x, y]) in out.iter_mut().zip(places_m) {
+            let hit = triangles.highest(x, y);
+            *out = hit.map_or([f64::NAN; 3], |hit| self.normal(&hit));
+        }
+    }
+
+    fn normal(&self, hit: &Hit) -> [f64; 3] {
+        match self.columns.normals.as_deref() {
+            Some(normals) => self.interpolated_normal(normals, hit),
+            None => self.triangles().face_normal(hit.face),
+        }
     }
 
     fn interpolated_normal(&self, normals: &[[f32; 3]], hit: &Hit) -> [f64; 3] {

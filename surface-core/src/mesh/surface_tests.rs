@@ -141,6 +141,17 @@ fn batches_answer_like_single_questions() {
     for (p, z) in places.iter().zip(heights) {
         assert_eq!(mesh.height_at(p[0], p[1]), Some(z).filter(|z| !z.is_nan()));
     }
+    let mut normals = vec![[0.0; 3]; places.len()];
+    mesh.normals_at(&places, &mut normals);
+    let mut off = 0;
+    for (p, n) in places.iter().zip(normals) {
+        assert_eq!(
+            mesh.normal_at(p[0], p[1]),
+            Some(n).filter(|n| !n[0].is_nan())
+        );
+        off += usize::from(n[0].is_nan());
+    }
+    assert!(off > 0 && off < places.len(), "{off}");
 }
 
 #[test]
