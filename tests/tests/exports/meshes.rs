@@ -1,9 +1,11 @@
 //! Formats of triangles.
 
+use std::path::Path;
+
 use surface_core::build::ExportFormat;
 use surface_tests::python;
 
-use crate::built::{build, exported, told};
+use crate::built::{SPACING_M, build, exported, mesh, told};
 
 /// A round trip may lose this much, millimetres.
 const MOST_LOST_MM: f64 = 0.05;
@@ -21,6 +23,55 @@ fn is_the_mesh(format: ExportFormat, most_mm: f64) {
         let lost = found[what].as_f64().unwrap();
         assert!(lost <= most_mm, "{format:?} {what}: {lost} mm");
     }
+}
+
+#[test]
+fn trimesh_finds_the_sheet_of_the_report_its_heights_and_delaunay_triangles() {
+    let Some(interpreter) = python::venv() else {
+        return;
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let csv = dir.path().join("places.csv");
+    let (mesh, _) = mesh();
+    let corners = mesh.columns().positions_m.iter().step_by(97);
+    let places: Vec<[f64; 2]> = corners.map(|p| [p[0] + 0.03, p[1] - 0.05]).collect();
+    let rows: Vec<String> = places
+        .iter()
+        .map(|p| format!("{},{}", p[0], p[1]))
+        .collect();
+    std::fs::write(&csv, rows.join("\n")).unwrap();
+    let ply = build().join("surface.ply");
+    let arguments = [Path::new("mesh"), &ply, &csv];
+    let text = python::run(&interpreter, "mesh_reference.py", &arguments).unwrap();
+    let said = |name: &str| -> Vec<f64> {
+        let lines = text.lines().filter_map(|line| line.strip_prefix(name));
+        lines.map(|word| word.trim().parse().unwrap()).collect()
+    };
+    let report = std::fs::read_to_string(build().join("report.json")).unwrap();
+    let report: serde_json::Value = serde_json::from_str(&report).unwrap();
+    let check = |name: &str| report["mesh"][name].as_f64().unwrap();
+    for name in ["vertices", "faces", "euler", "parts"] {
+        assert!(
+            (said(&format!("{name} "))[0] - check(name)).abs() < 0.5,
+            "{name}: {text}"
+        );
+    }
+    let zero = |name: &str| said(name)[0].abs() < 0.5;
+    assert!(zero("duplicates ") && zero("degenerate ") && zero("down ") && !zero("winding "));
+    let mut hits = 0;
+    for ([x, y], theirs) in places.iter().zip(said("z ")) {
+        // The ray caster has a tolerance of its own of 1e-8 in plan.
+        let ours = mesh.height_at(*x, *y).unwrap_or(f64::NAN);
+        assert!(ours.is_nan() == theirs.is_nan() && (ours - theirs).abs() < 1e-7 || ours.is_nan());
+        hits += usize::from(!ours.is_nan());
+    }
+    assert!(hits > 100, "{hits}");
+    // Sides of the lattice that are held where rows are thinned may be none of Delaunay's.
+    assert!(
+        said("not_delaunay ")[0] < 2e-3 * said("inner_edges ")[0],
+        "{text}"
+    );
+    assert!(said("longest_not_delaunay ")[0] < 1.05 * SPACING_M);
 }
 
 #[test]
