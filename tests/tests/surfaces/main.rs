@@ -3,6 +3,7 @@
 mod autzen;
 mod breaklines_demo;
 mod demo;
+mod formats;
 mod levelling;
 mod plane_laz;
 mod report_page;
