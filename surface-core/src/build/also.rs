@@ -75,7 +75,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn where_there_are_no_links_products_are_copied() {
+    fn a_folder_of_products_is_made_again_with_all_in_it() {
         let dir = tempfile::tempdir().unwrap();
         let from = dir.path().join("from");
         std::fs::create_dir_all(from.join("z")).unwrap();

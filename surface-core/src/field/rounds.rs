@@ -76,7 +76,7 @@ impl Near {
 
     /// Whether a plane says nothing of the place: it leaves the own cell without weight, and two of the
     /// four beside it on the same side, or as `own_counts` says, the own cell alone. `step_m` is the
-    /// cells' distance. What lies further off than a flank may is a thing that stood there.
+    /// cells' distance. What lies further above than a flank may is a thing that stood there.
     pub fn loses_middle(&self, plane: &FittedPlane, step_m: f64, own_counts: bool) -> bool {
         let [w, u, v, z, d2, _, scatter] = self.columns();
         let reach2 = TUKEY_C * TUKEY_C;

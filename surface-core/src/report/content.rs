@@ -10,7 +10,7 @@ use crate::ribbon::Gap;
 
 /// Version of `report.json` and of build folders; raised when a field changes its meaning or goes, and
 /// when heights change so much that a rescan would take it for a change of the road.
-pub const FORMAT_VERSION: u32 = 6;
+pub const FORMAT_VERSION: u32 = 7;
 
 /// Said in every report: what the surface must not be trusted for without others.
 pub const CAUTIONS: [&str; 3] = [
@@ -88,6 +88,8 @@ pub struct FieldCounts {
 
 /// Holes under what stood on the road that are named one by one.
 const MOST_HIDDEN: usize = 5;
+/// Cells with fewer points than this do not carry a spacing.
+const FEW_POINTS: u32 = 3;
 
 impl FieldCounts {
     /// The holes that are there because something stood in the way, in words.
@@ -109,6 +111,18 @@ impl FieldCounts {
             ));
         }
         out
+    }
+
+    /// That the nodes stand too close for the points, in words.
+    #[must_use]
+    pub fn thin_doubt(&self, spacing_m: f64) -> Option<String> {
+        let points = f64::from(self.points_median);
+        let enough = spacing_m * (f64::from(FEW_POINTS) / points.max(0.5)).sqrt();
+        (self.points_median < FEW_POINTS).then(|| {
+            format!(
+                "half of the nodes have {points} points or fewer: a spacing of {enough:.2} m suits this cloud"
+            )
+        })
     }
 }
 
