@@ -181,17 +181,17 @@ mod tests {
     fn a_car_beside_grass_is_told_without_the_grass() {
         let lattice = Lattice::new([0.1; 2], 400, -50..51, false).unwrap();
         let mut rows = FieldRows::empty(lattice, 0, 400).unwrap();
-        let mut hide = |s: f64, t: f64| {
-            let k = (s / 0.1).round() as usize * 101 + ((t + 5.0) / 0.1).round() as usize;
+        let mut hide = |row: usize, column: usize| {
+            let k = row * 101 + column;
             rows.z_m[k] = f64::NAN;
             rows.flags[k] = flags::INSIDE | flags::OUTLIERS;
         };
         // Grass: single nodes, two at a time, all along the left edge.
         for k in 0..390 {
-            hide(0.1 * f64::from(k), 4.0 + 0.2 * f64::from(k % 4));
+            hide(k, 90 + 2 * (k % 4));
         }
         for (k, l) in (0..45).flat_map(|k| (0..18).map(move |l| (k, l))) {
-            hide(10.0 + 0.1 * f64::from(k), 2.0 + 0.1 * f64::from(l));
+            hide(100 + k, 70 + l);
         }
         let found = join_hidden(&hidden_in(&rows), None);
         assert_eq!(found.len(), 1, "{found:?}");
