@@ -6,14 +6,14 @@ use super::heights::HeightFitter;
 use super::order::in_order;
 use super::rescan_params::RescanParams;
 use super::road::KnownSetup;
-use super::trust::{samples, slow_report, slow_urad};
+use super::trust::{learn_noise, own_noise, samples, slow_report, slow_urad};
 use crate::cloud::TileStore;
 use crate::field::{FieldRows, Mark, SECTION_ROWS, Trust, block_cells, flags, places_seen};
 use crate::progress::Progress;
 use crate::report::{SetupTieReport, TieReport};
 use crate::rescan::{Areas, Tie, tie};
 use crate::ribbon::{Ribbon, RibbonPoint};
-use crate::setups::{NoiseModel, Places, SetupModel, SetupModels};
+use crate::setups::{Places, SetupModel, SetupModels};
 
 /// Share of the nodes of a square, in quarters, that must have a height.
 const LEAST_QUARTERS: usize = 3;
@@ -52,15 +52,15 @@ pub(super) fn tie_scan(
     }
     let positions_m: Vec<Option<[f64; 3]>> = setups.iter().map(|s| s.position_m).collect();
     let tie = tie(&places, setups.len(), &positions_m)?;
-    let learn = || NoiseModel::learn(&samples(&places, &positions_m));
-    let noise = params.noise.or_else(learn);
+    let samples = samples(&places, &positions_m);
+    let (noise, factors) = learn_noise(&samples, params.noise, setups.len());
     let model = |k: usize| SetupModel {
         position_m: positions_m[k],
         correction: tie.levelled.corrections[k],
         offset_variance_m2: tie.levelled.report.sd_m[k].powi(2),
         tilt_variance: tie.levelled.report.tilt_sd[k].powi(2),
         slow_variance: tie.levelled.report.slow_sd[k].powi(2),
-        noise,
+        noise: own_noise(noise, factors[k]),
         left_out: !tie.setups[k].tied,
         z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
     };

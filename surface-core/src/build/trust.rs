@@ -9,7 +9,7 @@ use crate::progress::Progress;
 use crate::report::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport, SlowReport};
 use crate::setups::{
     Correction, LevelReport, NoiseModel, NoiseSample, Places, SetupModel, SetupModels, SlowLevel,
-    level,
+    level, own_factors,
 };
 
 /// Sights with fewer points than this do not tell a variance.
@@ -23,6 +23,8 @@ pub(super) struct Trusted {
     pub models: SetupModels,
     level: LevelReport,
     noise: Option<NoiseModel>,
+    /// By setup: how many times as far as the others' its heights scatter, where that shows.
+    factors: Vec<Option<f64>>,
     rings: Vec<RingReport>,
 }
 
@@ -39,7 +41,7 @@ pub(super) fn learn_setups(
     let positions_m: Vec<Option<[f64; 3]>> = setups.iter().map(|s| s.position_m).collect();
     let levelled = level(&places, setups.len(), &positions_m)?;
     let samples = samples(&places, &positions_m);
-    let noise = given.or_else(|| NoiseModel::learn(&samples));
+    let (noise, factors) = learn_noise(&samples, given, setups.len());
     // What no other setup saw stands where it was delivered: that is its datum, not an error.
     let tied = |k: usize, v: f64| if levelled.report.tied[k] { v } else { 0.0 };
     let model = |(k, correction): (usize, &Correction)| SetupModel {
@@ -48,7 +50,7 @@ pub(super) fn learn_setups(
         offset_variance_m2: tied(k, levelled.report.sd_m[k].powi(2)),
         tilt_variance: tied(k, levelled.report.tilt_sd[k].powi(2)),
         slow_variance: tied(k, levelled.report.slow_sd[k].powi(2)),
-        noise,
+        noise: own_noise(noise, factors[k]),
         left_out: levelled.report.left_out[k],
         z_step_m: u16::try_from(k).map_or(0.0, |k| fitter.setups.z_step_m(k)),
     };
@@ -58,7 +60,30 @@ pub(super) fn learn_setups(
         level: levelled.report,
         rings: noise.map_or_else(Vec::new, |noise| rings(&samples, &noise)),
         noise,
+        factors,
     })
+}
+
+/// The noise of all setups, and what single ones have of it; a `given` one is used as it is.
+pub(super) fn learn_noise(
+    samples: &[NoiseSample],
+    given: Option<NoiseModel>,
+    setups: usize,
+) -> (Option<NoiseModel>, Vec<Option<f64>>) {
+    let learnt = || NoiseModel::learn(samples);
+    let Some(noise) = given.or_else(learnt) else {
+        return (None, vec![None; setups]);
+    };
+    let factors = match given {
+        Some(_) => vec![None; setups],
+        None => own_factors(samples, &noise, setups),
+    };
+    (Some(noise), factors)
+}
+
+/// The noise of a setup that scatters `factor` times as far as the others.
+pub(super) fn own_noise(noise: Option<NoiseModel>, factor: Option<f64>) -> Option<NoiseModel> {
+    noise.map(|noise| noise.times(factor.unwrap_or(1.0)))
 }
 
 impl Trusted {
@@ -101,6 +126,7 @@ impl Trusted {
             offset_sd_mm: rounded(1e3 * self.level.sd_m[k], 1e3),
             tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
             slow_urad: slow_urad(correction, self.level.slow.as_ref()),
+            noise_factor: self.factors[k].map(|f| rounded(f, 100.0)),
             shared_places: self.level.shared[k],
         }
     }
@@ -184,6 +210,7 @@ pub(super) fn samples(places: &Places, positions_m: &[Option<[f64; 3]>]) -> Vec<
         for sight in place.sights.iter().filter(|s| s.n >= FEWEST_POINTS) {
             let position = positions_m.get(usize::from(sight.setup)).copied().flatten();
             out.extend(position.map(|p| NoiseSample {
+                setup: sight.setup,
                 d_m: (x - p[0]).hypot(y - p[1]),
                 h_m: p[2] - z,
                 variance_m2: f64::from(sight.variance_m2),

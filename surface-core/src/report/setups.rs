@@ -6,6 +6,8 @@ use std::fmt::Write as _;
 
 /// Setups that the summary names; the rest is in `report.json`.
 const NAMED: usize = 5;
+/// A setup that scatters so many times as far as the others is named.
+const NOISY: f64 = 1.5;
 
 /// What became of one setup.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -44,6 +46,10 @@ pub struct SetupReport {
     /// Root mean square of its slow angular error, microradians, where such are corrected.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slow_urad: Option<f64>,
+    /// How many times as far as the other setups' its heights scatter, where that shows beyond doubt:
+    /// its points are weighed by it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub noise_factor: Option<f64>,
     /// Places of smooth road that it shares with others.
     pub shared_places: u32,
 }
@@ -172,6 +178,14 @@ impl SetupsReport {
                 "setup {} shares too little with the others to be levelled ({} places) and is left out; they saw its ground too",
                 setup.name, setup.shared_places
             ));
+        }
+        for setup in &self.setups {
+            if let Some(factor) = setup.noise_factor.filter(|f| *f >= NOISY) {
+                out.push(format!(
+                    "setup {} scatters {factor:.1} times as far as the others, and counts less: was the road wet, or the tripod shaken?",
+                    setup.name
+                ));
+            }
         }
         let alone: Vec<&str> = of(SetupState::Untied).map(|s| s.name.as_str()).collect();
         if !alone.is_empty() && self.setups.len() > 1 {

@@ -23,6 +23,8 @@ use rayon::prelude::*;
 /// Scatter of one setup's points at one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NoiseSample {
+    /// Number of the setup.
+    pub setup: u16,
     /// Horizontal distance from the scanner, metres.
     pub d_m: f64,
     /// Depth below the scanner, metres.
@@ -106,6 +108,18 @@ impl NoiseModel {
         let terms = terms(d_m, h_m, faded);
         let squares = self.squares_m2();
         terms.iter().zip(squares).map(|(t, s)| t * s).sum()
+    }
+
+    /// The same with every noise so many times as large.
+    #[must_use]
+    pub fn times(&self, factor: f64) -> Self {
+        Self {
+            range_m: factor * self.range_m,
+            grazing_m: factor * self.grazing_m,
+            angle_rad: factor * self.angle_rad,
+            texture_m: factor * self.texture_m,
+            ..*self
+        }
     }
 
     /// The squares of its four noises, the unknowns of least squares.
@@ -280,6 +294,7 @@ mod tests {
                 let intensity = 6e4 * reflectance * (h_m / d_m.hypot(h_m)).powf(0.3);
                 let variance_m2 = model.variance_m2(d_m, h_m, intensity);
                 NoiseSample {
+                    setup: 0,
                     d_m,
                     h_m,
                     variance_m2: variance_m2 * scatter + step,

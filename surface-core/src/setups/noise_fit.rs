@@ -139,6 +139,7 @@ mod tests {
             ..NoiseModel::default()
         };
         let sample = |k: u32| NoiseSample {
+            setup: 0,
             d_m: 3.0 + 0.1 * f64::from(k),
             h_m: 1.8,
             variance_m2: 1e-7 * f64::from(3 + k % 5),

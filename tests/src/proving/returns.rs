@@ -111,6 +111,10 @@ const WHITE: f64 = 60_000.0;
 
 impl Returns {
     pub(super) fn new(params: &ScanParams, setup: &Setup) -> Self {
+        let mut params = params.clone();
+        if setup.id == 3 {
+            params.noise = params.noise.times(1.0 + params.third_noisier);
+        }
         Self {
             x_m: Vec::new(),
             y_m: Vec::new(),
@@ -119,7 +123,7 @@ impl Returns {
             time_s: Vec::new(),
             source: Vec::new(),
             information: Information::default(),
-            params: params.clone(),
+            params,
             setup: *setup,
             column: Column::default(),
         }

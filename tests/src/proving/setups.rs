@@ -36,6 +36,16 @@ impl Noise {
         slow_rad: 0.0,
     };
 
+    /// Ranges and angles scatter so many times as far.
+    #[must_use]
+    pub fn times(self, factor: f64) -> Self {
+        Self {
+            range_m: factor * self.range_m,
+            angle_rad: factor * self.angle_rad,
+            ..self
+        }
+    }
+
     /// Standard deviation of a range, metres: it grows with falling return power.
     ///
     /// Power relative to a white target met squarely at 10 m is ρ cos α (10 m / R)², and
@@ -82,6 +92,10 @@ pub struct ScanParams {
     /// Every fourth setup is too high by this besides, metres: a registration that went wrong.
     #[serde(default)]
     pub fourth_off_m: f64,
+    /// The third setup's points scatter by this share further than the others': 1 is twice as far. A
+    /// wet road, a tripod in the wind.
+    #[serde(default)]
+    pub third_noisier: f64,
     /// Grass has blades that stand above the soil.
     pub blades: bool,
     /// People and a passing car, with shadows and mixed pixels at their edges.
@@ -109,6 +123,7 @@ impl ScanParams {
             setup_height_error_m: 0.8e-3,
             setup_tilt_error_rad: 20e-6,
             fourth_off_m: 0.0,
+            third_noisier: 0.0,
             blades: true,
             clutter: true,
             parked_car: false,
@@ -136,6 +151,7 @@ impl ScanParams {
             setup_height_error_m: 0.0,
             setup_tilt_error_rad: 0.0,
             fourth_off_m: 0.0,
+            third_noisier: 0.0,
             clutter: false,
             parked_car: false,
             stray_share: 0.0,

@@ -88,6 +88,7 @@ fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most(
     fading_is_learnt(&told);
     let params = ScanParams {
         fourth_off_m: 6e-3,
+        third_noisier: 1.0,
         stray_share: 0.005,
         parked_car: true,
         ..ScanParams::demo()
@@ -105,6 +106,7 @@ fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most(
         let error = setup.offset_mm - 1e3 * truth.height_error_m;
         assert!(error.abs() < 0.5, "{setup:?} {truth:?}");
     }
+    the_noisy_setup_is_told(&report, &told);
     let short = [&free, &found].map(|s| s.short_waves[&Zone::Asphalt].rmse_m);
     println!("waves under 4 m, clean and with all that can be wrong: {short:?}");
     assert!(short[1] < 1.2 * short[0], "{short:?}");
@@ -117,6 +119,31 @@ fn every_fourth_setup_off_by_six_millimetres_is_named_and_costs_a_fifth_at_most(
     let mean = found.zones[&Zone::Asphalt].mean_m;
     assert!(mean.abs() < 0.3e-3, "mean error {mean}");
     assert!(checkpoints.rmse_mm < 1.0 && checkpoints.mean_mm.abs() < 0.3);
+}
+
+/// The third scatters twice as far in range and angle, and as the others by the road's texture.
+fn the_noisy_setup_is_told(report: &Report, clean: &Report) {
+    let factors = |report: &Report| -> Vec<Option<f64>> {
+        let setups = report.levelling.setups.iter();
+        setups.map(|s| s.noise_factor).collect()
+    };
+    println!("noise of setups over the others': {:?}", factors(report));
+    assert!(
+        factors(clean).iter().all(Option::is_none),
+        "{:?}",
+        factors(clean)
+    );
+    for (k, factor) in factors(report).into_iter().enumerate() {
+        match k {
+            2 => assert!((1.6..2.2).contains(&factor.unwrap())),
+            _ => assert_eq!(factor, None, "setup {k}"),
+        }
+    }
+    let named = report
+        .doubts
+        .iter()
+        .filter(|d| d.contains("times as far as the others"));
+    assert_eq!(named.count(), 1, "{:?}", report.doubts);
 }
 
 /// 4.5 by 1.8 m whose middle is at 0.4 of the lap, 2.6 m right of the line.
