@@ -30,6 +30,7 @@ export interface Report {
       offset_mm: number;
       offset_sd_mm: number;
       tilt_urad: [number, number];
+      noise_factor?: number;
       shared_places: number;
     }[];
   };
@@ -231,17 +232,18 @@ function inputs(report: Report): HTMLElement {
 function setups(report: Report): HTMLElement {
   const rows = report.levelling.setups.map((s) => [
     s.name,
-    s.state.replaceAll("_", " "),
+    s.state.replaceAll("-", " "),
     signed(s.offset_mm, 2),
     number(s.offset_sd_mm, 2),
     s.tilt_urad.map((t) => signed(t, 1)).join(", "),
+    s.noise_factor === undefined ? "" : `× ${number(s.noise_factor, 2)}`,
     number(s.shared_places),
   ]);
-  const names = ["Setup", "State", "Offset mm", "σ mm", "Tilt µrad, east, north", "Shared places"];
+  const names = ["Setup", "State", "Offset mm", "σ mm", "Tilt µrad, east, north", "Scatter", "Shared places"];
   const out = html("details");
   const { misfit_before_mm, misfit_mm } = report.levelling;
   const text = `${number(rows.length)} setups; they differ by ${number(misfit_mm, 2)} mm at a place (${number(misfit_before_mm, 2)} mm before levelling)`;
-  out.append(html("summary", "", text), grid(names, rows, [false, false, true, true, true, true]));
+  out.append(html("summary", "", text), grid(names, rows, [false, false, true, true, true, true, true]));
   return out;
 }
 

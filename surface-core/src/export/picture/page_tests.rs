@@ -135,6 +135,36 @@ fn the_unrolled_ribbon_shows_s_to_the_right_and_left_on_top() {
 }
 
 #[test]
+fn edges_of_what_the_map_does_not_show_stay_off_the_page() {
+    let borders: Vec<f64> = (0..=20).map(|k| 12.5 * f64::from(k)).collect();
+    let frame = CellFrame::ribbon(&borders, Closure::Open, 0.25).unwrap();
+    // A map of the first 25 m; the other 225 turn away to the north, out of the page.
+    let map = map(frame, 2, [250.0, 4.0], &|_, _| 0.001);
+    let place = |s: f64, t: f64| {
+        let on = (s - 25.0).max(0.0);
+        if on > 0.0 { [25.0 - t, on] } else { [s, t] }
+    };
+    let drawn = |edges: Option<Box<dyn Fn(f64) -> [f64; 2]>>| {
+        let picture = MapPicture {
+            place: Box::new(place),
+            edges,
+            ..MapPicture::of_plane(&map, &[], TOLERANCE_M)
+        };
+        picture.draw()
+    };
+    let (with, without) = (drawn(Some(Box::new(|_| [-4.0, 4.0]))), drawn(None));
+    let row = |canvas: &Canvas, y: usize| -> Vec<Rgb> {
+        (0..canvas.width())
+            .map(|x| canvas.pixel(x, y).unwrap())
+            .collect()
+    };
+    let head = 0..to_index(HEADER);
+    assert!(head.clone().all(|y| row(&with, y) == row(&without, y)));
+    let below = to_index(HEADER)..to_index(HEADER) + 300;
+    assert!(below.clone().any(|y| row(&with, y) != row(&without, y)));
+}
+
+#[test]
 fn the_page_stays_of_a_size_that_opens() {
     for (length_m, rows_m) in [(300.0, 100.0), (4000.0, 200.0), (7000.0, 400.0)] {
         let frame = CellFrame::ribbon(&[0.0, length_m], Closure::Closed, 0.25).unwrap();

@@ -116,8 +116,15 @@ impl Plan {
                 self.at((picture.place)(s, [right, left][side]))
             };
             let line: Vec<[f64; 2]> = (0..=steps).map(point).collect();
-            canvas.polyline(&line, 1.0, FAINT);
+            // A map of a part of the course shows the edges of that part.
+            for shown in line.split(|p| !self.holds(*p)) {
+                canvas.polyline(shown, 1.0, FAINT);
+            }
         }
+    }
+
+    fn holds(&self, [x, y]: [f64; 2]) -> bool {
+        (LEFT..LEFT + WIDE).contains(&x) && (TOP..TOP + self.height).contains(&y)
     }
 
     /// The start with the direction of travel, and s at round distances beside the course.
