@@ -7,6 +7,7 @@ mod borders;
 mod chain;
 mod epochs;
 mod folders;
+mod kinds;
 mod lists;
 mod oval;
 mod reference;
