@@ -115,6 +115,31 @@ fn smooth(s: f64, t: f64) -> f64 {
 }
 
 #[test]
+fn sums_of_two_scans_add_up_to_those_of_both() {
+    let (a, b) = (scan(1, smooth), scan(2, smooth));
+    let both = [a.clone(), b.clone()].concat();
+    let sums = |points: &[PackedPoint]| cell_sums(points, &lattice(), 0, &limits(), as_delivered());
+    let (a, b, both) = (sums(&a), sums(&b), sums(&both));
+    let (mut off, mut points) = (Vec::new(), [0u32; 2]);
+    for k in (0..both.w.len()).filter(|&k| a.n[k] > 10 && b.n[k] > 10) {
+        let (w, wz) = (a.w[k] + b.w[k], a.wz[k] + b.wz[k]);
+        off.push((wz / w - both.wz[k] / both.w[k]) * both.w[k].sqrt());
+        points[0] += a.n[k] + b.n[k];
+        points[1] += both.n[k];
+        assert!((w / both.w[k] - 1.0).abs() < 0.25, "{k}: {w} {}", both.w[k]);
+    }
+    // The same points: only a few at the ends of Tukey's weights count in one way and not the other.
+    assert!(
+        off.len() > 5000 && rms(&off) < 0.15,
+        "{} {}",
+        off.len(),
+        rms(&off)
+    );
+    let share = f64::from(points[0]) / f64::from(points[1]);
+    assert!((share - 1.0).abs() < 2e-3, "{share}");
+}
+
+#[test]
 fn a_smooth_road_is_fitted_well_below_the_noise_of_a_cell_and_says_so() {
     let rows = fit(&scan(1, smooth), 1e-8);
     let e = errors(&rows, smooth, |_, _| true);

@@ -9,9 +9,41 @@ use surface_core::report::RescanReport;
 use surface_core::rescan::Kind;
 use surface_tests::proving::demo::{Truth, read_truth, write_course};
 use surface_tests::proving::paving::Feature;
-use surface_tests::proving::{CourseSpec, Noise, ScanParams};
+use surface_tests::proving::ply::{MeshHeights, read_ply};
+use surface_tests::proving::score::score;
+use surface_tests::proving::{CourseSpec, Noise, ORIGIN_M, ScanParams, Zone};
 
-use crate::epochs::{before, first_build, rescanned, scan, scan_params};
+use crate::epochs::{before, course, first_build, rescanned, scan, scan_params};
+
+/// Error of a build's heights on clean asphalt away from changes, and their median σ, metres.
+fn error_and_sigma(build: &Path) -> [f64; 2] {
+    let mesh = read_ply(&build.join("surface.ply")).unwrap();
+    let heights = MeshHeights::new(&mesh, ORIGIN_M);
+    let course = course(&before());
+    let surface = |x: f64, y: f64| heights.height_m(x, y);
+    let found = score(&course, [0.0, course.length_m()], &surface, None);
+    let report = std::fs::read_to_string(build.join("report.json")).unwrap();
+    let report: serde_json::Value = serde_json::from_str(&report).unwrap();
+    let sigma_mm = report["field"]["sigma_median_mm"].as_f64().unwrap();
+    [found.zones[&Zone::Asphalt].rmse_m, 1e-3 * sigma_mm]
+}
+
+#[test]
+#[ignore = "half a minute; a build and a rescan"]
+fn refining_sharpens_what_did_not_change() {
+    let dir = tempfile::tempdir().unwrap();
+    let again = scan(&dir.path().join("new"), &before(), 103);
+    let out = dir.path().join("next");
+    let params = RescanParams {
+        refine: true,
+        ..RescanParams::default()
+    };
+    rescan(first_build(), &again, Some(&out), &params, &mut Silent).unwrap();
+    let (old, new) = (error_and_sigma(first_build()), error_and_sigma(&out));
+    println!("error and median σ, m: {old:?} before, {new:?} refined");
+    // Two scans alike are worth √2 of one; setups' errors, which both have, are not halved.
+    assert!(new[0] < 0.9 * old[0] && new[1] < 0.9 * old[1]);
+}
 
 /// A panel of 9 mm whose left border is at `left_m`.
 fn panel(left_m: f64) -> CourseSpec {
