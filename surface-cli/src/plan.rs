@@ -487,6 +487,7 @@ fn read_line(path: &Path, unit: GivenUnit, params: &mut FitParams) -> Result<()>
     let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
     if Ribbon::is_ribbon(&text) {
         params.ribbon = Some(Ribbon::from_geojson(&text).context(name)?);
+        params.ribbon_file = Some(path.to_owned());
         return Ok(());
     }
     let line = RoughLine::parse(&name, &text)?;

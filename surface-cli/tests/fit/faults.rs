@@ -131,6 +131,34 @@ fn a_line_that_misses_the_cloud_is_an_error_with_both_places() {
 }
 
 #[test]
+fn a_finished_ribbon_that_misses_the_cloud_is_named_with_both_places() {
+    let dir = tempfile::tempdir().unwrap();
+    let known = fs::read(course::undisturbed().join("ribbon.geojson")).unwrap();
+    let cloud = scan();
+    // A course near by, and one so far away that all points count as strays.
+    for (away_m, place) in [(4_500.0, "covers x 516"), (94_500.0, "covers x 606")] {
+        let mut ribbon: serde_json::Value = serde_json::from_slice(&known).unwrap();
+        let shift = |x: &mut serde_json::Value| *x = (x.as_f64().unwrap() + away_m).into();
+        shift(&mut ribbon["origin"][0]);
+        for feature in ribbon["features"].as_array_mut().unwrap() {
+            let line = feature["geometry"]["coordinates"].as_array_mut().unwrap();
+            line.iter_mut().for_each(|position| shift(&mut position[0]));
+        }
+        fs::write(dir.path().join("other.geojson"), ribbon.to_string()).unwrap();
+        let arguments = ["--line", "other.geojson", "--out", "out"];
+        let scan = [cloud.to_str().unwrap()];
+        let run = fit(dir.path(), &[&scan[..], &arguments].concat());
+        let parts = [
+            "other.geojson: none of the",
+            place,
+            "the scan is around x 512",
+            "ribbon of this course",
+        ];
+        refused(&run, dir.path(), &["other.geojson"], &parts);
+    }
+}
+
+#[test]
 fn a_spacing_that_is_too_wide_for_the_road_is_refused_with_the_road_s_measure() {
     let dir = tempfile::tempdir().unwrap();
     let cloud = scan();

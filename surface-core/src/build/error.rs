@@ -83,6 +83,22 @@ pub enum BuildError {
         /// About where the scan lies, world metres as read.
         scan_xy_m: [f64; 2],
     },
+    /// None of the scan's points lies on the ribbon that was given.
+    #[error(
+        "{}: none of the {points} points lies on this ribbon, which covers {}; the scan is around x {:.0}, y {:.0}",
+        path.as_ref().map_or_else(|| "the ribbon given".to_owned(), |p| p.display().to_string()),
+        place(ribbon_box_m), scan_xy_m[0], scan_xy_m[1]
+    )]
+    RibbonMissesScan {
+        /// The file of the ribbon, if it was read from one.
+        path: Option<PathBuf>,
+        /// Points of the scan.
+        points: u64,
+        /// Lowest and highest corner of the reference line in plan, world metres.
+        ribbon_box_m: [[f64; 2]; 2],
+        /// About where the scan lies, world metres as read.
+        scan_xy_m: [f64; 2],
+    },
     /// Two builds that are no states of one surface.
     #[error("{second} has not the reference line, edges and lattice of {first}")]
     OtherLattice {
@@ -312,6 +328,11 @@ impl BuildError {
                 scan_xy_m,
                 ..
             } => no_common_road(*build_xy_m, *scan_xy_m),
+            Self::RibbonMissesScan {
+                ribbon_box_m: [low, high],
+                scan_xy_m,
+                ..
+            } => ribbon_misses([0, 1].map(|k| 0.5 * (low[k] + high[k])), *scan_xy_m),
         }
     }
 }
@@ -344,13 +365,23 @@ const TIE: &str = "scan further beyond what changed, check that course, coordina
 /// Feet in a metre; the two kinds differ by two millionths.
 const FEET: f64 = 3.280_84;
 
-/// A scan in feet lies 3.28 times as far out.
+/// Whether `scan` lies as many times as far out as `place`: so does one in another unit.
+fn is_times(factor: f64, place: [f64; 2], scan: [f64; 2]) -> bool {
+    (0..2).all(|k| (scan[k] - factor * place[k]).abs() < 0.01 * scan[k].abs())
+}
+
+fn ribbon_misses(ribbon: [f64; 2], scan: [f64; 2]) -> &'static str {
+    if is_times(FEET, ribbon, scan) {
+        return "the scan's coordinates are those of the ribbon in feet: give --units ft or --units us-ft";
+    }
+    "give the ribbon of this course with --line, in the scan's coordinate system and in metres; or none, and the road is looked for"
+}
+
 fn no_common_road(build: [f64; 2], scan: [f64; 2]) -> &'static str {
-    let times = |k: f64| (0..2).all(|i| (scan[i] - k * build[i]).abs() < 0.01 * scan[i].abs());
-    if times(FEET) {
+    if is_times(FEET, build, scan) {
         return "its coordinates are those of the build in feet: give --units ft or --units us-ft";
     }
-    if times(1.0 / FEET) {
+    if is_times(1.0 / FEET, build, scan) {
         return "the build's coordinates look like feet of the scan's: give the unit with --units";
     }
     "check that the scan is of this course, in the coordinate system of the build and in the unit that --units says"
@@ -380,6 +411,24 @@ mod tests {
         };
         assert_eq!(of(std::io::ErrorKind::NotFound).hint(), NOT_THERE);
         assert_eq!(of(std::io::ErrorKind::StorageFull).hint(), NOT_WRITTEN);
+    }
+
+    #[test]
+    fn a_ribbon_that_misses_the_scan_gets_the_hint_of_its_unit_where_that_is_why() {
+        let of = |scan_xy_m| BuildError::RibbonMissesScan {
+            path: Some("old/ribbon.geojson".into()),
+            points: 7,
+            ribbon_box_m: [[499_900.0, 4_999_000.0], [500_100.0, 5_001_000.0]],
+            scan_xy_m,
+        };
+        let elsewhere = of([510_000.0, 5_000_000.0]);
+        let said = elsewhere.to_string();
+        for part in ["old/ribbon.geojson", "499900.0 to 500100.0", "x 510000"] {
+            assert!(said.contains(part), "{said}");
+        }
+        assert!(elsewhere.hint().contains("ribbon of this course"));
+        let feet = of([1_640_420.0, 16_404_200.0]);
+        assert!(feet.hint().contains("--units ft"), "{}", feet.hint());
     }
 
     #[test]

@@ -23,6 +23,8 @@ pub struct FitParams {
     pub closed: Option<bool>,
     /// A finished ribbon to use as it is.
     pub ribbon: Option<crate::ribbon::Ribbon>,
+    /// The file that `ribbon` was read from, for messages.
+    pub ribbon_file: Option<PathBuf>,
     /// Breaklines that are known beforehand, in (s, t) of `ribbon`: a survey's, or a test's truth.
     pub breaklines: Option<Breaklines>,
     /// Scanner positions in the order of the course.
@@ -99,6 +101,7 @@ impl Default for FitParams {
             line: None,
             closed: None,
             ribbon: None,
+            ribbon_file: None,
             breaklines: None,
             setups: Vec::new(),
             checkpoints: Vec::new(),

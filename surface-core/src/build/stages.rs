@@ -202,6 +202,9 @@ impl Stages<'_> {
             self.params.sorting_bytes(),
             self.progress,
         )?;
+        if self.params.ribbon.is_some() && points.keys().next().is_none() {
+            return Err(misses(&road, scans, self.params));
+        }
         Ok(RoadRecord {
             ribbon: road.ribbon.to_geojson()?,
             notes: road.notes,
@@ -342,6 +345,30 @@ impl Stages<'_> {
 /// The road as an earlier run recorded it.
 pub(super) fn recorded_road(work: &Work, key: &Key, crs: ProductCrs) -> Option<SortedRoad> {
     work.load::<RoadRecord>(ROAD, key)?.open(crs, work)
+}
+
+/// The error about a given ribbon that no point lies on: what follows would blame the spacing.
+fn misses(road: &Road, scans: &Scans, params: &FitParams) -> BuildError {
+    let [east, north, _] = match scans.suggest_origin() {
+        Ok(origin) => origin,
+        Err(error) => return error.into(),
+    };
+    let [x, y, _] = road.ribbon.frame.origin_m;
+    let knots = road.ribbon.line.knots().iter();
+    let nowhere = [[f64::INFINITY; 2], [f64::NEG_INFINITY; 2]];
+    let ribbon_box_m = knots.fold(nowhere, |[low, high], p| {
+        let p = [x + p[0], y + p[1]];
+        [
+            [0, 1].map(|k| p[k].min(low[k])),
+            [0, 1].map(|k| p[k].max(high[k])),
+        ]
+    });
+    BuildError::RibbonMissesScan {
+        path: params.ribbon_file.clone(),
+        points: road.cloud.points,
+        ribbon_box_m,
+        scan_xy_m: [east, north],
+    }
 }
 
 fn gone(work: &Work) -> BuildError {
