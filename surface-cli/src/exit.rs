@@ -2,12 +2,16 @@
 
 use std::process::ExitCode;
 
-use surface_core::build::BuildError;
+use surface_core::build::{BuildError, GateError};
 use surface_core::cloud::inspect::InspectError;
 use surface_core::cloud::io::ReadError;
 use surface_core::deviation::Verdict;
 use surface_core::mesh::MeshCheck;
+use surface_core::ribbon::{RibbonFileError, RoughLineError};
+use surface_tests::proving::demo::DemoError;
 
+use crate::config::ConfigError;
+use crate::given::GivenError;
 use crate::term;
 
 /// Exit codes of every command.
@@ -74,22 +78,40 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
 
 /// What helps, from the first error in the chain that knows.
 fn hint(error: &anyhow::Error) -> String {
-    for cause in error.chain() {
-        if let Some(read) = cause.downcast_ref::<ReadError>() {
-            return read.hint().to_owned();
-        }
-        if let Some(inspect) = cause.downcast_ref::<InspectError>() {
-            return inspect.hint().to_owned();
-        }
-        if let Some(build) = cause.downcast_ref::<BuildError>() {
-            return build.hint();
-        }
-        let io = cause.downcast_ref::<std::io::Error>();
-        if io.is_some_and(|e| e.kind() == std::io::ErrorKind::NotFound) {
-            return "check the path".to_owned();
-        }
+    let known = error.chain().find_map(hint_of);
+    known.unwrap_or_else(|| "see `surface help`".to_owned())
+}
+
+/// What helps against this very error, if it is of a kind that knows.
+fn hint_of(cause: &(dyn std::error::Error + 'static)) -> Option<String> {
+    fn of<'a, E: std::error::Error + 'static>(
+        cause: &'a (dyn std::error::Error + 'static),
+        hint: impl FnOnce(&'a E) -> &'static str,
+    ) -> Option<String> {
+        cause.downcast_ref::<E>().map(|e| hint(e).to_owned())
     }
-    "see `surface help`".to_owned()
+    let longer = || {
+        let build = cause.downcast_ref::<BuildError>().map(BuildError::hint);
+        build.or_else(|| cause.downcast_ref::<ConfigError>().map(ConfigError::hint))
+    };
+    longer()
+        .or_else(|| of(cause, ReadError::hint))
+        .or_else(|| of(cause, InspectError::hint))
+        .or_else(|| of(cause, GivenError::hint))
+        .or_else(|| of(cause, RoughLineError::hint))
+        .or_else(|| of(cause, RibbonFileError::hint))
+        .or_else(|| of(cause, GateError::hint))
+        .or_else(|| of(cause, DemoError::hint))
+        .or_else(|| of(cause, of_system))
+}
+
+/// What helps where only the system said what is wrong.
+fn of_system(error: &std::io::Error) -> &'static str {
+    match error.kind() {
+        std::io::ErrorKind::NotFound => "check the path",
+        std::io::ErrorKind::StorageFull => "free space on the disk that is written to",
+        _ => "see `surface help`",
+    }
 }
 
 #[cfg(test)]

@@ -4,7 +4,9 @@
 
 mod args;
 mod cmd;
+mod config;
 mod exit;
+mod given;
 mod plan;
 mod progress;
 mod term;

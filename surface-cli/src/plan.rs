@@ -1,108 +1,22 @@
 //! From what was typed (and the config file) to checked parameters, ready to run.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use anyhow::{Context, Result, bail};
-use serde::Deserialize;
 use surface_core::build::{
-    self, Checkpoint, ExportFormat, FitParams, Gate, HoldParams, RescanParams, RoughnessParams,
-    SetupPlace,
+    self, ExportFormat, FitParams, Gate, HoldParams, RescanParams, RoughnessParams,
 };
-use surface_core::cloud::io::{ReadOptions, Scans, Unit};
 use surface_core::report::GivenFile;
-use surface_core::rescan::{Areas, DetectParams};
-use surface_core::ribbon::{Ribbon, RoughLine};
-use surface_core::setups::NoiseModel;
+use surface_core::rescan::DetectParams;
 
 use crate::args::{
     DeviationArgs, DeviationPoints, FitArgs, Format, ProgressForm, RescanArgs, RoadArgs,
     RoughnessArgs, RunArgs, UnitName,
 };
-
-/// `course.toml`: every option has a key of the same name.
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
-struct Config {
-    units: Option<String>,
-    line: Option<PathBuf>,
-    closed: Option<bool>,
-    setups: Option<PathBuf>,
-    threads: Option<usize>,
-    memory: Option<f64>,
-    scratch: Option<PathBuf>,
-    format: Option<String>,
-    progress: Option<String>,
-    spacing: Option<f64>,
-    tolerance: Option<f64>,
-    bridge: Option<f64>,
-    deviation_points: Option<String>,
-    checkpoints: Option<PathBuf>,
-    checkpoint_sd: Option<f64>,
-    also: Option<Vec<String>>,
-    noise: Option<NoiseTable>,
-    search: Option<f64>,
-    origin: Option<Vec<f64>>,
-    step: Option<f64>,
-    track: Option<f64>,
-    offset: Option<f64>,
-    path: Option<PathBuf>,
-    speed: Option<f64>,
-    require: Option<Vec<String>>,
-    expect: Option<PathBuf>,
-    refine: Option<bool>,
-    false_share: Option<f64>,
-    least: Option<f64>,
-}
-
-/// `[noise]` of the config: what scatters a point's height, over what the scans tell.
-#[derive(Debug, Clone, Copy, Default, Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case", default)]
-struct NoiseTable {
-    range_mm: f64,
-    grazing_mm: f64,
-    angle_urad: f64,
-    texture_mm: f64,
-    fading: f64,
-    intensity: f64,
-}
-
-impl NoiseTable {
-    fn model(self) -> NoiseModel {
-        NoiseModel {
-            range_m: 1e-3 * self.range_mm,
-            grazing_m: 1e-3 * self.grazing_mm,
-            angle_rad: 1e-6 * self.angle_urad,
-            texture_m: 1e-3 * self.texture_mm,
-            fading: self.fading,
-            intensity: self.intensity,
-        }
-    }
-}
-
-impl Config {
-    fn read(path: Option<&Path>) -> Result<Self> {
-        let Some(path) = path else {
-            return Ok(Self::default());
-        };
-        let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
-        let mut config: Self =
-            toml::from_str(&text).with_context(|| format!("{}", path.display()))?;
-        // Files named in a config file stand beside it.
-        let beside = path.parent().unwrap_or_else(|| Path::new(""));
-        let files = [
-            &mut config.line,
-            &mut config.setups,
-            &mut config.checkpoints,
-            &mut config.scratch,
-            &mut config.path,
-            &mut config.expect,
-        ];
-        for file in files.into_iter().flatten() {
-            *file = beside.join(&file);
-        }
-        Ok(config)
-    }
-}
+use crate::config::{Config, ConfigError, NoiseTable, word};
+use crate::given::{
+    GivenUnit, read_areas, read_checkpoints, read_line, read_rough_line, read_setups,
+};
 
 /// How a run speaks to its user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -153,21 +67,6 @@ pub fn of_section(args: &FitArgs) -> Result<SectionPlan> {
         scratch: run.scratch.clone().or_else(|| config.scratch.clone()),
         voice: Voice::of(run, &config)?,
     })
-}
-
-fn word<T: clap::ValueEnum>(
-    typed: Option<T>,
-    file: Option<&String>,
-    key: &str,
-) -> Result<Option<T>> {
-    match (typed, file) {
-        (Some(value), _) => Ok(Some(value)),
-        (None, Some(text)) => match T::from_str(text, true) {
-            Ok(value) => Ok(Some(value)),
-            Err(_) => bail!("config key {key}: {text:?} is none of its values"),
-        },
-        (None, None) => Ok(None),
-    }
 }
 
 /// The plan of `surface ribbon`.
@@ -231,12 +130,10 @@ fn given(args: &FitArgs, config: &Config) -> Result<Vec<GivenFile>> {
 
 /// Formats as typed, else those of the config file, each once.
 fn also(typed: &[ExportFormat], file: Option<&[String]>) -> Result<Vec<ExportFormat>> {
-    let named = |name: &String| {
-        let unknown = || format!("config key also: {name:?} is no format of `surface export`");
-        ExportFormat::of_name(name).with_context(unknown)
-    };
+    let named =
+        |name: &String| ExportFormat::of_name(name).ok_or_else(|| ConfigError::value("also", name));
     let mut out = match (typed, file) {
-        ([], Some(names)) => names.iter().map(named).collect::<Result<Vec<_>>>()?,
+        ([], Some(names)) => names.iter().map(named).collect::<Result<Vec<_>, _>>()?,
         (typed, _) => typed.to_vec(),
     };
     out.sort_unstable();
@@ -310,9 +207,7 @@ pub fn of_roughness(args: &RoughnessArgs) -> Result<RoughnessPlan> {
         ..known
     };
     if let Some(path) = args.path.as_ref().or(config.path.as_ref()) {
-        let name = path.display().to_string();
-        let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
-        let line = RoughLine::parse(&name, &text)?;
+        let line = read_rough_line(path)?;
         params.line = Some((line.points, line.closed));
     }
     if let Some(path) = args.setups.as_ref().or(config.setups.as_ref()) {
@@ -357,11 +252,8 @@ pub fn of_rescan(args: &RescanArgs) -> Result<RescanPlan> {
     };
     let expect = args.expect.as_ref().or(config.expect.as_ref());
     if let Some(path) = expect.filter(|_| !args.compare) {
-        let name = path.display().to_string();
-        let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
-        let areas = Areas::parse(&text).context(name)?;
         let unit = GivenUnit::of(&args.scans, params.units);
-        params.expect = Some(areas.scaled(unit.xy_m));
+        params.expect = Some(read_areas(path, unit)?);
     }
     let setups = args.setups.as_ref().or(config.setups.as_ref());
     if let Some(path) = setups.filter(|_| !args.compare) {
@@ -462,99 +354,6 @@ fn machine_bytes() -> u64 {
     let line = text.lines().find_map(|l| l.strip_prefix("MemTotal:"));
     let kib = line.and_then(|l| l.trim().strip_suffix("kB")?.trim().parse::<u64>().ok());
     kib.map_or(8 << 30, |k| k << 10)
-}
-
-/// What lines, scanner positions, checkpoints and areas are given in: the unit of the scans.
-#[derive(Debug, Clone, Copy)]
-struct GivenUnit {
-    xy_m: f64,
-    z_m: f64,
-}
-
-impl GivenUnit {
-    /// The unit that all scans share, as their headers or `--units` tell; metres where they differ.
-    /// Scans that cannot be read are told of when they are.
-    fn of(scans: &[PathBuf], units: Option<Unit>) -> Self {
-        let scans = Scans::open(scans, &ReadOptions { units });
-        let [xy_m, z_m] = scans.map_or([1.0; 2], |scans| scans.common_factors_m());
-        Self { xy_m, z_m }
-    }
-}
-
-/// A finished ribbon is used as it is, in metres; any other line is a rough one.
-fn read_line(path: &Path, unit: GivenUnit, params: &mut FitParams) -> Result<()> {
-    let name = path.display().to_string();
-    let text = std::fs::read_to_string(path).with_context(|| name.clone())?;
-    if Ribbon::is_ribbon(&text) {
-        params.ribbon = Some(Ribbon::from_geojson(&text).context(name)?);
-        params.ribbon_file = Some(path.to_owned());
-        return Ok(());
-    }
-    let line = RoughLine::parse(&name, &text)?;
-    params.closed = params.closed.or(Some(line.closed));
-    let metres = |p: [f64; 2]| p.map(|v| v * unit.xy_m);
-    params.line = Some(line.points.into_iter().map(metres).collect());
-    Ok(())
-}
-
-fn read_setups(path: &Path, unit: GivenUnit) -> Result<Vec<SetupPlace>> {
-    let named = read_named_points(path, "scanner position", unit)?;
-    Ok(named
-        .into_iter()
-        .map(|(name, position_m)| SetupPlace { name, position_m })
-        .collect())
-}
-
-fn read_checkpoints(path: &Path, unit: GivenUnit) -> Result<Vec<Checkpoint>> {
-    let named = read_named_points(path, "checkpoint", unit)?;
-    Ok(named
-        .into_iter()
-        .map(|(name, xyz_m)| Checkpoint { name, xyz_m })
-        .collect())
-}
-
-/// `[name,]x,y,z` a line in the scans' unit, with or without a header; in metres.
-fn read_named_points(
-    path: &Path,
-    what: &str,
-    unit: GivenUnit,
-) -> Result<Vec<(Option<String>, [f64; 3])>> {
-    let text = std::fs::read_to_string(path).with_context(|| format!("{}", path.display()))?;
-    let mut out = Vec::new();
-    for (number, line) in text.lines().enumerate() {
-        let line = line.trim();
-        if line.is_empty() || line.starts_with('#') {
-            continue;
-        }
-        match named_point(line) {
-            Some((name, [x, y, z])) => {
-                out.push((name, [x * unit.xy_m, y * unit.xy_m, z * unit.z_m]));
-            }
-            None if number == 0 => {}
-            None => bail!(
-                "{} line {}: expected [name,]x,y,z in the scans' unit, found {line:?}",
-                path.display(),
-                number + 1
-            ),
-        }
-    }
-    if out.is_empty() {
-        bail!(
-            "{} names no {what}: give lines of [name,]x,y,z in the scans' unit",
-            path.display()
-        );
-    }
-    Ok(out)
-}
-
-fn named_point(line: &str) -> Option<(Option<String>, [f64; 3])> {
-    let words: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
-    let first = words.len().checked_sub(3)?;
-    let mut xyz = [0.0; 3];
-    for (value, word) in xyz.iter_mut().zip(&words[first..]) {
-        *value = word.parse().ok().filter(|v: &f64| v.is_finite())?;
-    }
-    Some(((first > 0).then(|| words[0].to_owned()), xyz))
 }
 
 #[cfg(test)]

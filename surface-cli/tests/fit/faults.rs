@@ -99,7 +99,15 @@ fn nothing_that_is_read_or_that_no_build_has_left_is_written_over() {
 fn a_demo_that_cannot_be_written_is_told_and_leaves_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let run = on_a_full_disk(dir.path(), 50_000, "demo --out out");
-    refused(&run, &dir.path().join("out"), &[], &["course.part.laz"]);
+    refused(
+        &run,
+        &dir.path().join("out"),
+        &[],
+        &[
+            "course.part.laz",
+            "hint: check that the folder can be written and has space left",
+        ],
+    );
     fs::write(dir.path().join("file"), "x").unwrap();
     let run = on_a_full_disk(dir.path(), 50_000, "demo --out file");
     refused(&run, dir.path(), &["file", "out"], &["cannot use file"]);

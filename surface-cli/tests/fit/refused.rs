@@ -130,3 +130,123 @@ fn senseless_options_are_refused_by_name() {
     refused(dir, &["c.xyz", "--config", "c.toml"], "spacng");
     refused(dir, &["c.xyz", "--setups", "c.toml"], "c.toml");
 }
+
+/// Runs `surface` with these arguments; the error must name `place`, and the hint say `remedy`.
+fn helped(dir: &Path, arguments: &[&str], place: &str, remedy: &str) {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
+    let run = command.args(arguments).args(["--out", "out"]);
+    let run = run.current_dir(dir).output().unwrap();
+    let said = String::from_utf8(run.stderr).unwrap();
+    assert_eq!(run.status.code(), Some(2), "{arguments:?}: {said}");
+    let (error, hint) = said.split_once("\nhint: ").unwrap();
+    assert!(error.contains(place), "{arguments:?}: {said}");
+    assert!(hint.contains(remedy), "{arguments:?}: {said}");
+    assert!(!dir.join("out").exists(), "{arguments:?}");
+}
+
+#[test]
+fn each_file_beside_the_scans_that_is_damaged_gets_its_own_remedy() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    let write = |name: &str, text: &str| std::fs::write(dir.join(name), text).unwrap();
+    write("c.xyz", "0 0 0\n1 0 0\n2 0 0\n");
+    write("row.csv", "x,y,z\n0,0,0\n1,0,0\n2,one,0\n");
+    write("few.csv", "0,0\n1,0\n");
+    write("header.csv", "name,x,y,z\n");
+    write(
+        "cut.json",
+        "{\"type\": \"LineString\", \"coordinates\": [[0, 0], [1",
+    );
+    write(
+        "point.json",
+        "{\"type\": \"Point\", \"coordinates\": [0, 0]}",
+    );
+    let ribbon = "{\"format_version\": VERSION, \"origin\": [0, 0, 0], \"features\": [], \
+        \"said\": [\"knot_step_m\", \"left_edge\"]}";
+    write("bare.geojson", &ribbon.replace("VERSION", "1"));
+    write("later.geojson", &ribbon.replace("VERSION", "9"));
+    std::fs::write(dir.join("bytes.csv"), [0xff, 0xfe, 0]).unwrap();
+    let fit: [(&str, &str, &str, &str); 12] = [
+        (
+            "--line",
+            "row.csv",
+            "line 4",
+            "correct that row of the line",
+        ),
+        ("--line", "few.csv", "few.csv", "three points or more"),
+        ("--line", "cut.json", "cut.json", "or give it as CSV"),
+        ("--line", "point.json", "point.json", "one LineString"),
+        (
+            "--line",
+            "bare.geojson",
+            "bare.geojson",
+            "make it again with `surface ribbon",
+        ),
+        (
+            "--line",
+            "later.geojson",
+            "later.geojson",
+            "of this version",
+        ),
+        ("--line", "bytes.csv", "bytes.csv", "a text file in UTF-8"),
+        ("--line", "none.csv", "none.csv", "check the path"),
+        ("--setups", "row.csv", "line 4", "one point a row"),
+        (
+            "--setups",
+            "header.csv",
+            "no scanner position",
+            "rows of [name,]x,y,z",
+        ),
+        ("--checkpoints", "row.csv", "line 4", "one point a row"),
+        (
+            "--checkpoints",
+            "header.csv",
+            "no checkpoint",
+            "rows of [name,]x,y,z",
+        ),
+    ];
+    for (option, file, place, remedy) in fit {
+        helped(dir, &["fit", "c.xyz", option, file], place, remedy);
+    }
+    for (file, remedy) in [
+        ("cut.json", "as GeoJSON again"),
+        ("point.json", "as a polygon"),
+    ] {
+        let arguments = ["rescan", "build", "c.xyz", "--expect", file];
+        helped(dir, &arguments, file, remedy);
+    }
+}
+
+#[test]
+fn a_config_file_that_is_wrong_gets_the_remedy_for_what_is_wrong_with_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let dir = dir.path();
+    put(dir, "c.xyz", std::iter::once("0 0 0\n".into()));
+    for (text, place, remedy) in [
+        (
+            "spacing 0.1\n",
+            "c.toml",
+            "correct that line of the config file",
+        ),
+        (
+            "units = \"miles\"\n",
+            "\"miles\"",
+            "one of the values of --units",
+        ),
+        (
+            "also = [\"dwg\"]\n",
+            "\"dwg\"",
+            "one of the values of --also",
+        ),
+    ] {
+        put(dir, "c.toml", std::iter::once(text.into()));
+        helped(dir, &["fit", "c.xyz", "--config", "c.toml"], place, remedy);
+    }
+}
+
+#[test]
+fn a_limit_that_is_none_is_to_be_put_in_quotes() {
+    let dir = tempfile::tempdir().unwrap();
+    let arguments = ["roughness", "build", "--require", "beauty"];
+    helped(dir.path(), &arguments, "beauty", "in quotes");
+}

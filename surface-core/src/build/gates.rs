@@ -48,6 +48,14 @@ pub struct GateError {
     text: String,
 }
 
+impl GateError {
+    /// What the user can do about it, as one sentence.
+    #[must_use]
+    pub fn hint(&self) -> &'static str {
+        "put the limit in quotes for the shell, as in --require 'lambda<=0.5'"
+    }
+}
+
 impl std::str::FromStr for Gate {
     type Err = GateError;
 

@@ -51,6 +51,21 @@ pub enum RibbonFileError {
     Edges(#[from] EdgeError),
 }
 
+impl RibbonFileError {
+    /// What the user can do about it, as one sentence.
+    #[must_use]
+    pub fn hint(&self) -> &'static str {
+        match self {
+            Self::Version { .. } => {
+                "make the ribbon again with `surface ribbon` of this version, or use the later one"
+            }
+            _ => {
+                "the ribbon is damaged: make it again with `surface ribbon SCAN... --out FILE`, or give a rough line"
+            }
+        }
+    }
+}
+
 #[derive(Deserialize)]
 struct FileIn {
     format_version: u32,

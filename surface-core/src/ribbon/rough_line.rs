@@ -54,6 +54,26 @@ pub enum RoughLineError {
     },
 }
 
+impl RoughLineError {
+    /// What the user can do about it, as one sentence.
+    #[must_use]
+    pub fn hint(&self) -> &'static str {
+        match self {
+            Self::Row { .. } => "correct that row of the line, or begin it with #",
+            Self::Json { .. } => {
+                "save the line as GeoJSON again, or give it as CSV with one x,y a row"
+            }
+            Self::NoLine { .. } => "give GeoJSON with one LineString along the course",
+            Self::Position { .. } => {
+                "give every position of the line as [x, y], in the scans' coordinates"
+            }
+            Self::TooFew { .. } => {
+                "give three points or more along the course, tens of metres apart"
+            }
+        }
+    }
+}
+
 /// A rough line in world coordinates.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RoughLine {

@@ -80,6 +80,21 @@ pub enum DemoError {
     },
 }
 
+impl DemoError {
+    /// What the user can do about it, as one sentence.
+    #[must_use]
+    pub fn hint(&self) -> &'static str {
+        match self {
+            Self::Cloud(WriteError::Stopped) => "nothing was kept; run the same command again",
+            Self::Cloud(_) | Self::File { .. } => {
+                "check that the folder can be written and has space left, or give another with --out"
+            }
+            Self::Course(_) => "give corners further apart, or smaller radii",
+            Self::Truth { .. } => "write the demonstration again with `surface demo`",
+        }
+    }
+}
+
 /// Writes the demonstration into a folder: `course.laz`, `setups.csv` and `truth.json`.
 /// `stopped` is asked after each setup whether to go on.
 ///
