@@ -7,13 +7,13 @@ use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
-use surface_core::build::{self, FitParams};
-use surface_core::progress::Silent;
+use surface_core::build::{self, BuildError, FitParams};
+use surface_core::progress::{Cancelled, Progress, Silent};
 use surface_tests::python;
 
 use crate::course::{
-    SPACING, command, copy, ended, fit, killed_at, killed_when, refused, same, scan, surface,
-    taken_over,
+    SPACING, command, copy, ended, fit, killed_at, killed_when, names, refused, same, scan,
+    surface, taken_over,
 };
 
 fn section(out: &Path, arguments: &[&str]) -> Output {
@@ -226,4 +226,49 @@ fn other_bytes_under_the_name_of_one_of_two_scans_are_noticed() {
     write(place.z + 1.0);
     ended(&two().output().unwrap());
     assert!(taken_over(&out).is_empty(), "{:?}", taken_over(&out));
+}
+
+/// Asks for a stop at the first step of the stage `name` that comes for the `left`th time.
+struct StopsAt {
+    name: &'static str,
+    left: u32,
+    here: bool,
+}
+
+impl Progress for StopsAt {
+    fn stage(&mut self, name: &str, _total: u64) {
+        self.here = name == self.name && self.left <= 1;
+        self.left = self.left.saturating_sub(u32::from(name == self.name));
+    }
+
+    fn advance(&mut self, _units: u64) -> Result<(), Cancelled> {
+        if self.here { Err(Cancelled) } else { Ok(()) }
+    }
+}
+
+#[test]
+fn a_stop_while_files_are_hashed_or_the_mask_is_made_is_heard_and_names_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("out");
+    let params = FitParams {
+        spacing_m: SPACING[1].parse().unwrap(),
+        ..FitParams::default()
+    };
+    // The scan is hashed, and at the end the products.
+    for (name, left, there) in [
+        ("hash", 1, None),
+        ("mask", 1, Some("field.part")),
+        ("hash", 2, Some("surface.ply.part")),
+    ] {
+        let here = false;
+        let mut stop = StopsAt { name, left, here };
+        let error = build::fit(&[scan()], &out, &params, &mut stop).unwrap_err();
+        assert!(matches!(error, BuildError::Cancelled(_)), "{name}: {error}");
+        assert_eq!(out.exists(), there.is_some(), "{name}");
+        let names = there.map(|_| names(&out)).unwrap_or_default();
+        assert!(names.iter().all(|n| n.ends_with(".part")), "{names:?}");
+    }
+    ended(&fit(&out, &[]));
+    assert_eq!(taken_over(&out).len(), 4, "{:?}", taken_over(&out));
+    same(&out);
 }

@@ -62,7 +62,9 @@ pub fn compare(
     second: &Path,
     progress: &mut dyn Progress,
 ) -> Result<CompareReport, BuildError> {
-    let states = [Finished::read(first)?, Finished::read(second)?];
+    let states = [first, second].map(|dir| Finished::read(dir, progress));
+    let [a, b] = states;
+    let states = [a?, b?];
     let [a, b] = &states;
     if a.lattice() != b.lattice() || a.ribbon != b.ribbon {
         return Err(BuildError::OtherLattice {

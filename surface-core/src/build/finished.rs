@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::manifest::{Manifest, Version, hash_file, hash_report};
+use super::manifest::{Manifest, Version, begin_hashing, hash_file, hash_report};
 use crate::export::{BesideStore, FieldStore, read_ids};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, SeamPlan};
+use crate::progress::Progress;
 use crate::report::{FORMAT_VERSION, Input, Report};
 use crate::ribbon::Ribbon;
 use crate::zones::Breaklines;
@@ -52,9 +53,9 @@ pub(super) fn not_a_build(path: &Path, why: impl std::fmt::Display) -> BuildErro
 
 impl Finished {
     /// Read the folder and check that what is needed of it is whole.
-    pub fn read(dir: &Path) -> Result<Self, BuildError> {
+    pub fn read(dir: &Path, progress: &mut dyn Progress) -> Result<Self, BuildError> {
         let (manifest, hash) = read_manifest(dir)?;
-        check_products(dir, &manifest)?;
+        check_products(dir, &manifest, progress)?;
         let text = |name: &str| read_text(&dir.join(name));
         let ribbon = Ribbon::from_geojson(&text("ribbon.geojson")?)
             .map_err(|e| not_a_build(&dir.join("ribbon.geojson"), e))?;
@@ -187,7 +188,35 @@ fn check_report(path: &Path, report: &Report, manifest: &Manifest) -> Result<(),
 const NOT_LISTED: &str = "it is not the file that the manifest lists";
 
 /// Every product that is needed is there as the manifest has it, byte for byte.
-fn check_products(dir: &Path, manifest: &Manifest) -> Result<(), BuildError> {
+fn check_products(
+    dir: &Path,
+    manifest: &Manifest,
+    progress: &mut dyn Progress,
+) -> Result<(), BuildError> {
+    check_listed(dir, manifest)?;
+    let needed = manifest.products.iter().filter(|(name, _)| is_needed(name));
+    let needed: Vec<(PathBuf, &String)> =
+        needed.map(|(name, hash)| (dir.join(name), hash)).collect();
+    let paths: Vec<&PathBuf> = needed.iter().map(|(path, _)| path).collect();
+    begin_hashing(&paths, progress);
+    for (path, hash) in &needed {
+        let found = hash_file(path, progress).map_err(|error| match error {
+            BuildError::Cancelled(_) => error,
+            _ => not_a_build(path, error),
+        });
+        if found?.1 != **hash {
+            return Err(not_a_build(path, NOT_LISTED));
+        }
+    }
+    Ok(())
+}
+
+fn is_needed(product: &str) -> bool {
+    NEEDED.contains(&product.split('/').next().unwrap_or_default())
+}
+
+/// The manifest lists every product that is needed.
+fn check_listed(dir: &Path, manifest: &Manifest) -> Result<(), BuildError> {
     for name in NEEDED {
         let inner = format!("{name}/");
         let mut own = manifest.products.keys();
@@ -198,16 +227,6 @@ fn check_products(dir: &Path, manifest: &Manifest) -> Result<(), BuildError> {
             let why =
                 "the manifest does not list it: the folder is older than rescans; build it again";
             return Err(not_a_build(&dir.join(name), why));
-        }
-    }
-    for (name, hash) in &manifest.products {
-        let top = name.split('/').next().unwrap_or_default();
-        if NEEDED.contains(&top) {
-            let path = dir.join(name);
-            let found = hash_file(&path).map_err(|e| not_a_build(&path, e))?.1;
-            if found != *hash {
-                return Err(not_a_build(&path, NOT_LISTED));
-            }
         }
     }
     Ok(())

@@ -97,7 +97,7 @@ pub fn fit_and_export(
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     folder.discard_parts(&all_products(), &["field"])?;
     let mut clock = StageClock::start();
-    let inputs = inputs_of(&scans, paths)?;
+    let inputs = inputs_of(&scans, paths, progress)?;
     clock.lap("hash");
     let mut stages = Stages {
         params,
@@ -114,7 +114,7 @@ pub fn fit_and_export(
     let page = findings.page.take();
     let report = report(inputs, &road, findings, params, clock.report());
     put_report(&report, page.as_ref(), &mut folder)?;
-    let manifest = Manifest::of(&folder, &report)?;
+    let manifest = Manifest::of(&folder, &report, progress)?;
     let others = export_unnamed(&mut folder, &work, &manifest, formats, progress)?;
     folder.put("manifest.json", manifest.as_bytes())?;
     folder.publish(&all_products())?;
@@ -180,7 +180,7 @@ pub fn plan_sections(
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     let mut clock = StageClock::start();
-    let inputs = inputs_of(&scans, paths)?;
+    let inputs = inputs_of(&scans, paths, progress)?;
     let mut stages = Stages {
         params,
         keys: Keys::new(&inputs, params),
@@ -216,7 +216,7 @@ fn surface_of(
     let course = words.course(&lattice, &marks);
     let levelled = stages.level(points, &z_steps_m, course, work)?;
     let heights = heights_of(&levelled, course, stages, folder, work)?;
-    let (mut mesher, mask) = heights.mesher(ribbon)?;
+    let (mut mesher, mask) = heights.mesher(ribbon, stages.progress)?;
     mesher.crs = words.crs.name().map(str::to_owned);
     let (check, map) = mesh_and_hold(&mesher, &levelled, &words, folder, params, stages.progress)?;
     stages.clock.lap("mesh and hold");
@@ -252,8 +252,15 @@ struct Heights {
 }
 
 impl Heights {
-    fn mesher<'a>(&'a self, ribbon: &'a Ribbon) -> Result<(Mesher<'a>, MaskReport), BuildError> {
-        Mesher::new(ribbon, &self.store, &self.layout, &self.plan, &self.beside)
+    fn mesher<'a>(
+        &'a self,
+        ribbon: &'a Ribbon,
+        progress: &mut dyn Progress,
+    ) -> Result<(Mesher<'a>, MaskReport), BuildError> {
+        progress.stage("mask", self.layout.lattice().sections() as u64);
+        let seams = (&self.plan, self.beside.as_slice());
+        let tell = &mut |sections| progress.advance(sections);
+        Mesher::new(ribbon, &self.store, &self.layout, seams, tell)
     }
 }
 

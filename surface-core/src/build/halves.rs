@@ -127,7 +127,7 @@ pub(super) fn halves(
         split,
         points: count,
         paths: joined(built, &strips, found)?,
-        inputs: inputs_of(&cloud, scans)?,
+        inputs: inputs_of(&cloud, scans, progress)?,
     })
 }
 

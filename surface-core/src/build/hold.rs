@@ -12,6 +12,7 @@ use super::hold_params::HoldParams;
 use super::hold_tiles::{Holder, TileResult};
 use super::ingest::{Ingested, ingest};
 use super::keep::keep_inputs;
+use super::manifest::{begin_hashing, hash_file};
 use super::order::in_order;
 use super::params::DeviationPoints;
 use super::report_parts::{inputs_of, spot_report};
@@ -59,7 +60,7 @@ pub fn hold(
     refuse_build_folder(out)?;
     keep_inputs(&[&[mesh.to_owned()], scans].concat(), out, &HOLD_PRODUCTS)?;
     let mut clock = StageClock::start();
-    let (surface, mesh_input) = read_mesh(mesh, params.origin_m)?;
+    let (surface, mesh_input) = read_mesh(mesh, params.origin_m, progress)?;
     let mut cloud = Scans::open(
         scans,
         &ReadOptions {
@@ -89,7 +90,7 @@ pub fn hold(
         .spots(params.tolerance_m, &|x, y| [east + x, north + y]);
     write_map(&found.map, &spots, params, &mut folder)?;
     clock.lap("picture");
-    let inputs = inputs_of(&cloud, scans)?;
+    let inputs = inputs_of(&cloud, scans, progress)?;
     clock.lap("hash");
     let mut report = report(
         &found,
@@ -143,12 +144,14 @@ fn refuse_build_folder(out: &Path) -> Result<(), BuildError> {
 fn read_mesh(
     path: &Path,
     origin_m: Option<[f64; 3]>,
+    progress: &mut dyn Progress,
 ) -> Result<(SurfaceMesh, MeshInput), BuildError> {
     let file = File::open(path).map_err(|source| MeshReadError::Io {
         file: path.to_owned(),
         source,
     })?;
-    let (bytes, blake3) = super::manifest::hash_file(path)?;
+    begin_hashing(&[path], progress);
+    let (bytes, blake3) = hash_file(path, progress)?;
     let read = SurfaceMesh::read(BufReader::with_capacity(1 << 18, file), path)?;
     let mut columns = read.into_columns();
     columns.origin_m = origin_m.unwrap_or(columns.origin_m);

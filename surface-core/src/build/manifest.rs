@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::folder::{BuildFolder, write_error};
+use crate::progress::{Progress, Silent};
 use crate::report::{FORMAT_VERSION, GivenFile, Input, Parameters, Report};
 
 /// One state of a surface that was built on.
@@ -41,8 +42,13 @@ pub(super) struct Manifest {
 
 impl Manifest {
     /// The manifest's text for the products that wait in `folder`.
-    pub fn of(folder: &BuildFolder, report: &Report) -> Result<String, BuildError> {
-        Self::after(folder, report, &report.inputs, (None, Vec::new()))
+    pub fn of(
+        folder: &BuildFolder,
+        report: &Report,
+        progress: &mut dyn Progress,
+    ) -> Result<String, BuildError> {
+        let first = (None, Vec::new());
+        Self::after(folder, report, &report.inputs, first, progress)
     }
 
     /// The manifest of a state that was made from others with the scans `inputs`.
@@ -51,13 +57,16 @@ impl Manifest {
         report: &Report,
         inputs: &[Input],
         (changes, history): (Option<u64>, Vec<Version>),
+        progress: &mut dyn Progress,
     ) -> Result<String, BuildError> {
         let mut products = BTreeMap::new();
+        let paths: Vec<PathBuf> = folder.waiting().map(|(_, path)| path).collect();
+        begin_hashing(&paths, progress);
         for (name, path) in folder.waiting() {
             if name == "report.json" {
                 products.insert(name.to_owned(), hash_report(report, &path)?);
             } else {
-                hash_tree(name, &path, &mut products)?;
+                hash_tree(name, &path, &mut products, progress)?;
             }
         }
         let manifest = Self {
@@ -91,15 +100,16 @@ fn hash_tree(
     name: &str,
     path: &Path,
     out: &mut BTreeMap<String, String>,
+    progress: &mut dyn Progress,
 ) -> Result<(), BuildError> {
     if !path.is_dir() {
-        out.insert(name.to_owned(), hash_file(path)?.1);
+        out.insert(name.to_owned(), hash_file(path, progress)?.1);
         return Ok(());
     }
     for entry in fs::read_dir(path).map_err(write_error(path))? {
         let entry = entry.map_err(write_error(path))?;
         let inner = format!("{name}/{}", entry.file_name().to_string_lossy());
-        hash_tree(&inner, &entry.path(), out)?;
+        hash_tree(&inner, &entry.path(), out, progress)?;
     }
     Ok(())
 }
@@ -109,7 +119,7 @@ fn hash_tree(
 /// # Errors
 /// [`BuildError::Write`] naming the file when it cannot be read.
 pub fn given_file(option: &str, path: &Path) -> Result<GivenFile, BuildError> {
-    let (bytes, blake3) = hash_file(path)?;
+    let (bytes, blake3) = hash_file(path, &mut Silent)?;
     Ok(GivenFile {
         option: option.to_owned(),
         name: path
@@ -122,8 +132,26 @@ pub fn given_file(option: &str, path: &Path) -> Result<GivenFile, BuildError> {
     })
 }
 
-/// Size and BLAKE3 of a file, read in pieces.
-pub(super) fn hash_file(path: &Path) -> Result<(u64, String), BuildError> {
+/// Tell that these files, and those in folders among them, are hashed next.
+pub(super) fn begin_hashing<P: AsRef<Path>>(paths: &[P], progress: &mut dyn Progress) {
+    let bytes = paths.iter().map(|path| bytes_of(path.as_ref())).sum();
+    progress.stage("hash", bytes);
+}
+
+/// Bytes of a file, or of all files of a folder; what cannot be read is told of when it is hashed.
+fn bytes_of(path: &Path) -> u64 {
+    let Ok(entries) = fs::read_dir(path) else {
+        return fs::metadata(path).map_or(0, |file| file.len());
+    };
+    let inner = entries.flatten().map(|entry| bytes_of(&entry.path()));
+    inner.sum()
+}
+
+/// Size and BLAKE3 of a file, read in pieces; a stop waits for one of them.
+pub(super) fn hash_file(
+    path: &Path,
+    progress: &mut dyn Progress,
+) -> Result<(u64, String), BuildError> {
     let mut file = fs::File::open(path).map_err(write_error(path))?;
     let mut hasher = blake3::Hasher::new();
     let mut buffer = vec![0u8; 1 << 20];
@@ -135,6 +163,7 @@ pub(super) fn hash_file(path: &Path) -> Result<(u64, String), BuildError> {
         }
         bytes += n as u64;
         hasher.update(&buffer[..n]);
+        progress.advance(n as u64)?;
     }
 }
 
@@ -147,7 +176,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("x");
         fs::write(&path, b"abc").unwrap();
-        let (bytes, hash) = hash_file(&path).unwrap();
+        let (bytes, hash) = hash_file(&path, &mut Silent).unwrap();
         assert_eq!(bytes, 3);
         // BLAKE3 of "abc", computed with the reference implementation's Python package `blake3`.
         assert_eq!(

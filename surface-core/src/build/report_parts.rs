@@ -3,19 +3,31 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::manifest::hash_file;
+use super::manifest::{begin_hashing, hash_file};
 use crate::cloud::io::{FileInfo, Scans};
 use crate::deviation::Spot;
+use crate::progress::Progress;
 use crate::report::{Input, SpotReport};
 
 /// Every input file with its hash.
-pub(super) fn inputs_of(scans: &Scans, paths: &[PathBuf]) -> Result<Vec<Input>, BuildError> {
+pub(super) fn inputs_of(
+    scans: &Scans,
+    paths: &[PathBuf],
+    progress: &mut dyn Progress,
+) -> Result<Vec<Input>, BuildError> {
+    begin_hashing(paths, progress);
     let files = scans.files().iter().zip(paths);
-    files.map(|(info, path)| input_of(info, path)).collect()
+    files
+        .map(|(info, path)| input_of(info, path, progress))
+        .collect()
 }
 
-fn input_of(info: &FileInfo, path: &Path) -> Result<Input, BuildError> {
-    let (bytes, blake3) = hash_file(path)?;
+fn input_of(
+    info: &FileInfo,
+    path: &Path,
+    progress: &mut dyn Progress,
+) -> Result<Input, BuildError> {
+    let (bytes, blake3) = hash_file(path, progress)?;
     Ok(Input {
         name: path
             .file_name()

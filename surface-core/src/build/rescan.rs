@@ -1,6 +1,7 @@
 //! Rescans: rebuild only what changed, and leave the rest byte for byte alone.
 
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 use std::time::Instant;
 
 use super::BuildError;
@@ -86,7 +87,7 @@ pub fn rescan(
         keep(scans, &target)?;
     }
     let mut clock = StageClock::start();
-    let old = Finished::read(dir)?;
+    let old = Finished::read(dir, progress)?;
     let skeleton = old.skeleton()?;
     clock.lap("check");
     let fit = params.fit_params(&built_params(&old));
@@ -107,7 +108,7 @@ pub fn rescan(
     let found = find_changes(&old, &skeleton, work, params, &folder, progress)?;
     let seconds = started.elapsed().as_secs_f64();
     clock.lap("changes");
-    let inputs = inputs_of(&cloud, scans)?;
+    let inputs = inputs_of(&cloud, scans, progress)?;
     let mut report = report(&old, &scan, &found, inputs, params);
     if params.dry_run {
         report.rebuilt.seconds_left = Some(seconds_left(&old, &scan, &found, seconds));
@@ -406,7 +407,7 @@ impl State<'_> {
         folder.put("ribbon.geojson", &ribbon)?;
         clock.lap("picture");
         report.run = clock.report();
-        self.publish(&report, meshed, &joined, cloud, folder)?;
+        self.publish(&report, meshed, &joined, cloud, folder, progress)?;
         Ok(report)
     }
 
@@ -419,14 +420,9 @@ impl State<'_> {
         folder: &mut BuildFolder,
         progress: &mut dyn Progress,
     ) -> Result<Meshed, BuildError> {
-        let (old, skeleton) = (self.old, self.skeleton);
-        let layout = &skeleton.layout;
+        let old = self.old;
         let (ribbon, file) = (&old.ribbon, old.dir.join("surface.ply"));
-        let (before, after) = rayon::join(
-            || Mesher::new(ribbon, &old.field, layout, &skeleton.plan, &skeleton.beside),
-            || Mesher::new(ribbon, &joined.field, layout, &joined.plan, &joined.beside),
-        );
-        let ((before, _), (mut mesher, mask)) = (before?, after?);
+        let (before, (mut mesher, mask)) = self.meshers(joined, progress)?;
         mesher.crs = VertexRecords::open(&file)?.crs()?;
         let is_touched = |section, at| is_touched(ribbon, found, section, at);
         let meshes = Meshes {
@@ -465,6 +461,30 @@ impl State<'_> {
         })
     }
 
+    /// What both meshes are made by, their masks at the same time.
+    fn meshers<'b>(
+        &'b self,
+        joined: &'b Joined,
+        progress: &mut dyn Progress,
+    ) -> Result<(Mesher<'b>, (Mesher<'b>, MaskReport)), BuildError> {
+        let (ribbon, skeleton) = (&self.old.ribbon, self.skeleton);
+        let layout = &skeleton.layout;
+        progress.stage("mask", 2 * layout.lattice().sections() as u64);
+        let progress = Mutex::new(progress);
+        let advance = |sections: u64| {
+            // Who panicked with it ends the run.
+            let mut progress = progress.lock().unwrap_or_else(PoisonError::into_inner);
+            progress.advance(sections)
+        };
+        let old = (&skeleton.plan, skeleton.beside.as_slice());
+        let new = (&joined.plan, joined.beside.as_slice());
+        let (before, after) = rayon::join(
+            || Mesher::new(ribbon, &self.old.field, layout, old, &mut &advance),
+            || Mesher::new(ribbon, &joined.field, layout, new, &mut &advance),
+        );
+        Ok((before?.0, after?))
+    }
+
     fn publish(
         &self,
         rescan: &RescanReport,
@@ -472,12 +492,13 @@ impl State<'_> {
         joined: &Joined,
         cloud: &Scans,
         mut folder: BuildFolder,
+        progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
         let page = meshed.page.take();
         let report = self.whole_report(rescan, meshed, joined, cloud);
         put_report(&report, page.as_ref(), &mut folder)?;
         let chain = (Some(rescan.changes.len() as u64), self.old.history());
-        let manifest = Manifest::after(&folder, &report, &rescan.inputs, chain)?;
+        let manifest = Manifest::after(&folder, &report, &rescan.inputs, chain, progress)?;
         folder.put("manifest.json", manifest.as_bytes())?;
         folder.publish(&all_products())
     }

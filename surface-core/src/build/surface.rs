@@ -15,7 +15,7 @@ use crate::mesh::{
     Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex, SeamPlan, Seams,
 };
 use crate::numeric::{round_i32, to_index};
-use crate::progress::Progress;
+use crate::progress::{Cancelled, Progress};
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::SetupModels;
 
@@ -36,13 +36,13 @@ pub(super) struct Mesher<'a> {
 
 impl<'a> Mesher<'a> {
     /// Decide which nodes of the layout become vertices, and which rails of the plan are laid at
-    /// the heights found beside them.
+    /// the heights found beside them; `advance` is told of each section and may stop the work.
     pub fn new(
         ribbon: &'a Ribbon,
         field: &'a FieldStore,
         layout: &'a Layout,
-        plan: &SeamPlan,
-        beside: &[Vec<RailNode>],
+        (plan, beside): (&SeamPlan, &[Vec<RailNode>]),
+        advance: &mut dyn FnMut(u64) -> Result<(), Cancelled>,
     ) -> Result<(Self, MaskReport), BuildError> {
         let lattice = *layout.lattice();
         let mut mask = NodeMask::new(layout);
@@ -52,7 +52,7 @@ impl<'a> Mesher<'a> {
             |&section| field.section_and_next(section).map_err(BuildError::from),
             |_, rows| {
                 mask.add(layout, &rows);
-                Ok::<(), BuildError>(())
+                Ok(advance(1)?)
             },
         )?;
         let report = mask.clean(layout)?;
