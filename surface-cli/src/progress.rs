@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 use surface_core::build::peak_mib;
-use surface_core::progress::{Cancelled, Progress, StopFlag};
+use surface_core::progress::{Cancelled, Counted, Progress, StopFlag};
 
 use crate::args::ProgressForm;
 use crate::term::colours;
@@ -21,7 +21,8 @@ pub struct Bar {
 
 enum Shown {
     Bar(ProgressBar),
-    Lines(Lines),
+    /// And where they go.
+    Lines(Lines, Box<dyn Write + Send>),
     Nothing,
 }
 
@@ -33,7 +34,10 @@ impl Bar {
                 let target = ProgressDrawTarget::stderr();
                 Shown::Bar(ProgressBar::with_draw_target(None, target))
             }
-            ProgressForm::Plain => Shown::Lines(Lines::new(Instant::now())),
+            ProgressForm::Plain => {
+                let lines = Lines::new(BETWEEN, Instant::now());
+                Shown::Lines(lines, Box::new(std::io::stderr()))
+            }
             _ => Shown::Nothing,
         };
         Self {
@@ -44,15 +48,15 @@ impl Bar {
 }
 
 impl Progress for Bar {
-    fn stage(&mut self, name: &str, total: u64) {
+    fn stage(&mut self, name: &str, total: u64, counted: Counted) {
         match &mut self.shown {
             Shown::Bar(bar) => {
-                bar.set_style(style(total));
+                bar.set_style(style(template(total, colours()), counted));
                 bar.set_message(name.to_owned());
                 bar.set_length(total);
                 bar.reset();
             }
-            Shown::Lines(lines) => lines.stage(name, total, Instant::now()),
+            Shown::Lines(lines, _) => lines.stage(name, (total, counted), Instant::now()),
             Shown::Nothing => {}
         }
     }
@@ -60,10 +64,10 @@ impl Progress for Bar {
     fn advance(&mut self, units: u64) -> Result<(), Cancelled> {
         match &mut self.shown {
             Shown::Bar(bar) => bar.inc(units),
-            Shown::Lines(lines) => {
+            Shown::Lines(lines, out) => {
                 if let Some(line) = lines.advance(units, Instant::now(), peak_mib) {
                     // Nobody may be listening any more; the work goes on.
-                    let _ = writeln!(std::io::stderr(), "{line}");
+                    let _ = writeln!(out, "{line}");
                 }
             }
             Shown::Nothing => {}
@@ -80,52 +84,70 @@ impl Drop for Bar {
     }
 }
 
-fn style(total: u64) -> ProgressStyle {
-    let template = match (total, colours()) {
-        (0, _) => "{msg:>10} {spinner} {human_pos} in {elapsed}, {human_rate}/s, peak {peak} MiB",
-        (_, true) => {
-            "{msg:>10} [{bar:40.cyan}] {percent:>3} %, {human_rate}/s, {eta} left, peak {peak} MiB"
-        }
-        (_, false) => {
-            "{msg:>10} [{bar:40}] {percent:>3} %, {human_rate}/s, {eta} left, peak {peak} MiB"
-        }
-    };
+/// What the bar looks like where the end is not known.
+const ENDLESS: &str = "{msg:>10} {spinner} {amount} in {elapsed}, {rate}, peak {peak} MiB";
+/// With colours, and without.
+const BARS: [&str; 2] = [
+    "{msg:>10} [{bar:40.cyan}] {percent:>3} %, {rate}, {eta} left, peak {peak} MiB",
+    "{msg:>10} [{bar:40}] {percent:>3} %, {rate}, {eta} left, peak {peak} MiB",
+];
+
+fn template(total: u64, colours: bool) -> &'static str {
+    match (total, colours) {
+        (0, _) => ENDLESS,
+        (_, true) => BARS[0],
+        (_, false) => BARS[1],
+    }
+}
+
+fn style(template: &str, counted: Counted) -> ProgressStyle {
+    let counted = counted.name();
     // What cannot be written to a string is not shown.
     let peak = |_: &ProgressState, out: &mut dyn std::fmt::Write| {
         let _ = write!(out, "{}", peak_mib());
     };
-    let rate = |state: &ProgressState, out: &mut dyn std::fmt::Write| {
-        let _ = write!(out, "{}", rounded(state.per_sec()));
+    let amount = move |state: &ProgressState, out: &mut dyn std::fmt::Write| {
+        let _ = write!(out, "{} {counted}", rounded(state.pos() as f64));
     };
+    let rate = move |state: &ProgressState, out: &mut dyn std::fmt::Write| {
+        let _ = write!(out, "{} {counted}/s", rounded(state.per_sec()));
+    };
+    // A test holds every template; a plain bar is better than no run.
     ProgressStyle::with_template(template)
         .unwrap_or_else(|_| ProgressStyle::default_bar())
         .with_key("peak", peak)
-        .with_key("human_rate", rate)
+        .with_key("amount", amount)
+        .with_key("rate", rate)
 }
 
-/// One line each [`BETWEEN`].
+/// A line now and then.
 struct Lines {
     stage: String,
     total: u64,
+    counted: Counted,
     done: u64,
     began: Instant,
     told: Instant,
+    between: Duration,
 }
 
 impl Lines {
-    fn new(now: Instant) -> Self {
+    fn new(between: Duration, now: Instant) -> Self {
         Self {
             stage: String::new(),
             total: 0,
+            counted: Counted::Steps,
             done: 0,
             began: now,
             told: now,
+            between,
         }
     }
 
-    fn stage(&mut self, name: &str, total: u64, now: Instant) {
+    fn stage(&mut self, name: &str, (total, counted): (u64, Counted), now: Instant) {
         self.stage = name.to_owned();
         self.total = total;
+        self.counted = counted;
         self.done = 0;
         self.began = now;
     }
@@ -133,23 +155,35 @@ impl Lines {
     /// The next line, if it is time for one.
     fn advance(&mut self, units: u64, now: Instant, peak: impl Fn() -> u64) -> Option<String> {
         self.done += units;
-        if now - self.told < BETWEEN {
+        if now - self.told < self.between {
             return None;
         }
         self.told = now;
         let seconds = (now - self.began).as_secs_f64().max(1e-9);
         let rate = self.done as f64 / seconds;
-        let share = match self.total {
-            0 => rounded(self.done as f64),
+        let (stage, peak, counted) = (&self.stage, peak(), self.counted.name());
+        let (share, left) = (self.share(), self.left(rate));
+        let rate = rounded(rate);
+        Some(format!(
+            "{stage}: {share}, {rate} {counted}/s{left}, peak {peak} MiB"
+        ))
+    }
+
+    /// How far the stage is.
+    fn share(&self) -> String {
+        match self.total {
+            0 => format!("{} {}", rounded(self.done as f64), self.counted.name()),
             total => format!("{:.0} %", 100.0 * self.done as f64 / total as f64),
-        };
+        }
+    }
+
+    /// How long the stage will take yet, where that is known.
+    fn left(&self, rate: f64) -> String {
         let left = self.total.saturating_sub(self.done) as f64 / rate;
-        let left = match left.is_finite() && self.total > 0 {
+        match left.is_finite() && self.total > 0 {
             true => format!(", {left:.0} s left"),
             false => String::new(),
-        };
-        let (stage, rate, peak) = (&self.stage, rounded(rate), peak());
-        Some(format!("{stage}: {share}, {rate}/s{left}, peak {peak} MiB"))
+        }
     }
 }
 
@@ -171,13 +205,69 @@ fn rounded(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::sync::{Arc, Mutex};
+
+    use indicatif::TermLike;
+
+    /// Keeps what is shown.
+    #[derive(Debug, Clone, Default)]
+    struct Screen(Arc<Mutex<String>>);
+
+    impl Screen {
+        fn shown(&self) -> String {
+            self.0.lock().unwrap().clone()
+        }
+    }
+
+    impl Write for Screen {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            let text = String::from_utf8_lossy(bytes);
+            self.0.lock().unwrap().push_str(&text);
+            Ok(bytes.len())
+        }
+
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl TermLike for Screen {
+        fn width(&self) -> u16 {
+            120
+        }
+        fn move_cursor_up(&self, _: usize) -> std::io::Result<()> {
+            Ok(())
+        }
+        fn move_cursor_down(&self, _: usize) -> std::io::Result<()> {
+            Ok(())
+        }
+        fn move_cursor_right(&self, _: usize) -> std::io::Result<()> {
+            Ok(())
+        }
+        fn move_cursor_left(&self, _: usize) -> std::io::Result<()> {
+            Ok(())
+        }
+        fn write_line(&self, text: &str) -> std::io::Result<()> {
+            self.write_str(&format!("{text}\n"))
+        }
+        fn write_str(&self, text: &str) -> std::io::Result<()> {
+            self.0.lock().unwrap().push_str(text);
+            Ok(())
+        }
+        fn clear_line(&self) -> std::io::Result<()> {
+            Ok(())
+        }
+        fn flush(&self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
 
     #[test]
     fn a_stop_reaches_the_work() {
         for form in [ProgressForm::Auto, ProgressForm::Plain, ProgressForm::None] {
             let stop = StopFlag::default();
             let mut bar = Bar::new(form, &stop);
-            bar.stage("test", 0);
+            bar.stage("test", 0, Counted::Steps);
             assert!(bar.advance(1).is_ok());
             stop.stop();
             assert!(bar.advance(1).is_err());
@@ -185,18 +275,63 @@ mod tests {
     }
 
     #[test]
+    fn every_bar_is_drawn_as_it_is_written_and_says_what_it_counts() {
+        for (total, colours) in [(0, true), (8, true), (8, false)] {
+            let template = template(total, colours);
+            assert!(ProgressStyle::with_template(template).is_ok(), "{template}");
+            let screen = Screen::default();
+            let target = ProgressDrawTarget::term_like(Box::new(screen.clone()));
+            let bar = ProgressBar::with_draw_target(Some(total), target);
+            bar.set_style(style(template, Counted::Squares));
+            bar.set_message("sort");
+            bar.inc(2);
+            bar.force_draw();
+            let shown = screen.shown();
+            let known = match total {
+                0 => "2.00 squares in ",
+                _ => " 25 %, ",
+            };
+            for part in ["sort ", " squares/s, ", known, " MiB"] {
+                assert!(shown.contains(part), "{part:?} in {shown:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn plain_lines_are_written_as_they_come() {
+        let screen = Screen::default();
+        let lines = Lines::new(Duration::ZERO, Instant::now());
+        let mut bar = Bar {
+            shown: Shown::Lines(lines, Box::new(screen.clone())),
+            stop: StopFlag::default(),
+        };
+        bar.stage("hash", 400, Counted::Bytes);
+        bar.advance(100).unwrap();
+        bar.advance(100).unwrap();
+        let shown = screen.shown();
+        let lines: Vec<&str> = shown.lines().collect();
+        assert_eq!(lines.len(), 2, "{shown}");
+        for (line, begin) in lines.iter().zip(["hash: 25 %, ", "hash: 50 %, "]) {
+            assert!(
+                line.starts_with(begin) && line.contains(" bytes/s, "),
+                "{line}"
+            );
+        }
+    }
+
+    #[test]
     fn a_plain_line_comes_each_ten_seconds_and_says_how_far_and_how_long() {
         let start = Instant::now();
         let at = |s| start + Duration::from_secs(s);
-        let mut lines = Lines::new(start);
-        lines.stage("read", 100_000_000, at(2));
+        let mut lines = Lines::new(BETWEEN, start);
+        lines.stage("read", (100_000_000, Counted::Points), at(2));
         assert_eq!(lines.advance(10_000_000, at(9), || 80), None);
         let line = lines.advance(10_000_000, at(12), || 80).unwrap();
-        assert_eq!(line, "read: 20 %, 2.00 M/s, 40 s left, peak 80 MiB");
+        assert_eq!(line, "read: 20 %, 2.00 M points/s, 40 s left, peak 80 MiB");
         assert_eq!(lines.advance(1, at(21), || 80), None);
-        lines.stage("sort", 0, at(21));
+        lines.stage("sort", (0, Counted::Squares), at(21));
         let line = lines.advance(600, at(41), || 81).unwrap();
-        assert_eq!(line, "sort: 600, 30.0/s, peak 81 MiB");
+        assert_eq!(line, "sort: 600 squares, 30.0 squares/s, peak 81 MiB");
     }
 
     #[test]

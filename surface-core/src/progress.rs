@@ -8,13 +8,51 @@ use std::sync::atomic::{AtomicBool, Ordering};
 #[error("stopped on request")]
 pub struct Cancelled;
 
+/// What the steps of a stage are, so that a rate says of what it is one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Counted {
+    /// Points of a cloud.
+    Points,
+    /// Bytes of files.
+    Bytes,
+    /// Squares of the world that points are sorted into.
+    Squares,
+    /// Sections of the road; those that are passed over twice count twice.
+    Sections,
+    /// Places along the reference line.
+    Stations,
+    /// Cells of a raster of the ground.
+    Cells,
+    /// Parts of a page.
+    Parts,
+    /// Steps that have nothing in common.
+    Steps,
+}
+
+impl Counted {
+    /// Several of them, in a word.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Points => "points",
+            Self::Bytes => "bytes",
+            Self::Squares => "squares",
+            Self::Sections => "sections",
+            Self::Stations => "stations",
+            Self::Cells => "cells",
+            Self::Parts => "parts",
+            Self::Steps => "steps",
+        }
+    }
+}
+
 /// Receives the progress of a stage.
 ///
 /// Every long loop calls [`Progress::advance`] at least a few times a second and gives up at
 /// once when told [`Cancelled`].
 pub trait Progress: Send {
-    /// A stage begins: its name, and how many units (points, sections) it will take; 0 = unknown.
-    fn stage(&mut self, name: &str, total: u64);
+    /// A stage begins: its name, how many steps it will take (0 = unknown), and what those are.
+    fn stage(&mut self, name: &str, total: u64, counted: Counted);
 
     /// `units` more of the current stage are done.
     ///
@@ -28,7 +66,7 @@ pub trait Progress: Send {
 pub struct Silent;
 
 impl Progress for Silent {
-    fn stage(&mut self, _name: &str, _total: u64) {}
+    fn stage(&mut self, _name: &str, _total: u64, _counted: Counted) {}
 
     fn advance(&mut self, _units: u64) -> Result<(), Cancelled> {
         Ok(())

@@ -16,7 +16,7 @@ use super::order::in_order;
 use super::params::FitParams;
 use super::road::{find_road, open};
 use crate::field::{CellSums, Lattice, SECTION_ROWS, Trust, cells_of, road_points};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::ribbon::Ribbon;
 use crate::zones::{
     Breaklines, CellHeight, CellHeights, HALO_ROWS, RidgePoint, Rows, StripPoint, StripSums,
@@ -75,7 +75,7 @@ pub(super) fn find_breaklines_in(
     let lattice = fitter.lattice;
     let coarse = Coarse::of(lattice);
     let rows = coarse.rows();
-    progress.stage("breaklines", 2 * runs.len() as u64);
+    progress.stage("breaklines", 2 * runs.len() as u64, Counted::Sections);
     let mut chains = link(&course_ridge(fitter, runs, progress)?, rows);
     for at in chains.iter_mut().flat_map(|chain| &mut chain.at) {
         at[0] += coarse.middle_m(lattice.s_step_m);

@@ -9,7 +9,7 @@ use super::finished::{Finished, not_a_build, read_manifest};
 use super::manifest::Version;
 use super::rescan_find::{measure, row_ranges};
 use super::rescan_out::change_reports;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{CompareReport, FORMAT_VERSION, FieldCounts};
 use crate::rescan::{Blend, DetectParams, Detection, Grid, Pair, Regions, detect};
 
@@ -74,7 +74,7 @@ pub fn compare(
     }
     let lattice = *a.lattice();
     let runs: Vec<usize> = (0..lattice.rows.div_ceil(crate::field::SECTION_ROWS)).collect();
-    progress.stage("compare", runs.len() as u64);
+    progress.stage("compare", runs.len() as u64, Counted::Sections);
     let mut pair = Pair::new(Grid::new(lattice, &row_ranges(&lattice, &runs)));
     let mut sections_differ = 0;
     for &run in &runs {

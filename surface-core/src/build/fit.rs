@@ -27,7 +27,7 @@ use crate::deviation::{DeviationMap, Spot};
 use crate::export::{BesideStore, DeviationLaz, FieldStore, MapPicture, PageData, write_spots_csv};
 use crate::field::{Lattice, RailNode};
 use crate::mesh::{Layout, MaskReport, MeshCheck, SeamPlan, SeamReport};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{
     CAUTIONS, CheckpointsReport, FORMAT_VERSION, FieldCounts, Input, Report, RunReport,
 };
@@ -257,7 +257,11 @@ impl Heights {
         ribbon: &'a Ribbon,
         progress: &mut dyn Progress,
     ) -> Result<(Mesher<'a>, MaskReport), BuildError> {
-        progress.stage("mask", self.layout.lattice().sections() as u64);
+        progress.stage(
+            "mask",
+            self.layout.lattice().sections() as u64,
+            Counted::Sections,
+        );
         let seams = (&self.plan, self.beside.as_slice());
         let tell = &mut |sections| progress.advance(sections);
         Mesher::new(ribbon, &self.store, &self.layout, seams, tell)

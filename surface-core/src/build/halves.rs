@@ -19,7 +19,7 @@ use crate::cloud::{PackedPoint, TileStore, TileWriter};
 use crate::export::FieldStore;
 use crate::field::Lattice;
 use crate::mesh::{Layout, SeamPlan, SurfaceMesh};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::roughness::{PointMeans, Profile, TRACKS, TrackProfiles, WheelPath};
 use crate::setups::SetupModels;
@@ -164,7 +164,7 @@ fn fit_half(
         layout: &layout,
         plan: &plan,
     };
-    progress.stage("fit", fitter.runs() as u64);
+    progress.stage("fit", fitter.runs() as u64, Counted::Sections);
     let level = (2.0 * level_m, &mut Vec::new());
     fitter.fit_part(0..fitter.runs(), level, &steps, &store, progress)?;
     let along = |strip: &Strip| {

@@ -10,7 +10,7 @@ use crate::field::{
     flags, halo_rows, hidden_in, join_hidden, places_seen, road_level_m,
 };
 use crate::mesh::{Layout, SeamPlan};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::FieldCounts;
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::{Places, SetupModels};
@@ -127,7 +127,7 @@ impl HeightFitter<'_> {
         progress: &mut dyn Progress,
     ) -> Result<Places, BuildError> {
         let runs: Vec<usize> = (0..self.runs()).collect();
-        progress.stage("level", runs.len() as u64);
+        progress.stage("level", runs.len() as u64, Counted::Sections);
         let mut places = Places::default();
         let place = |s, t| self.place(s, t);
         in_order(

@@ -24,7 +24,7 @@ use crate::deviation::{CellFrame, DeviationCells, DeviationMap, MapBuilder, Spot
 use crate::export::{DeviationLaz, MapPicture, write_plane_spots_csv};
 use crate::mesh::{MeshColumns, MeshReadError, SurfaceMesh};
 use crate::numeric::{floor_i32, median, to_index};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{CAUTIONS, FORMAT_VERSION, HoldReport, MeshInput, Report, RunReport};
 
 /// What a deviation run leaves, in the order in which the files get their names.
@@ -301,7 +301,11 @@ fn measure(
     let frame = CellFrame::plane(TILE_M, CELL_M)?;
     let tiles: Vec<TileKey> = points.tiles.keys().collect();
     let bare = Bare::of(mesh, points);
-    progress.stage("hold", (tiles.len() + bare.tiles.len()) as u64);
+    progress.stage(
+        "hold",
+        (tiles.len() + bare.tiles.len()) as u64,
+        Counted::Squares,
+    );
     let cells = DeviationCells::new(frame.clone());
     let holder = Holder::new(mesh, points, &cells, params);
     let mut laz = match params.deviation_points {

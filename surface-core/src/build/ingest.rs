@@ -8,7 +8,7 @@ use crate::cloud::inspect::coarse_step_m;
 use crate::cloud::io::{ReadError, Scans};
 use crate::cloud::{CellGrid, Columns, Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::numeric::floor_i32;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 
 /// Width of the grid's cells, metres: a quarter of a metre tells road from verge and a lane from
 /// a kerb in a tripod scan; coarser grounds are judged on several cells together.
@@ -54,7 +54,11 @@ pub fn ingest(
     grid_bytes: Option<usize>,
     progress: &mut dyn Progress,
 ) -> Result<Ingested, BuildError> {
-    progress.stage("read", scans.declared_points().unwrap_or(0));
+    progress.stage(
+        "read",
+        scans.declared_points().unwrap_or(0),
+        Counted::Points,
+    );
     // Tiles keep no time.
     scans.skip_times();
     let mut sorter = Sorter::new(

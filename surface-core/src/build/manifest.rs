@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::folder::{BuildFolder, write_error};
-use crate::progress::{Progress, Silent};
+use crate::progress::{Counted, Progress, Silent};
 use crate::report::{FORMAT_VERSION, GivenFile, Input, Parameters, Report};
 
 /// One state of a surface that was built on.
@@ -135,7 +135,7 @@ pub fn given_file(option: &str, path: &Path) -> Result<GivenFile, BuildError> {
 /// Tell that these files, and those in folders among them, are hashed next.
 pub(super) fn begin_hashing<P: AsRef<Path>>(paths: &[P], progress: &mut dyn Progress) {
     let bytes = paths.iter().map(|path| bytes_of(path.as_ref())).sum();
-    progress.stage("hash", bytes);
+    progress.stage("hash", bytes, Counted::Bytes);
 }
 
 /// Bytes of a file, or of all files of a folder; what cannot be read is told of when it is hashed.

@@ -14,7 +14,7 @@ use crate::export::{
 };
 use crate::mesh::PatchIndex;
 use crate::numeric::to_index;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{Report, RunReport};
 use crate::ribbon::RibbonPoint;
 
@@ -46,7 +46,11 @@ pub(super) fn gather(
     };
     let spots = &spots[..spots.len().min(Report::MOST_SPOTS)];
     let sections: Vec<usize> = (0..lattice.sections()).collect();
-    progress.stage("page", (sections.len() + spots.len()) as u64);
+    progress.stage(
+        "page",
+        (sections.len() + spots.len()) as u64,
+        Counted::Parts,
+    );
     let packing = || write_error(Path::new("report.html"));
     let ribbon = mesher.ribbon;
     let mut data = PageData::new(&grid, ribbon, DEVIATION_CELL_M).map_err(packing())?;

@@ -15,7 +15,7 @@ use crate::cloud::io::ProductCrs;
 use crate::export::FieldStore;
 use crate::field::{Lattice, SECTION_ROWS};
 use crate::mesh::{Layout, SeamPlan};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::zones::{Breakline, Breaklines};
 
 /// A stretch of the course that one process fits.
@@ -92,7 +92,7 @@ pub fn fit_section(
             layout: &layout,
             plan: &seams,
         };
-        progress.stage("fit", range.len() as u64);
+        progress.stage("fit", range.len() as u64, Counted::Sections);
         let level = (level_m, &mut Vec::new());
         let part = fitter.fit_part(range.clone(), level, &steps, &store, progress)?;
         plan.save(&work, range, &part)?;

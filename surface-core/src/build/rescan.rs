@@ -30,7 +30,7 @@ use crate::deviation::{DeviationMap, Spot};
 use crate::export::{PageData, VertexRecords, write_ids};
 use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck, Patch};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{
     FORMAT_VERSION, FieldCounts, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
 };
@@ -469,7 +469,11 @@ impl State<'_> {
     ) -> Result<(Mesher<'b>, (Mesher<'b>, MaskReport)), BuildError> {
         let (ribbon, skeleton) = (&self.old.ribbon, self.skeleton);
         let layout = &skeleton.layout;
-        progress.stage("mask", 2 * layout.lattice().sections() as u64);
+        progress.stage(
+            "mask",
+            2 * layout.lattice().sections() as u64,
+            Counted::Sections,
+        );
         let progress = Mutex::new(progress);
         let advance = |sections: u64| {
             // Who panicked with it ends the run.

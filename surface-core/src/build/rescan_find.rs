@@ -11,7 +11,7 @@ use super::rescan_params::RescanParams;
 use crate::export::FieldStore;
 use crate::field::{CellMeans, CellSums, Lattice, SECTION_ROWS};
 use crate::numeric::{round_i32, to_index};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::rescan::{Blend, Change, Detection, Grid, Pair, Surroundings, changes, detect};
 use crate::ribbon::Ribbon;
 use crate::zones::Breaklines;
@@ -45,7 +45,7 @@ pub(super) fn find_changes(
         plan: &skeleton.plan,
     };
     let store = scratch_field(old, folder, "new-all")?;
-    progress.stage("fit", runs.len() as u64);
+    progress.stage("fit", runs.len() as u64, Counted::Sections);
     let level = (old.report.field.level_m, &mut Vec::new());
     let mut pair = Pair::new(Grid::new(*old.lattice(), &row_ranges(old.lattice(), runs)));
     let cells = &mut |run: usize, sums: &CellSums| {

@@ -14,7 +14,7 @@ use super::rescan_find::{Found, scratch_field};
 use crate::export::FieldStore;
 use crate::field::RailNode;
 use crate::mesh::{Layout, SeamPlan};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{FieldCounts, Report, SetupState};
 use crate::rescan::{Blend, merge_lines, new_node, splice_cells, splice_node, splice_rows};
 use crate::zones::Breaklines;
@@ -54,7 +54,7 @@ pub(super) fn join(
     };
     let store = scratch_field(old, folder, "new-touched")?;
     let level_m = old.report.field.level_m;
-    progress.stage("fit", touched.len() as u64);
+    progress.stage("fit", touched.len() as u64, Counted::Sections);
     let level = (level_m, &mut Vec::new());
     let fitted = fitter.fit_runs(touched, level, &steps, &store, progress)?;
     let (_, rails) = fitted.counts(level_m);

@@ -9,7 +9,7 @@ use super::road::KnownSetup;
 use super::trust::{learn_noise, own_noise, samples, slow_report, slow_urad};
 use crate::cloud::TileStore;
 use crate::field::{FieldRows, Mark, SECTION_ROWS, Trust, block_cells, flags, places_seen};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{SetupTieReport, TieReport};
 use crate::rescan::{Areas, Tie, tie};
 use crate::ribbon::{Ribbon, RibbonPoint};
@@ -45,7 +45,7 @@ pub(super) fn tie_scan(
 ) -> Result<TiedScan, BuildError> {
     let expect = params.expect.as_ref();
     let runs = scanned_runs(fitter.points);
-    progress.stage("tie", runs.len() as u64);
+    progress.stage("tie", runs.len() as u64, Counted::Sections);
     let mut places = places(old, fitter, &runs, expect, progress)?;
     if expect.is_some() && with_old_surface(&places) < ENOUGH_OUTSIDE {
         places = self::places(old, fitter, &runs, None, progress)?;

@@ -10,7 +10,7 @@ use super::keep::keep_file;
 use crate::export::{Axis, Band, Chart, Dots, HeldReader, Line, Scale, TextFile};
 use crate::mesh::{MeshSection, SectionIndex};
 use crate::numeric::to_index;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::ribbon::RibbonPoint;
 
 /// Points that are read at once.
@@ -361,7 +361,7 @@ fn points(
         return Ok((Vec::new(), vec![note.to_owned()]));
     }
     let mut reader = HeldReader::open(&path, build.ribbon.frame.origin_m)?;
-    progress.stage("points", reader.total());
+    progress.stage("points", reader.total(), Counted::Points);
     let line = &build.ribbon.line;
     let lap_m = line.is_closed().then(|| line.length_m());
     let middle = line.to_local(cut.place(0.5 * (cut.range_m[0] + cut.range_m[1])));

@@ -7,7 +7,7 @@ use super::order::in_order;
 use crate::cloud::{Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::field::{Lattice, SECTION_ROWS};
 use crate::numeric::{floor_i32, to_index};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::ribbon::{ArcAt, Ribbon, RibbonPoint};
 
 /// Squares of this size share their guesses of s, metres: small against any bend that a ribbon
@@ -32,7 +32,7 @@ pub fn sort_by_section(
     progress: &mut dyn Progress,
 ) -> Result<TileStore, BuildError> {
     let keys: Vec<TileKey> = tiles.keys().collect();
-    progress.stage("sort", keys.len() as u64);
+    progress.stage("sort", keys.len() as u64, Counted::Squares);
     let mut writer = TileWriter::create(scratch, budget_bytes)?;
     in_order(
         &keys,

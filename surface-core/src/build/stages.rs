@@ -19,7 +19,7 @@ use crate::cloud::io::{ProductCrs, Scans};
 use crate::cloud::{TileIndex, TileStore};
 use crate::export::FieldStore;
 use crate::field::{Lattice, Mark};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::report::{FORMAT_VERSION, Input};
 use crate::ribbon::Ribbon;
 use crate::zones::{Breakline, Breaklines};
@@ -271,7 +271,8 @@ impl Stages<'_> {
         (folder, work): (&mut BuildFolder, &Work),
     ) -> Result<(FieldStore, FittedPart), BuildError> {
         let (store, plan) = self.planned(fitter, (folder, work), None)?;
-        self.progress.stage("fit", fitter.runs() as u64);
+        self.progress
+            .stage("fit", fitter.runs() as u64, Counted::Sections);
         let mut whole = FittedPart::default();
         for range in &plan.parts {
             let part = match plan.load(work, range) {

@@ -15,7 +15,7 @@ use crate::mesh::{
     Assembler, Layout, MaskReport, MeshCheck, NodeMask, Patch, PatchIndex, SeamPlan, Seams,
 };
 use crate::numeric::{round_i32, to_index};
-use crate::progress::{Cancelled, Progress};
+use crate::progress::{Cancelled, Counted, Progress};
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::SetupModels;
 
@@ -116,7 +116,7 @@ impl<'a> Mesher<'a> {
     ) -> Result<(MeshCheck, DeviationMap), BuildError> {
         let lattice = *self.layout.lattice();
         let sections: Vec<usize> = (0..lattice.sections()).collect();
-        progress.stage("mesh and hold", sections.len() as u64);
+        progress.stage("mesh and hold", sections.len() as u64, Counted::Sections);
         let frame = self.cell_frame(&lattice)?;
         let cells = DeviationCells::new(frame.clone());
         let mut map = MapBuilder::new(frame);

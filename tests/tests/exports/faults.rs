@@ -4,7 +4,7 @@ use std::path::Path;
 
 use surface_core::build::{BuildError, ExportFormat, ExportParams, Layer, export};
 use surface_core::export::DeviationLaz;
-use surface_core::progress::{Cancelled, Progress, Silent};
+use surface_core::progress::{Cancelled, Counted, Progress, Silent};
 
 use crate::built::build;
 
@@ -118,7 +118,7 @@ fn an_option_that_a_format_does_not_have_is_refused() {
 struct Impatient(u32);
 
 impl Progress for Impatient {
-    fn stage(&mut self, _name: &str, _total: u64) {}
+    fn stage(&mut self, _name: &str, _total: u64, _counted: Counted) {}
 
     fn advance(&mut self, _units: u64) -> Result<(), Cancelled> {
         self.0 = self.0.saturating_sub(1);

@@ -9,7 +9,7 @@ use crate::build::BuildError;
 use crate::build::built::FinishedBuild;
 use crate::build::folder::write_error;
 use crate::export::{DeviationLaz, HeldPoint, HeldReader};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 
 /// Points that are read at once: enough for every thread to get chunks of 50 000.
 const BATCH: usize = 400_000;
@@ -40,7 +40,7 @@ pub(super) fn laz(
     // Deleted again unless it gets its name.
     let part = TempPath::try_from_path(part).map_err(write_error(out))?;
     let mut writer = DeviationLaz::create(&part, origin, record.as_ref())?;
-    progress.stage("export", reader.total());
+    progress.stage("export", reader.total(), Counted::Points);
     let class = |p: &HeldPoint| {
         if p.d_m.abs() <= tolerance_m {
             ROAD_SURFACE

@@ -14,7 +14,7 @@ use crate::build::surface::DEVIATION_CELL_M;
 use crate::export::{GeoKeys, HeldReader, Raster, RasterWriter, TILE};
 use crate::mesh::{MeshSection, SectionIndex};
 use crate::numeric::to_index;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::ribbon::RibbonPoint;
 
 /// Heights over this are written as doubles, metres.
@@ -274,7 +274,7 @@ fn of_points(
 ) -> Result<ExportReport, BuildError> {
     let path = build.points().ok_or_else(|| no_points(build))?;
     let mut points = HeldReader::open(&path, build.ribbon.frame.origin_m)?;
-    progress.stage("export", points.total());
+    progress.stage("export", points.total(), Counted::Points);
     let mut tiles: BTreeMap<[usize; 2], Sums> = BTreeMap::new();
     let mut batch = Vec::new();
     while points.next(BATCH, &mut batch)? > 0 {

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::build::BuildError;
 use crate::mesh::{MeshSection, SectionReader};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 
 /// Read all sections, do `work` on them in parallel and hand its results to `take` in order. A few
 /// sections a thread are in memory at a time.
@@ -35,7 +35,7 @@ pub(super) fn changed_sections<T: Send>(
     ),
     mut take: impl FnMut(&MeshSection, T) -> Result<(), BuildError>,
 ) -> Result<(), BuildError> {
-    progress.stage("export", total as u64);
+    progress.stage("export", total as u64, Counted::Sections);
     let ahead = 2 * rayon::current_num_threads().max(1);
     loop {
         let mut batch = Vec::with_capacity(ahead);

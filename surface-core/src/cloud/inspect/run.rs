@@ -8,7 +8,7 @@ use super::steps::{COARSE_STEP_M, Steps, steps};
 use crate::cloud::Columns;
 use crate::cloud::io::{ReadError, Scans, Unit};
 use crate::numeric::to_f32;
-use crate::progress::{Cancelled, Progress};
+use crate::progress::{Cancelled, Counted, Progress};
 
 /// Share of exact repeats above which they are no coincidence of rounded coordinates.
 const MANY_REPEATS: f64 = 0.01;
@@ -58,7 +58,11 @@ impl InspectError {
 pub fn inspect(scans: &mut Scans, progress: &mut dyn Progress) -> Result<Inspection, InspectError> {
     scans.rewind();
     let origin_m = scans.suggest_origin()?;
-    progress.stage("inspect", scans.declared_points().unwrap_or(0));
+    progress.stage(
+        "inspect",
+        scans.declared_points().unwrap_or(0),
+        Counted::Points,
+    );
     let mut seen = Seen::new(origin_m, scans.files().len());
     let mut batch = Columns::default();
     while scans.next_batch(&mut batch)? > 0 {

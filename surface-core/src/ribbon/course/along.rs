@@ -11,7 +11,7 @@ use super::snap::{SnapParams, snap};
 use crate::cloud::CellGrid;
 use crate::geom::ends_meet;
 use crate::numeric::floor_i32;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 
 /// Farthest that a rough line may be off, metres.
 const LINE_OFF_M: f64 = 12.0;
@@ -45,7 +45,7 @@ pub(super) fn along_line(
     let rough = resample(&line, closed, STEP_M);
     check_covered(grid, &rough)?;
     let mask = mask_in(grid, Some(&rough), progress)?;
-    progress.stage("rough line onto the paved ground", 1);
+    progress.stage("rough line onto the paved ground", 1, Counted::Steps);
     let (mut moved, share) = settle(&rough, closed, &mask);
     progress.advance(1)?;
     let total = length(&moved, closed);

@@ -2,7 +2,7 @@
 
 use super::cells::{GroundRaster, cells_in};
 use super::split::quantile;
-use crate::progress::{Cancelled, Progress};
+use crate::progress::{Cancelled, Counted, Progress};
 
 /// Evenness and brightness of the occupied cells, in the order of [`GroundRaster::ground`].
 #[derive(Debug)]
@@ -36,7 +36,11 @@ const BATCH: usize = 65_536;
 
 impl Features {
     pub fn of(raster: &GroundRaster, progress: &mut dyn Progress) -> Result<Self, Cancelled> {
-        progress.stage("evenness of the ground", raster.ground.len() as u64);
+        progress.stage(
+            "evenness of the ground",
+            raster.ground.len() as u64,
+            Counted::Cells,
+        );
         let mut raw = Vec::with_capacity(raster.ground.len());
         for slot in 0..raster.ground.len() {
             if slot % BATCH == 0 {

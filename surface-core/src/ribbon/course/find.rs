@@ -11,7 +11,7 @@ use super::reduce::Cycle;
 use super::skeleton::thin;
 use super::split::quantile;
 use crate::cloud::CellGrid;
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 
 /// Spacing of the polyline's points, metres.
 pub(super) const STEP_M: f64 = 2.0;
@@ -91,7 +91,7 @@ fn in_cloud(
     progress: &mut dyn Progress,
 ) -> Result<Course, CourseError> {
     let mask = mask_in(grid, None, progress)?;
-    progress.stage("course through the paved ground", 1);
+    progress.stage("course through the paved ground", 1, Counted::Steps);
     let mut notes = mask.notes().to_vec();
     let graph = branches(&mask, &mut notes);
     progress.advance(1)?;

@@ -12,7 +12,7 @@ use super::stretch::{ROUGHLY_M, Stretch, Wanted, points_beside};
 use super::trace::best_path;
 use crate::cloud::{TILE_M, TileError, TileStore};
 use crate::numeric::{floor_i32, quantile, to_index};
-use crate::progress::Progress;
+use crate::progress::{Counted, Progress};
 use crate::ribbon::{Edges, Gap, ReferenceLine, Side};
 
 /// Step between stations, metres: half the distance over which edges of real roads are straight.
@@ -99,7 +99,7 @@ pub(in crate::ribbon) fn seek(
     progress: &mut dyn Progress,
 ) -> Result<(Edges, Vec<Gap>), PavingError> {
     let search = Search::new(line, tiles, guess, params, effort)?;
-    progress.stage("edges", search.work());
+    progress.stage("edges", search.work(), Counted::Stations);
     let profiles = search.profiles(progress)?;
     let evidence = search.learn(&profiles);
     let mut tracks = [Side::Left, Side::Right].map(|side| search.track(side, &profiles, &evidence));
