@@ -42,6 +42,20 @@ fn a_disk_too_small_for_the_points_is_told_before_they_are_read() {
 }
 
 #[test]
+fn a_disk_too_small_for_the_points_of_a_text_is_told_by_the_length_of_the_text() {
+    let dir = tempfile::tempdir().unwrap();
+    let (cloud, disk) = (dir.path().join("c.xyz"), dir.path().join("disk"));
+    std::fs::create_dir(&disk).unwrap();
+    std::fs::write(&cloud, "1.5 2.5 3.5\n".repeat(200_000)).unwrap();
+    let out = disk.join("out");
+    // 32 bytes a point make 6.4 MB.
+    if let Some(run) = on_disk(&disk, 4 << 20, "", &fit_to(&cloud, &out)) {
+        let said = ["scratch files of 200000 points", "6.4 MB", "--scratch"];
+        refused(&run, &said);
+    }
+}
+
+#[test]
 fn points_that_a_killed_run_left_are_no_reason_to_refuse_the_next() {
     let dir = tempfile::tempdir().unwrap();
     let (cloud, out) = (scan(), dir.path().join("out"));

@@ -134,7 +134,7 @@ pub(super) fn halves(
 /// Refuse at once where points by square and section, or by section and half, and the fields of both
 /// halves do not fit.
 fn check_space(cloud: &Scans, lattice: &Lattice, folder: &BuildFolder) -> Result<(), BuildError> {
-    let Some(points) = cloud.declared_points() else {
+    let Some(points) = cloud.guessed_points() else {
         return Ok(());
     };
     let needed = points.saturating_mul(SORTED_POINT) + 2 * field_bytes(lattice);

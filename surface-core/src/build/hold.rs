@@ -119,7 +119,7 @@ fn publish(report: &HoldReport, mut folder: BuildFolder) -> Result<(), BuildErro
 
 /// Refuse at once where points by square and points with their deviation do not fit.
 fn check_space(cloud: &Scans, folder: &BuildFolder, params: &HoldParams) -> Result<(), BuildError> {
-    let Some(points) = cloud.declared_points() else {
+    let Some(points) = cloud.guessed_points() else {
         return Ok(());
     };
     let scratch = points.saturating_mul(POINT);

@@ -134,7 +134,7 @@ fn check_space(
     folder: &BuildFolder,
     params: &RescanParams,
 ) -> Result<(), BuildError> {
-    let Some(points) = cloud.declared_points() else {
+    let Some(points) = cloud.guessed_points() else {
         return Ok(());
     };
     let scratch = points.saturating_mul(SORTED_POINT) + 2 * field_bytes(lattice);

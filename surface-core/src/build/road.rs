@@ -213,7 +213,7 @@ pub fn ribbon(
     let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
     let parent = parent.unwrap_or_else(|| Path::new("."));
     let folder = BuildFolder::open(parent, params.scratch.as_deref())?;
-    check_scratch(&folder.scratch(""), scans.declared_points(), POINT)?;
+    check_scratch(&folder.scratch(""), scans.guessed_points(), POINT)?;
     let mut clock = super::clock::StageClock::start();
     let road = find_road(
         &mut scans,

@@ -82,8 +82,8 @@ pub(super) fn check_folder(
     check_room(what, &[(&beside, scratch), (folder.path(), products)])
 }
 
-/// [`check_room`] for scratch files of so many `bytes` for each of the `points` that scans promise;
-/// scans that promise nothing are believed.
+/// [`check_room`] for scratch files of so many `bytes` for each of the `points` of scans, as they promise
+/// or their lengths tell; scans that tell nothing are believed.
 pub(super) fn check_scratch(
     folder: &Path,
     points: Option<u64>,

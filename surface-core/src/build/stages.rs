@@ -175,7 +175,7 @@ impl Stages<'_> {
         }
         work.forget(ROAD)?;
         work.discard(&[CLOUD, ROAD])?;
-        check_scratch(&work.scratch(""), scans.declared_points(), SORTED_POINT)?;
+        check_scratch(&work.scratch(""), scans.guessed_points(), SORTED_POINT)?;
         let road = find_road(
             scans,
             &work.scratch(CLOUD),

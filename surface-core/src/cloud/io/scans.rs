@@ -6,7 +6,7 @@ use super::crs::{self, CrsRecord, ProductCrs};
 use super::error::ReadError;
 use super::open::open;
 use super::setup_table::SetupTable;
-use super::source::{Head, Source};
+use super::source::{Head, Opened, Source};
 use super::units::{CrsUnits, FileUnits, Unit};
 use crate::cloud::Columns;
 
@@ -91,6 +91,9 @@ impl SetupInfo {
 /// NaN or infinite, or that their file marks as deleted. The same files give the same batches on any number of threads.
 pub struct Scans {
     files: Vec<FileInfo>,
+    /// Points of all files as they promise them, else as their lengths tell; `None` where one tells
+    /// neither.
+    guessed_points: Option<u64>,
     setups: SetupTable,
     next_file: usize,
     current: Option<Current>,
@@ -124,8 +127,11 @@ impl Scans {
         let first = paths.first().ok_or(ReadError::NoFiles)?;
         let mut files = Vec::with_capacity(paths.len());
         let mut setups = SetupTable::default();
+        let mut guessed_points = Some(0u64);
         for path in paths {
-            let head = open(path)?.head;
+            let Opened { head, source } = open(path)?;
+            let points = head.declared_points.or_else(|| source.guessed_points());
+            guessed_points = guessed_points.zip(points).map(|(a, b)| a.saturating_add(b));
             let info = file_info(path, &head, options)?;
             setups.add_file(path, files.len(), &head.setups, &info.units)?;
             files.push(info);
@@ -141,6 +147,7 @@ impl Scans {
         }
         Ok(Self {
             files,
+            guessed_points,
             setups,
             next_file: 0,
             current: None,
@@ -192,6 +199,14 @@ impl Scans {
     #[must_use]
     pub fn declared_points(&self) -> Option<u64> {
         self.files.iter().map(|f| f.declared_points).sum()
+    }
+
+    /// About how many points all files have together: what they promise, and what the lengths of
+    /// those that promise nothing tell. Good enough to reckon disk space by; `None` when a file
+    /// tells neither, as one that comes through a pipe.
+    #[must_use]
+    pub fn guessed_points(&self) -> Option<u64> {
+        self.guessed_points
     }
 
     /// Points dropped so far because a coordinate is NaN or infinite.

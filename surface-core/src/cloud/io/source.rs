@@ -54,6 +54,12 @@ pub(super) trait Source: Send {
     /// Nobody asks for times: a format that takes long to read them may leave them out.
     fn skip_times(&mut self) {}
 
+    /// About how many points there are, for a file that does not say: told by its length. Only disk
+    /// space is reckoned by it.
+    fn guessed_points(&self) -> Option<u64> {
+        None
+    }
+
     /// Points of each class so far, where the format has classes.
     fn classes(&self) -> Option<&[u64; 256]> {
         None

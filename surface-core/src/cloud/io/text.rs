@@ -17,7 +17,7 @@ use crate::cloud::Columns;
 
 /// Points of a batch.
 const BATCH: usize = 65_536;
-/// Lines looked at for the layout before giving up.
+/// Lines looked at for the layout before giving up, and for their mean length.
 const LOOK: usize = 1000;
 
 /// Which column holds what.
@@ -176,7 +176,11 @@ fn data(line: &str) -> Option<Layout> {
 /// Open a text file whose first bytes are text.
 pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     let fail = |e| ReadError::from_io(path, e);
-    let (layout, declared_points) = layout(path)?;
+    let Look {
+        layout,
+        declared: declared_points,
+        sample,
+    } = look(path)?;
     let head = Head {
         format: "text".to_owned(),
         declared_points,
@@ -191,9 +195,11 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
         setups: SetupRule::File,
         notes: Vec::new(),
     };
+    let file = File::open(path).map_err(fail)?;
     let source = TextSource {
         path: path.to_owned(),
-        lines: Lines::new(path, File::open(path).map_err(fail)?),
+        guessed: guess(&file, sample),
+        lines: Lines::new(path, file),
         layout,
         counted: None,
         found: 0,
@@ -206,9 +212,50 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     })
 }
 
-fn layout(path: &Path) -> Result<(Layout, Option<u64>), ReadError> {
+/// What the first lines tell.
+struct Look {
+    layout: Layout,
+    /// Points that the file says will follow.
+    declared: Option<u64>,
+    /// Some points, and the bytes of their lines.
+    sample: [u64; 2],
+}
+
+fn look(path: &Path) -> Result<Look, ReadError> {
     let fail = |e| ReadError::from_io(path, e);
     let mut lines = Lines::new(path, File::open(path).map_err(fail)?);
+    let (layout, declared) = layout(path, &mut lines)?;
+    Ok(Look {
+        layout,
+        declared,
+        sample: sample(layout, &mut lines),
+    })
+}
+
+/// How many of the next lines are points, and how many bytes those take; what is wrong with another
+/// is told when it is read.
+fn sample(layout: Layout, lines: &mut Lines) -> [u64; 2] {
+    let (mut points, mut bytes) = (0, 0);
+    for _ in 0..LOOK {
+        let Ok(Some(line)) = lines.next() else { break };
+        let is_point = layout.row(line).is_ok();
+        if is_point {
+            points += 1;
+            bytes += lines.last_bytes();
+        }
+    }
+    [points, bytes]
+}
+
+/// About how many points a file has whose first ones take so many bytes, one at least; `None` for
+/// what has no length, such as a pipe.
+fn guess(file: &File, [points, bytes]: [u64; 2]) -> Option<u64> {
+    let file = file.metadata().ok().filter(std::fs::Metadata::is_file)?;
+    let all = file.len().saturating_mul(points).div_ceil(bytes.max(1));
+    Some(all.max(1))
+}
+
+fn layout(path: &Path, lines: &mut Lines) -> Result<(Layout, Option<u64>), ReadError> {
     let (mut declared, mut names) = (None, String::new());
     for _ in 0..LOOK {
         let Some(line) = lines.next()? else { break };
@@ -243,6 +290,8 @@ fn unknown(path: &Path, found: String) -> ReadError {
 
 struct TextSource {
     path: PathBuf,
+    /// About how many points there are.
+    guessed: Option<u64>,
     lines: Lines,
     layout: Layout,
     /// Sum of the counts that the file states, if it states any.
@@ -335,6 +384,10 @@ impl TextSource {
 }
 
 impl Source for TextSource {
+    fn guessed_points(&self) -> Option<u64> {
+        self.guessed
+    }
+
     fn next(&mut self, out: &mut Columns) -> Result<usize, ReadError> {
         out.clear();
         self.raw_intensity.clear();
@@ -425,6 +478,35 @@ mod tests {
         assert!(error("# nothing\n").contains("without a line of numbers"));
         assert!(error("x,y,z\n").contains("no point in 1 file"));
         assert!(error(&format!("1 2 3\n{}", "1".repeat(70_000))).contains("more than 65536"));
+    }
+
+    #[test]
+    fn how_many_points_there_are_is_guessed_by_the_length_and_not_promised() {
+        let rows = |rows: u32| (0..rows).map(|k| format!("{k} {k}.5 -30.25 7\n"));
+        let texts = [
+            (rows(20_000).collect::<String>(), 20_000.0),
+            (
+                format!("# remark\nx,y,z\n{}", "1.5,2.5,3.5\r\n".repeat(9000)),
+                9000.0,
+            ),
+            ("1 2 3\n".to_owned(), 1.0),
+        ];
+        for (text, points) in texts {
+            let (all, scans) = read_text("a.xyz", &text).unwrap();
+            assert_eq!(all.x.len(), crate::numeric::to_index(points));
+            assert_eq!(scans.declared_points(), None);
+            // Lines grow with their number: the first thousand are a fifth shorter than all.
+            let guessed = scans.guessed_points().unwrap() as f64;
+            assert!(
+                (points..1.3 * points + 1.0).contains(&guessed),
+                "{guessed} of {points}"
+            );
+        }
+        let (_, scans) = read_text("a.pts", "2\n1 2 3\n4 5 6\n").unwrap();
+        assert_eq!(
+            (scans.declared_points(), scans.guessed_points()),
+            (Some(2), Some(2))
+        );
     }
 
     #[test]
