@@ -159,6 +159,14 @@ pub enum BuildError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// A file beside the scans, or one of a build, could not be read.
+    #[error("cannot read {path}: {source}")]
+    Unreadable {
+        /// The file or folder.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
     /// Something that must stay would be written over.
     #[error("{path}: {why}")]
     Replaces {
@@ -265,6 +273,7 @@ impl BuildError {
     fn io(&self) -> Option<&std::io::Error> {
         match self {
             Self::Write { source, .. }
+            | Self::Unreadable { source, .. }
             | Self::Field(ZarrError::Io { source, .. })
             | Self::Beside(BesideError::Io { source, .. })
             | Self::Laz(LazError::Io { source, .. }) => Some(source),
@@ -289,6 +298,7 @@ impl BuildError {
             }
             Self::Tiles(_) => "free space, or give another folder for scratch files with --scratch",
             Self::Room { .. } => ROOM,
+            Self::Unreadable { .. } => "check that it is a file, and that you may read it",
             Self::Replaces { .. } => "give another place with --out, or move the file away",
             Self::Busy { .. } => "wait until it ends, or give another folder with --out",
             Self::NoPlan { .. } => NO_PLAN,

@@ -50,6 +50,13 @@ pub(super) fn write_error(path: &Path) -> impl FnOnce(std::io::Error) -> BuildEr
     }
 }
 
+pub(super) fn read_error(path: &Path) -> impl FnOnce(std::io::Error) -> BuildError + '_ {
+    move |source| BuildError::Unreadable {
+        path: path.to_owned(),
+        source,
+    }
+}
+
 impl BuildFolder {
     fn make(folder: &Path) -> Result<Self, BuildError> {
         let made = !folder.exists();

@@ -6,7 +6,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::folder::{BuildFolder, write_error};
+use super::folder::{BuildFolder, read_error, write_error};
 use crate::progress::{Counted, Progress, Silent};
 use crate::report::{FORMAT_VERSION, GivenFile, Input, Parameters, Report};
 
@@ -106,8 +106,8 @@ fn hash_tree(
         out.insert(name.to_owned(), hash_file(path, progress)?.1);
         return Ok(());
     }
-    for entry in fs::read_dir(path).map_err(write_error(path))? {
-        let entry = entry.map_err(write_error(path))?;
+    for entry in fs::read_dir(path).map_err(read_error(path))? {
+        let entry = entry.map_err(read_error(path))?;
         let inner = format!("{name}/{}", entry.file_name().to_string_lossy());
         hash_tree(&inner, &entry.path(), out, progress)?;
     }
@@ -117,7 +117,7 @@ fn hash_tree(
 /// A file that was given under `option`, for the report.
 ///
 /// # Errors
-/// [`BuildError::Write`] naming the file when it cannot be read.
+/// [`BuildError::Unreadable`] naming the file.
 pub fn given_file(option: &str, path: &Path) -> Result<GivenFile, BuildError> {
     let (bytes, blake3) = hash_file(path, &mut Silent)?;
     Ok(GivenFile {
@@ -152,12 +152,12 @@ pub(super) fn hash_file(
     path: &Path,
     progress: &mut dyn Progress,
 ) -> Result<(u64, String), BuildError> {
-    let mut file = fs::File::open(path).map_err(write_error(path))?;
+    let mut file = fs::File::open(path).map_err(read_error(path))?;
     let mut hasher = blake3::Hasher::new();
     let mut buffer = vec![0u8; 1 << 20];
     let mut bytes = 0;
     loop {
-        let n = file.read(&mut buffer).map_err(write_error(path))?;
+        let n = file.read(&mut buffer).map_err(read_error(path))?;
         if n == 0 {
             return Ok((bytes, hasher.finalize().to_hex().to_string()));
         }
@@ -170,6 +170,20 @@ pub(super) fn hash_file(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_file_that_cannot_be_read_is_no_trouble_of_writing() {
+        let dir = tempfile::tempdir().unwrap();
+        let missing = dir.path().join("line.csv");
+        for (path, remedy) in [(dir.path(), "may read it"), (&missing, "check the path")] {
+            let error = given_file("line", path).unwrap_err();
+            let said = error.to_string();
+            assert!(matches!(error, BuildError::Unreadable { .. }), "{said}");
+            assert!(said.starts_with("cannot read "), "{said}");
+            assert!(said.contains(&path.display().to_string()), "{said}");
+            assert!(error.hint().contains(remedy), "{}", error.hint());
+        }
+    }
 
     #[test]
     fn a_file_is_hashed_as_published() {

@@ -8,7 +8,7 @@ use super::BuildError;
 use super::clock::StageClock;
 use super::finished::{Finished, Skeleton};
 use super::fit::{all_products, deviation_laz, keep, put_report, spots_of, write_map};
-use super::folder::{BuildFolder, write_error};
+use super::folder::{BuildFolder, read_error, write_error};
 use super::heights::HeightFitter;
 use super::manifest::Manifest;
 use super::page;
@@ -403,7 +403,7 @@ impl State<'_> {
         let map = (&meshed.map, meshed.spots.as_slice());
         write_map(map, &old.ribbon, self.fit.tolerance_m, &mut folder)?;
         let ribbon = std::fs::read(old.dir.join("ribbon.geojson"));
-        let ribbon = ribbon.map_err(write_error(&old.dir.join("ribbon.geojson")))?;
+        let ribbon = ribbon.map_err(read_error(&old.dir.join("ribbon.geojson")))?;
         folder.put("ribbon.geojson", &ribbon)?;
         clock.lap("picture");
         report.run = clock.report();
