@@ -86,6 +86,23 @@ fn a_disk_too_small_for_the_products_is_told_before_heights_are_fitted() {
 }
 
 #[test]
+fn a_disk_too_small_for_other_formats_is_told_before_heights_are_fitted() {
+    let dir = tempfile::tempdir().unwrap();
+    let (cloud, out) = (scan(), dir.path().join("out"));
+    let also = ["--also", "gltf,obj,stl,ply,landxml"].map(Path::new);
+    let arguments = [&fit_to(&cloud, &out)[..], &also].concat();
+    // The build alone fits on it, as above.
+    if let Some(run) = on_disk(dir.path(), 64 << 20, "", &arguments) {
+        let said = [
+            "the products and 5 other format(s) of",
+            "nodes and",
+            "--out",
+        ];
+        refused(&run, &said);
+    }
+}
+
+#[test]
 fn a_comparison_that_does_not_fit_on_the_disk_is_told_before_points_are_read() {
     let dir = tempfile::tempdir().unwrap();
     let (mesh, cloud) = (undisturbed().join("surface.ply"), scan());

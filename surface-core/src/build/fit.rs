@@ -101,6 +101,7 @@ pub fn fit_and_export(
     clock.lap("hash");
     let mut stages = Stages {
         params,
+        also: formats,
         keys: Keys::new(&inputs, params),
         clock: &mut clock,
         progress,
@@ -183,6 +184,7 @@ pub fn plan_sections(
     let inputs = inputs_of(&scans, paths, progress)?;
     let mut stages = Stages {
         params,
+        also: &[],
         keys: Keys::new(&inputs, params),
         clock: &mut clock,
         progress,

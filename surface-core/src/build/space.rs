@@ -5,9 +5,11 @@ use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 use super::BuildError;
+use super::export::ExportFormat;
 use super::folder::BuildFolder;
 use super::params::DeviationPoints;
 use crate::field::{Lattice, SECTION_ROWS};
+use crate::numeric::to_index;
 
 /// Bytes of a point in a scratch file, whether sorted by squares of the world or by sections of the
 /// road. A road scanned from its verges may hold nearly all points, so they lie there twice while
@@ -33,6 +35,8 @@ const FIELD_FILES: u64 = 14;
 const MESH_NODE: u64 = 96;
 /// Vertices of a row besides the lattice's: the edges, and two rails for each of some breaklines.
 const RAILS: u64 = 10;
+/// Headers, materials, descriptions of tiles and lists of spots of another format, bytes.
+const FORMAT_WORDS: u64 = 1 << 20;
 /// Pictures, page and tables, bytes; of them a page of 4 km takes 6 MB.
 const PAGES: u64 = 16 << 20;
 
@@ -49,6 +53,47 @@ pub(super) fn field_bytes(lattice: &Lattice) -> u64 {
 pub(super) fn product_bytes(lattice: &Lattice, points: u64, which: DeviationPoints) -> u64 {
     let vertices = (lattice.rows as u64) * (lattice.columns as u64 + RAILS);
     field_bytes(lattice) + vertices * MESH_NODE + laz_bytes(points, which) + PAGES
+}
+
+/// Most bytes that a build takes in these formats besides its own products.
+pub(super) fn also_bytes(formats: &[ExportFormat], lattice: &Lattice, points: u64) -> u64 {
+    let bytes = formats.iter().map(|f| format_bytes(*f, lattice, points));
+    bytes.fold(0, u64::saturating_add)
+}
+
+/// Most bytes of a format. What is joined at the end lies there twice until then; numbers of vertices
+/// are taken to have eight digits.
+fn format_bytes(format: ExportFormat, lattice: &Lattice, points: u64) -> u64 {
+    let rows = lattice.rows as u64;
+    let vertices = rows * (lattice.columns as u64 + RAILS);
+    let along_m = lattice.rows as f64 * lattice.s_step_m;
+    let area_m2 = along_m * lattice.columns as f64 * lattice.t_step_m;
+    let of = |bytes: f64| to_index(bytes) as u64;
+    let body = match format {
+        // A vertex of 28 and short indices of three levels, twice.
+        ExportFormat::Gltf => vertices * 128,
+        // Two lines of 70 characters, and two faces of 60.
+        ExportFormat::Obj => vertices * 190,
+        ExportFormat::Stl => vertices * 100,
+        // A vertex of 40 and two faces of 13, those twice.
+        ExportFormat::Ply => vertices * 92,
+        // A single number a node, or eleven characters, and three more a row.
+        ExportFormat::OpenCrg => vertices * 4,
+        ExportFormat::OpenCrgText => vertices * 12,
+        // Doubles; what lies beside the road is packed to next to nothing.
+        ExportFormat::GeoTiff => vertices * 9,
+        // A cubic of 200 characters a square metre, besides line and profiles along.
+        ExportFormat::OpenDrive => of(300.0 * area_m2 + 2000.0 * along_m),
+        // A point of 65 characters, and two faces of 34, those twice.
+        ExportFormat::LandXml => vertices * 200,
+        // Three places of 50 characters each half metre; spots are few.
+        ExportFormat::GeoJson => of(400.0 * along_m),
+        // Eighteen numbers a row.
+        ExportFormat::Csv => rows * 270,
+        ExportFormat::Parquet => rows * 160,
+        ExportFormat::Laz => points.saturating_mul(LAZ_POINT),
+    };
+    body + FORMAT_WORDS
 }
 
 /// Most bytes that `deviation.laz` takes: how many points are beyond the tolerance nobody knows yet.
@@ -124,7 +169,14 @@ fn fits(what: &str, (folder, needed_bytes): Need, free_bytes: u64) -> Result<(),
 
 #[cfg(test)]
 mod tests {
+    use std::fmt::Write as _;
+
     use super::*;
+    use crate::build::fit::lattice_of;
+    use crate::build::{FitParams, fit_and_export};
+    use crate::cloud::Frame;
+    use crate::progress::Silent;
+    use crate::ribbon::{Edges, ReferenceLine, Ribbon};
 
     #[test]
     fn too_little_room_is_told_in_gigabytes_with_a_way_out() {
@@ -158,6 +210,72 @@ mod tests {
         let (a, b) = (here.path(), here.path());
         assert!(check_room("x", &[(a, most), (b, 0)]).is_ok());
         assert!(check_room("x", &[(a, most), (b, most)]).is_err());
+    }
+
+    /// Far from zero, as surveyors' coordinates are.
+    const ORIGIN_M: [f64; 3] = [512_000.0, 5_403_000.0, 1_204.0];
+
+    fn straight_ribbon() -> Ribbon {
+        let knots = (0..=60).map(|x| [f64::from(x), 0.0]).collect();
+        Ribbon {
+            frame: Frame { origin_m: ORIGIN_M },
+            line: ReferenceLine::through(knots, 1.0, false).unwrap(),
+            edges: Edges::constant(60.0, false, 0.5, 4.0, -4.0).unwrap(),
+            gaps: Vec::new(),
+        }
+    }
+
+    /// A wavy road along it with a point each 0.1 m, as text.
+    fn wavy_scan() -> String {
+        let mut rows = String::new();
+        for (i, j) in (0..600).flat_map(|i| (0..80).map(move |j| (i, j))) {
+            let (x, y) = (0.05 + 0.1 * f64::from(i), 0.1 * f64::from(j) - 3.95);
+            let z = 0.5 * (0.3 * x + 0.2 * y).sin() + 0.02 * y;
+            let [east, north, up] = ORIGIN_M;
+            let [x, y, z] = [east + x, north + y, up + z];
+            let _ = writeln!(rows, "{x:.3} {y:.3} {z:.4} 700");
+        }
+        rows
+    }
+
+    /// The lattice of a build with all other formats beside it, and the points on its road.
+    fn build_in_all_formats(out: &Path) -> (Lattice, u64) {
+        let scan = out.with_extension("xyz");
+        std::fs::write(&scan, wavy_scan()).unwrap();
+        let params = FitParams {
+            ribbon: Some(straight_ribbon()),
+            deviation_points: DeviationPoints::All,
+            ..FitParams::default()
+        };
+        let formats: Vec<ExportFormat> = ExportFormat::all().collect();
+        let scans = [scan];
+        let (report, _) = fit_and_export(&scans, out, &params, &formats, &mut Silent).unwrap();
+        assert!(10 * report.field.fitted > 9 * report.field.inside);
+        let lattice = lattice_of(&straight_ribbon(), params.spacing_m).unwrap();
+        (lattice, report.points_on_road)
+    }
+
+    #[test]
+    fn other_formats_take_no_more_than_was_said_and_not_much_less() {
+        let here = tempfile::tempdir().unwrap();
+        let out = here.path().join("out");
+        let (lattice, points) = build_in_all_formats(&out);
+        let mut wrong = false;
+        for format in ExportFormat::all() {
+            let file = |name: &str| out.join(name).metadata().unwrap().len();
+            let taken: u64 = format.products().map(file).sum();
+            let said = format_bytes(format, &lattice, points);
+            // What is joined at the end lay there twice; short numbers of vertices, packing and bends
+            // that cubics follow do the rest.
+            let body = said - FORMAT_WORDS;
+            println!("{}: {taken} of {body}", format.name());
+            wrong |= taken > said || 8 * taken < body;
+        }
+        assert!(!wrong, "more than was said, or less than an eighth of it");
+        let all: Vec<ExportFormat> = ExportFormat::all().collect();
+        let sum: u64 = all.iter().map(|f| format_bytes(*f, &lattice, points)).sum();
+        assert_eq!(also_bytes(&all, &lattice, points), sum);
+        assert_eq!(also_bytes(&[], &lattice, points), 0);
     }
 
     #[test]

@@ -6,6 +6,7 @@ use std::ops::Range;
 use super::BuildError;
 use super::breaklines::find_breaklines;
 use super::clock::StageClock;
+use super::export::ExportFormat;
 use super::fit::lattice_of;
 use super::folder::BuildFolder;
 use super::heights::{FittedPart, HeightFitter, KnownSums, Steps};
@@ -13,7 +14,7 @@ use super::levelled::{Course, LevelledRoad, trusted};
 use super::params::FitParams;
 use super::road::{KnownSetup, Road, find_road};
 use super::sections::sort_by_section;
-use super::space::{SORTED_POINT, check_room, check_scratch, product_bytes};
+use super::space::{SORTED_POINT, also_bytes, check_room, check_scratch, product_bytes};
 use super::work::{Key, Work};
 use crate::cloud::io::{ProductCrs, Scans};
 use crate::cloud::{TileIndex, TileStore};
@@ -161,6 +162,8 @@ impl RoadRecord {
 /// A run with what it needs in every stage.
 pub(super) struct Stages<'a> {
     pub params: &'a FitParams,
+    /// Formats that the build is written in besides.
+    pub also: &'a [ExportFormat],
     pub keys: Keys,
     pub clock: &'a mut StageClock,
     pub progress: &'a mut dyn Progress,
@@ -309,12 +312,15 @@ impl Stages<'_> {
             if plan.any_done(work) {
                 self.clock.taken_over("a part of the heights");
             }
+            self.check_room(fitter, folder, 0)?;
             return Ok((store, plan));
         }
         work.forget(PLAN)?;
         work.forget_all(PART)?;
         let path = folder.part("field")?;
-        self.check_products(fitter, folder)?;
+        let points = on_road(fitter);
+        let products = product_bytes(fitter.lattice, points, self.params.deviation_points);
+        self.check_room(fitter, folder, products)?;
         let store = FieldStore::create(&path, *fitter.lattice, fitter.ribbon.frame.origin_m)?;
         let plan = Plan {
             keys: self.keys,
@@ -327,20 +333,30 @@ impl Stages<'_> {
 }
 
 impl Stages<'_> {
-    /// Refuse where the products do not fit, now that the road is known, before most of the work.
-    fn check_products(
+    /// Refuse where `products` and other formats do not fit, now that the road is known, before most of
+    /// the work.
+    fn check_room(
         &self,
         fitter: &HeightFitter,
         folder: &BuildFolder,
+        products: u64,
     ) -> Result<(), BuildError> {
-        let points = fitter.points;
-        let points = points.keys().map(|key| points.count(key)).sum();
-        let lattice = fitter.lattice;
-        let needed = product_bytes(lattice, points, self.params.deviation_points);
+        let (lattice, points) = (fitter.lattice, on_road(fitter));
+        let also = also_bytes(self.also, lattice, points);
         let nodes = lattice.rows * lattice.columns;
-        let what = format!("the products of {nodes} nodes and {points} points on the road");
-        check_room(&what, &[(folder.path(), needed)])
+        let others = match self.also.len() {
+            0 => String::new(),
+            n => format!(" and {n} other format(s)"),
+        };
+        let what = format!("the products{others} of {nodes} nodes and {points} points on the road");
+        check_room(&what, &[(folder.path(), products.saturating_add(also))])
     }
+}
+
+/// Points of the road.
+fn on_road(fitter: &HeightFitter) -> u64 {
+    let points = fitter.points;
+    points.keys().map(|key| points.count(key)).sum()
 }
 
 /// The road as an earlier run recorded it.
