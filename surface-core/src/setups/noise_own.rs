@@ -29,7 +29,7 @@ pub fn own_factors(samples: &[NoiseSample], model: &NoiseModel, setups: usize) -
             own.push(s.variance_m2 / expected);
         }
     }
-    let told: Vec<Option<[f64; 2]>> = ratios.iter_mut().map(median_and_sd).collect();
+    let told: Vec<Option<[f64; 2]>> = ratios.iter_mut().map(|own| median_and_sd(own)).collect();
     let mut medians: Vec<f64> = told.iter().flatten().map(|[m, _]| *m).collect();
     let Some(usual) = median(&mut medians).filter(|m| *m > 0.0) else {
         return vec![None; setups];
@@ -44,7 +44,7 @@ pub fn own_factors(samples: &[NoiseSample], model: &NoiseModel, setups: usize) -
 }
 
 /// The median of a setup's ratios and its standard deviation; `None` where they are too few.
-fn median_and_sd(ratios: &mut Vec<f64>) -> Option<[f64; 2]> {
+fn median_and_sd(ratios: &mut [f64]) -> Option<[f64; 2]> {
     if ratios.len() < FEWEST {
         return None;
     }
@@ -68,7 +68,7 @@ mod tests {
             let d_m = 2.0 + 0.02 * f64::from(k);
             let chi2: f64 = (0..12).map(|_| draw.normal().powi(2)).sum();
             // One place in eleven holds a step.
-            let step_m2 = if k % 11 == 0 { 9e-6 } else { 0.0 };
+            let step_m2 = if k.is_multiple_of(11) { 9e-6 } else { 0.0 };
             let own = times[usize::from(setup)].powi(2) * model.variance_m2(d_m, 1.8, 0.0);
             NoiseSample {
                 setup,
