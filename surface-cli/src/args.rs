@@ -227,9 +227,12 @@ pub struct FitArgs {
 /// `surface deviation`.
 #[derive(Debug, Group)]
 pub struct DeviationArgs {
-    /// Mesh file (PLY, OBJ), in the scans' coordinates or relative to the origin it names
+    /// Mesh file (PLY, OBJ) in metres, at the scans' place or relative to the origin it names
     #[arg(value_name = "MESH")]
     pub mesh: PathBuf,
+    /// Unit of the mesh's vertices and of the origin it names [default: m]
+    #[arg(long, value_enum)]
+    pub mesh_units: Option<UnitName>,
     /// The scans, and how to read them.
     #[command(flatten)]
     pub scans: ScanArgs,
@@ -242,7 +245,7 @@ pub struct DeviationArgs {
     /// Points further from the mesh are not compared, metres [default: 0.5]
     #[arg(long, value_name = "M")]
     pub search: Option<f64>,
-    /// The mesh's zero in the scans' coordinates, metres, over what the mesh file says
+    /// The mesh's zero in the scans' coordinates, always metres, over what the mesh file says
     #[arg(
         long,
         value_name = "X,Y,Z",

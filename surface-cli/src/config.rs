@@ -70,6 +70,7 @@ pub struct Config {
     pub noise: Option<NoiseTable>,
     pub search: Option<f64>,
     pub origin: Option<Vec<f64>>,
+    pub mesh_units: Option<String>,
     pub step: Option<f64>,
     pub track: Option<f64>,
     pub offset: Option<f64>,

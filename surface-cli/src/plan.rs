@@ -6,6 +6,7 @@ use anyhow::{Context, Result, bail};
 use surface_core::build::{
     self, ExportFormat, FitParams, Gate, HoldParams, RescanParams, RoughnessParams,
 };
+use surface_core::cloud::io::Unit;
 use surface_core::report::GivenFile;
 use surface_core::rescan::DetectParams;
 
@@ -165,6 +166,8 @@ pub fn of_deviation(args: &DeviationArgs) -> Result<HoldPlan> {
     let mut params = HoldParams {
         origin_m: origin(args.origin.as_ref().or(config.origin.as_ref()))?,
         units: word(args.scans.units, config.units.as_ref(), "units")?.map(UnitName::unit),
+        mesh_unit: word(args.mesh_units, config.mesh_units.as_ref(), "mesh-units")?
+            .map_or(Unit::Metre, UnitName::unit),
         memory_bytes: memory_bytes(args.run.memory.or(config.memory))?,
         deviation_points: which_points(args.deviation_points, &config)?,
         scratch: args.run.scratch.clone().or_else(|| config.scratch.clone()),

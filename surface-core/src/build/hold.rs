@@ -60,7 +60,7 @@ pub fn hold(
     refuse_build_folder(out)?;
     keep_inputs(&[&[mesh.to_owned()], scans].concat(), out, &HOLD_PRODUCTS)?;
     let mut clock = StageClock::start();
-    let (surface, mesh_input) = read_mesh(mesh, params.origin_m, progress)?;
+    let (surface, mesh_input) = read_mesh(mesh, params, progress)?;
     let mut cloud = Scans::open(
         scans,
         &ReadOptions {
@@ -140,10 +140,10 @@ fn refuse_build_folder(out: &Path) -> Result<(), BuildError> {
     Ok(())
 }
 
-/// Read the mesh; `origin_m` overrides what the file says of its zero.
+/// Read the mesh into metres; an origin in `params` goes over what the file says of its zero.
 fn read_mesh(
     path: &Path,
-    origin_m: Option<[f64; 3]>,
+    params: &HoldParams,
     progress: &mut dyn Progress,
 ) -> Result<(SurfaceMesh, MeshInput), BuildError> {
     let file = File::open(path).map_err(|source| MeshReadError::Io {
@@ -154,7 +154,9 @@ fn read_mesh(
     let (bytes, blake3) = hash_file(path, progress)?;
     let read = SurfaceMesh::read(BufReader::with_capacity(1 << 18, file), path)?;
     let mut columns = read.into_columns();
-    columns.origin_m = origin_m.unwrap_or(columns.origin_m);
+    let metres = |at: [f64; 3]| at.map(|v| v * params.mesh_unit.factor_m());
+    columns.positions_m.iter_mut().for_each(|p| *p = metres(*p));
+    columns.origin_m = params.origin_m.unwrap_or(metres(columns.origin_m));
     let input = MeshInput {
         name: path
             .file_name()
@@ -165,6 +167,7 @@ fn read_mesh(
         blake3,
         vertices: columns.positions_m.len() as u64,
         faces: columns.faces.len() as u64,
+        units: params.mesh_unit.name().to_owned(),
         origin_m: columns.origin_m,
     };
     Ok((SurfaceMesh::new(columns)?, input))

@@ -15,6 +15,8 @@ pub struct HoldParams {
     pub search_m: f64,
     /// World coordinates of the mesh's zero, over what its file says.
     pub origin_m: Option<[f64; 3]>,
+    /// The unit of the mesh's vertices and of the origin that its file names.
+    pub mesh_unit: Unit,
     /// The unit of all scans, over what they say.
     pub units: Option<Unit>,
     /// Memory that the run may take besides the mesh, bytes.
@@ -32,6 +34,7 @@ impl Default for HoldParams {
             tolerance_m: fit.tolerance_m,
             search_m: 0.5,
             origin_m: None,
+            mesh_unit: Unit::Metre,
             units: None,
             memory_bytes: fit.memory_bytes,
             deviation_points: fit.deviation_points,

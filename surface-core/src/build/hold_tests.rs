@@ -1,6 +1,7 @@
 //! Planted truth through the whole command: mesh file and scan file in, folder out.
 
 use super::*;
+use crate::cloud::io::Unit;
 use crate::deviation::Verdict;
 use crate::export::HeldPoint;
 use crate::progress::Silent;
@@ -171,6 +172,41 @@ fn no_overlap_is_an_error_that_names_both_places_and_leaves_no_folder() {
     assert!(text.contains("x 500119.0 to 500167.0"), "{text}");
     assert!(error.hint().contains("--origin X,Y,Z"));
     assert!(!out.exists());
+}
+
+#[test]
+fn a_mesh_in_feet_is_held_in_metres() {
+    let dir = tempfile::tempdir().unwrap();
+    let (scan, mesh) = (scan_file(dir.path()), mesh_file(dir.path(), true));
+    // The same mesh as another program would write it, its origin with it.
+    let read = SurfaceMesh::read(BufReader::new(File::open(&mesh).unwrap()), &mesh).unwrap();
+    let feet = |at: [f64; 3]| at.map(|v| format!("{}", v / 0.3048)).join(" ");
+    let text = std::fs::read_to_string(&mesh).unwrap();
+    let (head, _) = text.split_once("end_header\n").unwrap();
+    let head = head.replace(&ORIGIN_M.map(|v| v.to_string()).join(" "), &feet(ORIGIN_M));
+    let rows: Vec<String> = read
+        .columns()
+        .positions_m
+        .iter()
+        .map(|p| feet(*p))
+        .collect();
+    let text = format!("{head}end_header\n{}\n3 0 1 2\n3 0 2 3\n", rows.join("\n"));
+    let in_feet = dir.path().join("feet.ply");
+    std::fs::write(&in_feet, text).unwrap();
+    let params = HoldParams {
+        mesh_unit: Unit::InternationalFoot,
+        ..HoldParams::default()
+    };
+    let held = |mesh: &Path, params: &HoldParams| run(mesh, &scan, &dir.path().join("out"), params);
+    let (metres, feet) = (
+        held(&mesh, &HoldParams::default()).unwrap(),
+        held(&in_feet, &params).unwrap(),
+    );
+    assert_eq!(feet.mesh.units, "international feet");
+    assert_eq!(feet.points_on_mesh, metres.points_on_mesh);
+    assert_eq!(feet.spots.len(), 1);
+    assert!((feet.spots[0].worst_mm - metres.spots[0].worst_mm).abs() < 1e-3);
+    assert!(held(&in_feet, &HoldParams::default()).is_err());
 }
 
 #[test]

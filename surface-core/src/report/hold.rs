@@ -22,6 +22,9 @@ pub struct MeshInput {
     pub vertices: u64,
     /// Triangles, polygons cut.
     pub faces: u64,
+    /// Unit that the file was taken to be in.
+    #[serde(default)]
+    pub units: String,
     /// World coordinates of the mesh's zero, metres.
     pub origin_m: [f64; 3],
 }
