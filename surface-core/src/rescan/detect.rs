@@ -53,6 +53,9 @@ const RIM_NODES: usize = 5;
 const SPIKE_M: f64 = 2e-3;
 /// Fewest nodes of a change.
 const LEAST_NODES: usize = 6;
+/// At least so many cells must have points, and show this share of a change.
+const LEAST_CELLS: usize = 3;
+const SEEN_SHARE: f64 = 0.4;
 
 /// What steers the search.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -224,7 +227,9 @@ impl<'a> Search<'a> {
             .collect();
         let all = self.places(limits, clean_alone, &clear);
         let least_m = self.params.least_m;
-        let all = all.filtered(|region| self.mean_m(region).abs() >= least_m);
+        let listed =
+            |region: &Region| self.mean_m(region).abs() >= least_m && self.is_seen_in_cells(region);
+        let all = all.filtered(listed);
         all.without_rims(&self.pair.grid, RIM_NODES)
     }
 
@@ -293,6 +298,22 @@ impl<'a> Search<'a> {
         let d = region.nodes.iter().map(|&k| self.pair.difference_m(k));
         let known: Vec<f64> = d.filter(|d| d.is_finite()).collect();
         known.iter().sum::<f64>() / known.len().max(1) as f64
+    }
+
+    /// Whether the cells of the new and the old points differ as the fitted heights do. On ribs windows
+    /// of two fits smear differently; what no cell shows is no change of the road.
+    fn is_seen_in_cells(&self, region: &Region) -> bool {
+        if !self.pair.has_cells() {
+            return true;
+        }
+        let both = |&k: &usize| {
+            let ([over, weight], fitted) = (self.pair.cells[k], self.pair.difference_m(k));
+            (weight > 0.0 && fitted.is_finite()).then_some([f64::from(over), fitted])
+        };
+        let known: Vec<[f64; 2]> = region.nodes.iter().filter_map(both).collect();
+        let sum = |which: usize| known.iter().map(|pair| pair[which]).sum::<f64>();
+        let (cells, fitted) = (sum(0), sum(1));
+        known.len() >= LEAST_CELLS && cells * fitted.signum() >= SEEN_SHARE * fitted.abs()
     }
 
     /// The least p-value of the scales whose mean the finer one bears out; of coarse ones where
@@ -533,6 +554,18 @@ mod tests {
         assert!(found.list[0].rose && found.list[0].nodes.len() == 7);
         let none = detect(&with_a_hole(0.0), DetectParams::default()).regions;
         assert_eq!(none.list, []);
+    }
+
+    #[test]
+    fn what_no_cell_shows_is_no_change() {
+        let mut pair = with_a_hole(0.028);
+        pair.cells.fill([0.0, 1e6]);
+        let found = |pair: &Pair| detect(pair, DetectParams::default()).regions.list.len();
+        assert_eq!(found(&pair), 0);
+        for k in 0..pair.cells.len() {
+            pair.cells[k][0] = to_f32(pair.difference_m(k));
+        }
+        assert_eq!(found(&pair), 1);
     }
 
     #[test]
