@@ -33,6 +33,7 @@ use crate::mesh::{MaskReport, MeshCheck, Patch};
 use crate::progress::{Counted, Progress};
 use crate::report::{
     FORMAT_VERSION, FieldCounts, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
+    noisy_doubt,
 };
 use crate::ribbon::Ribbon;
 use crate::setups::SetupModels;
@@ -281,7 +282,7 @@ fn report(
         points_on_road: scan.on_road(),
         dry_run: params.dry_run,
         refined: params.refine,
-        tie: tie_report(&scan.tied.tie, &scan.setups),
+        tie: tie_report(&scan.tied, &scan.setups),
         detection: detection_report(&found.detection, params.detect),
         changes,
         rebuilt: RebuiltReport {
@@ -323,6 +324,8 @@ fn doubts(report: &RescanReport, scan: &Scan, old: &Finished) -> Vec<String> {
             setup.name, setup.stable, setup.places
         ));
     }
+    let setups = report.tie.setups.iter();
+    out.extend(setups.filter_map(|s| noisy_doubt(&s.name, s.noise_factor)));
     for change in report.changes.iter().filter(|c| c.cut_off) {
         out.push(format!(
             "change {} at s {:.1} m reaches the end of the scan: more may have changed there",

@@ -25,6 +25,8 @@ const ENOUGH_OUTSIDE: usize = 300;
 pub(super) struct TiedScan {
     pub models: SetupModels,
     pub tie: Tie,
+    /// By setup: how many times as far as the usual one's its heights scatter, where that shows.
+    factors: Vec<Option<f64>>,
     /// Runs of rows that have points, in order.
     pub runs: Vec<usize>,
 }
@@ -68,6 +70,7 @@ pub(super) fn tie_scan(
     Ok(TiedScan {
         models: SetupModels::new(models),
         tie,
+        factors,
         runs,
     })
 }
@@ -170,7 +173,8 @@ fn rounded(value: f64, steps: f64) -> f64 {
 }
 
 /// The tie in words and round numbers.
-pub(super) fn tie_report(tie: &Tie, setups: &[KnownSetup]) -> TieReport {
+pub(super) fn tie_report(tied: &TiedScan, setups: &[KnownSetup]) -> TieReport {
+    let (tie, factors) = (&tied.tie, &tied.factors);
     let mm = |v: f64| rounded(1e3 * v, 1e3);
     let slow = tie.levelled.report.slow.as_ref();
     let one = |(k, known): (usize, &KnownSetup)| {
@@ -184,6 +188,7 @@ pub(super) fn tie_report(tie: &Tie, setups: &[KnownSetup]) -> TieReport {
             offset_sd_mm: mm(tie.levelled.report.sd_m[k]),
             tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
             slow_urad: slow_urad(correction, slow),
+            noise_factor: factors[k].map(|f| rounded(f, 100.0)),
             misfit_mm: mm(own.misfit_m),
         }
     };

@@ -23,7 +23,7 @@ pub(super) struct Trusted {
     pub models: SetupModels,
     level: LevelReport,
     noise: Option<NoiseModel>,
-    /// By setup: how many times as far as the others' its heights scatter, where that shows.
+    /// By setup: how many times as far as the usual one's its heights scatter, where that shows.
     factors: Vec<Option<f64>>,
     rings: Vec<RingReport>,
 }

@@ -23,4 +23,5 @@ pub use roughness::{
     Carried, CarriedSection, GateFailure, GateReport, HalvesReport, PathParameters, PathReport,
     RoughnessReport,
 };
+pub(crate) use setups::noisy_doubt;
 pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport, SlowReport};

@@ -36,6 +36,10 @@ pub struct SetupTieReport {
     /// Root mean square of its slow angular error, microradians, where such are corrected.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slow_urad: Option<f64>,
+    /// How many times as far as the usual setup's its heights scatter, where that shows beyond doubt:
+    /// its points are weighed by it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub noise_factor: Option<f64>,
     /// Robust spread of its differences where the road stayed, after levelling, millimetres.
     pub misfit_mm: f64,
 }

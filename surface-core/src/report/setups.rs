@@ -46,7 +46,7 @@ pub struct SetupReport {
     /// Root mean square of its slow angular error, microradians, where such are corrected.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub slow_urad: Option<f64>,
-    /// How many times as far as the other setups' its heights scatter, where that shows beyond doubt:
+    /// How many times as far as the usual setup's its heights scatter, where that shows beyond doubt:
     /// its points are weighed by it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub noise_factor: Option<f64>,
@@ -155,6 +155,15 @@ pub struct SetupsReport {
     pub setups: Vec<SetupReport>,
 }
 
+/// That a setup scatters far more than the others, in words.
+pub(crate) fn noisy_doubt(name: &str, factor: Option<f64>) -> Option<String> {
+    factor.filter(|f| *f >= NOISY).map(|factor| {
+        format!(
+            "setup {name} scatters {factor:.1} times as far as the others, and counts less: was the road wet, or the tripod shaken?"
+        )
+    })
+}
+
 impl SetupsReport {
     /// What a reader should doubt.
     #[must_use]
@@ -179,14 +188,8 @@ impl SetupsReport {
                 setup.name, setup.shared_places
             ));
         }
-        for setup in &self.setups {
-            if let Some(factor) = setup.noise_factor.filter(|f| *f >= NOISY) {
-                out.push(format!(
-                    "setup {} scatters {factor:.1} times as far as the others, and counts less: was the road wet, or the tripod shaken?",
-                    setup.name
-                ));
-            }
-        }
+        let noisy = self.setups.iter();
+        out.extend(noisy.filter_map(|s| noisy_doubt(&s.name, s.noise_factor)));
         let alone: Vec<&str> = of(SetupState::Untied).map(|s| s.name.as_str()).collect();
         if !alone.is_empty() && self.setups.len() > 1 {
             let more = if alone.len() > NAMED { ", …" } else { "" };

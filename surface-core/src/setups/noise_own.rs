@@ -6,6 +6,8 @@ use crate::numeric::{mad_sigma, median};
 
 /// Fewest samples that tell of a setup.
 const FEWEST: usize = 60;
+/// Fewest setups among which one can stand out: of two nobody says which is the usual one.
+const FEWEST_SETUPS: usize = 3;
 /// A setup tells itself from the others by so many standard deviations of the median of its samples,
 /// and by this share of their variance at least.
 const CLEAR_SDS: f64 = 4.0;
@@ -15,11 +17,12 @@ const OF_MEDIAN: f64 = 1.253_3;
 /// Variances further from the others' than these are no setup's noise alone.
 const SPAN: [f64; 2] = [0.1, 25.0];
 
-/// How many times as far as the other setups' each setup's heights scatter (standard deviations);
-/// `None` where it does not tell itself from them.
+/// How many times as far as the usual setup's each setup's heights scatter (standard deviations);
+/// `None` where it does not tell itself from that, and where fewer than three setups tell anything.
 ///
-/// The median of a setup's variances over what `model` expects, over the median of these medians:
-/// steps and bodies in some samples, and what the model leaves out for all setups, do not move it.
+/// The median of a setup's variances over what `model` expects, over that of the usual setup (the
+/// median one; of an even number the quieter of the two in the middle): steps and bodies in some
+/// samples, and what the model leaves out for all setups, do not move it.
 #[must_use]
 pub fn own_factors(samples: &[NoiseSample], model: &NoiseModel, setups: usize) -> Vec<Option<f64>> {
     let mut ratios: Vec<Vec<f64>> = vec![Vec::new(); setups];
@@ -30,8 +33,7 @@ pub fn own_factors(samples: &[NoiseSample], model: &NoiseModel, setups: usize) -
         }
     }
     let told: Vec<Option<[f64; 2]>> = ratios.iter_mut().map(|own| median_and_sd(own)).collect();
-    let mut medians: Vec<f64> = told.iter().flatten().map(|[m, _]| *m).collect();
-    let Some(usual) = median(&mut medians).filter(|m| *m > 0.0) else {
+    let Some(usual) = usual(&told) else {
         return vec![None; setups];
     };
     let factor = |[own, sd]: [f64; 2]| {
@@ -41,6 +43,14 @@ pub fn own_factors(samples: &[NoiseSample], model: &NoiseModel, setups: usize) -
         clear.then(|| (own / usual).clamp(least, most).sqrt())
     };
     told.into_iter().map(|t| t.and_then(factor)).collect()
+}
+
+/// The ratio of the usual setup.
+fn usual(told: &[Option<[f64; 2]>]) -> Option<f64> {
+    let mut medians: Vec<f64> = told.iter().flatten().map(|[m, _]| *m).collect();
+    medians.sort_unstable_by(f64::total_cmp);
+    let middle = medians.len().checked_sub(1)? / 2;
+    Some(medians[middle]).filter(|m| *m > 0.0 && medians.len() >= FEWEST_SETUPS)
 }
 
 /// The median of a setup's ratios and its standard deviation; `None` where they are too few.
@@ -102,6 +112,21 @@ mod tests {
         // 300 samples of 12 degrees of freedom know a median to 3 %; the steps add to the quiet one's.
         assert!((found[2].unwrap() / 1.8 - 1.0).abs() < 0.06, "{found:?}");
         assert!((found[4].unwrap() / 0.6 - 1.0).abs() < 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn of_four_the_two_quiet_ones_are_usual_and_of_two_none_is() {
+        let of = |times: [f64; 5], setups: u16| {
+            let mut all = samples(&MODEL, times);
+            all.retain(|s| s.setup < setups);
+            own_factors(&all, &MODEL, usize::from(setups))
+        };
+        let four = of([1.0, 2.0, 1.0, 2.0, 1.0], 4);
+        assert!(four[0].is_none() && four[2].is_none(), "{four:?}");
+        for noisy in [four[1], four[3]] {
+            assert!((noisy.unwrap() / 2.0 - 1.0).abs() < 0.06, "{four:?}");
+        }
+        assert_eq!(of([1.0, 2.0, 1.0, 1.0, 1.0], 2), [None; 2]);
     }
 
     #[test]
