@@ -2,15 +2,18 @@
 
 use super::flags;
 use super::lattice::FieldRows;
+use crate::numeric::to_index;
 
 /// Nodes nearer to each other than this are hidden by the same thing, metres: what is seen of the
 /// road under a vehicle and between its wheels does not divide it.
 const REACH_M: f64 = 0.5;
 /// What is smaller is no vehicle and no person, m²: a few cells beside a kerb or a bollard.
 const LEAST_M2: f64 = 0.1;
-/// A node counts when so many of the nine around it, itself one of them, are hidden: a thing hides such
-/// that touch, grass along an edge single ones here and there.
-const LEAST_TOUCHING: usize = 3;
+/// A thing holds a node around which this is hidden, of nine nodes, m²: grass along an edge hides single
+/// ones here and there.
+const CORE_M2: f64 = 0.05;
+/// That many nodes at most, of nine.
+const MOST_OF_NINE: usize = 5;
 
 /// Ground under something that stood there in every setup: the surface has a hole.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -47,7 +50,8 @@ impl HiddenGround {
 }
 
 /// Where do these rows have no height although points came from there, all of them set aside as
-/// not road? Nodes that are hidden by themselves do not count.
+/// not road? Nodes that are hidden here and there, and beside no node around which most are, do not
+/// count.
 ///
 /// One piece a vehicle or whatever it was, in the order of stations; pieces of all sizes, as one
 /// may go on in the next rows. To be joined by [`join_hidden`]. A station is s, not the ground's own
@@ -57,7 +61,8 @@ pub fn hidden_in(rows: &FieldRows) -> Vec<HiddenGround> {
     let lattice = &rows.lattice;
     let area_m2 = lattice.s_step_m * lattice.t_step_m;
     let mut out = Vec::new();
-    for k in (0..rows.z_m.len()).filter(|&k| is_hidden(rows, k) && touches(rows, k)) {
+    let core = |k: usize| is_core(rows, k);
+    for k in (0..rows.z_m.len()).filter(|&k| is_hidden(rows, k) && around(rows, k).any(core)) {
         let s = lattice.row_s_m(rows.first_row + k / lattice.columns);
         let t = lattice.column_t_m(k % lattice.columns);
         let (s_m, t_m) = ([s, s], [t, t]);
@@ -71,14 +76,21 @@ fn is_hidden(rows: &FieldRows, k: usize) -> bool {
     rows.z_m[k].is_nan() && rows.flags[k] & hidden == hidden
 }
 
-/// Whether enough of the nodes around are hidden too.
-fn touches(rows: &FieldRows, k: usize) -> bool {
+/// Whether a hidden node has enough of its like around it to be inside of a thing.
+fn is_core(rows: &FieldRows, k: usize) -> bool {
+    let area_m2 = rows.lattice.s_step_m * rows.lattice.t_step_m;
+    let enough = to_index((CORE_M2 / area_m2).round()).clamp(1, MOST_OF_NINE);
+    let hidden = around(rows, k).filter(|&n| is_hidden(rows, n)).count();
+    is_hidden(rows, k) && hidden >= enough
+}
+
+/// The nodes around one in these rows, itself among them.
+fn around(rows: &FieldRows, k: usize) -> impl Iterator<Item = usize> {
     let columns = rows.lattice.columns;
     let (row, column) = (k / columns, k % columns);
     let near = |at: usize, end: usize| at.saturating_sub(1)..(at + 2).min(end);
-    let nodes =
-        near(row, rows.rows).flat_map(|r| near(column, columns).map(move |c| r * columns + c));
-    nodes.filter(|&n| is_hidden(rows, n)).count() >= LEAST_TOUCHING
+    let beside = near(column, columns);
+    near(row, rows.rows).flat_map(move |r| beside.clone().map(move |c| r * columns + c))
 }
 
 /// The pieces of all rows as whole things, by station; too small ones are left out. On a closed course
@@ -177,25 +189,43 @@ mod tests {
         assert_eq!(join_hidden(&pieces, None).len(), 4);
     }
 
+    /// Rows of a lattice at `step_m`, 40 m by 10 m, in which nodes that `hides` says are hidden.
+    fn rows(step_m: f64, hides: &mut dyn FnMut(f64, f64) -> bool) -> FieldRows {
+        let [long, half] = [40.0, 5.0].map(|m: f64| crate::numeric::round_i32(m / step_m));
+        let long = usize::try_from(long).unwrap();
+        let lattice = Lattice::new([step_m; 2], long, -half..half + 1, false).unwrap();
+        let mut rows = FieldRows::empty(lattice, 0, long).unwrap();
+        for k in 0..rows.z_m.len() {
+            let s = lattice.row_s_m(k / lattice.columns);
+            let hidden = hides(s, lattice.column_t_m(k % lattice.columns));
+            rows.z_m[k] = if hidden { f64::NAN } else { 0.0 };
+            rows.flags[k] = flags::INSIDE | if hidden { flags::OUTLIERS } else { 0 };
+        }
+        rows
+    }
+
     #[test]
     fn a_car_beside_grass_is_told_without_the_grass() {
-        let lattice = Lattice::new([0.1; 2], 400, -50..51, false).unwrap();
-        let mut rows = FieldRows::empty(lattice, 0, 400).unwrap();
-        let mut hide = |row: usize, column: usize| {
-            let k = row * 101 + column;
-            rows.z_m[k] = f64::NAN;
-            rows.flags[k] = flags::INSIDE | flags::OUTLIERS;
+        let mut draw = crate::numeric::Draw(3);
+        // Grass that hides 15 % of a strip of 0.8 m, and a car of 8.1 m² beside it.
+        let mut hides = |s: f64, t: f64| {
+            let car = (10.0..14.5).contains(&s) && (1.95..3.75).contains(&t);
+            let grass = (4.0..4.8).contains(&t) && draw.unit() < 0.15;
+            car || grass
         };
-        // Grass: single nodes, two at a time, all along the left edge.
-        for k in 0..390 {
-            hide(k, 90 + 2 * (k % 4));
-        }
-        for (k, l) in (0..45).flat_map(|k| (0..18).map(move |l| (k, l))) {
-            hide(100 + k, 70 + l);
-        }
-        let found = join_hidden(&hidden_in(&rows), None);
+        let found = join_hidden(&hidden_in(&rows(0.1, &mut hides)), None);
+        let cars: Vec<_> = found.iter().filter(|f| f.area_m2 > 1.0).collect();
+        assert_eq!(cars.len(), 1, "{found:?}");
+        assert!((cars[0].area_m2 - 8.1).abs() < 0.5, "{found:?}");
+        assert!(cars[0].s_m[0] > 9.0 && cars[0].s_m[1] < 15.5, "{found:?}");
+        assert!(found.len() <= 3, "{found:?}");
+    }
+
+    #[test]
+    fn a_person_is_told_between_nodes_half_a_metre_apart() {
+        let mut hides = |s: f64, t: f64| (19.9..20.6).contains(&s) && t.abs() < 0.1;
+        let found = join_hidden(&hidden_in(&rows(0.5, &mut hides)), None);
         assert_eq!(found.len(), 1, "{found:?}");
-        assert!((found[0].area_m2 - 8.1).abs() < 0.1, "{found:?}");
-        assert!(found[0].s_m[0] > 9.9 && found[0].s_m[1] < 14.5);
+        assert!((found[0].area_m2 - 0.5).abs() < 1e-9);
     }
 }
