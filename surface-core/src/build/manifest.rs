@@ -60,7 +60,9 @@ impl Manifest {
         progress: &mut dyn Progress,
     ) -> Result<String, BuildError> {
         let mut products = BTreeMap::new();
-        let paths: Vec<PathBuf> = folder.waiting().map(|(_, path)| path).collect();
+        // The report is small, and hashed without its times.
+        let waiting = folder.waiting().filter(|(name, _)| *name != "report.json");
+        let paths: Vec<PathBuf> = waiting.map(|(_, path)| path).collect();
         begin_hashing(&paths, progress);
         for (name, path) in folder.waiting() {
             if name == "report.json" {

@@ -39,9 +39,10 @@ impl MaskReport {
     #[must_use]
     pub fn cut_off_doubt(&self) -> Option<String> {
         let (nodes, parts) = (self.in_other_parts, self.parts_dropped);
+        let word = if parts == 1 { "part" } else { "parts" };
         (nodes > 0).then(|| {
             format!(
-                "{nodes} nodes in {parts} parts are cut off from the rest and left out of the mesh"
+                "{nodes} nodes in {parts} {word} are cut off from the rest and left out of the mesh"
             )
         })
     }
