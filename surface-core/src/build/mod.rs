@@ -28,6 +28,7 @@ mod parts;
 mod profiles;
 mod report_parts;
 mod rescan;
+mod rescan_doubts;
 mod rescan_find;
 mod rescan_join;
 mod rescan_mesh;

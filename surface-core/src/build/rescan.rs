@@ -14,6 +14,7 @@ use super::manifest::Manifest;
 use super::page;
 use super::params::{DeviationPoints, FitParams};
 use super::report_parts::{inputs_of, spot_report};
+use super::rescan_doubts::{doubts_after, rescan_doubts};
 use super::rescan_find::{Found, find_changes};
 use super::rescan_join::{Joined, join};
 use super::rescan_mesh::{Meshes, VertexChanges, VertexComparison};
@@ -32,8 +33,7 @@ use crate::field::Lattice;
 use crate::mesh::{MaskReport, MeshCheck, Patch};
 use crate::progress::{Counted, Progress};
 use crate::report::{
-    FORMAT_VERSION, FieldCounts, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
-    noisy_doubt,
+    FORMAT_VERSION, Input, Parameters, RebuiltReport, Report, RescanReport, RunReport,
 };
 use crate::ribbon::Ribbon;
 use crate::setups::SetupModels;
@@ -301,37 +301,9 @@ fn report(
     out
 }
 
-/// Heights of the same points agree beyond chance, which is learnt from how they differ.
-fn read_already(again: &Input) -> String {
-    format!(
-        "{} was read for the old state already: it is no second look at the road, and small changes may be none",
-        again.name
-    )
-}
-
 fn doubts(report: &RescanReport, scan: &Scan, old: &Finished) -> Vec<String> {
     let mut out = scan.doubts.clone();
-    out.extend(
-        report
-            .inputs
-            .iter()
-            .filter(|i| old.holds(i))
-            .map(read_already),
-    );
-    for setup in report.tie.setups.iter().filter(|s| !s.tied && s.places > 0) {
-        out.push(format!(
-            "setup {} is left out: {} of its {} places agree with what stayed",
-            setup.name, setup.stable, setup.places
-        ));
-    }
-    let setups = report.tie.setups.iter();
-    out.extend(setups.filter_map(|s| noisy_doubt(&s.name, s.noise_factor)));
-    for change in report.changes.iter().filter(|c| c.cut_off) {
-        out.push(format!(
-            "change {} at s {:.1} m reaches the end of the scan: more may have changed there",
-            change.id, change.at_m[0]
-        ));
-    }
+    out.extend(rescan_doubts(report, |input| old.holds(input)));
     if scan.strays > 0 {
         let strays = scan.strays;
         out.push(format!(
@@ -520,7 +492,8 @@ impl State<'_> {
     ) -> Report {
         let old = &self.old.report;
         let checkpoints_hold = rescan.changes.is_empty();
-        let doubts = doubts_after(old, &meshed, &joined.counts, checkpoints_hold);
+        let now = (&meshed.check, &meshed.mask, &joined.counts);
+        let doubts = doubts_after(old, now, checkpoints_hold);
         let listed = meshed.spots.iter().take(Report::MOST_SPOTS);
         Report {
             version: rescan.version.clone(),
@@ -554,32 +527,6 @@ impl State<'_> {
             ..old.clone()
         }
     }
-}
-
-/// The doubts of the old report, with those about mesh and heights as they are now; those that
-/// checkpoints raised go with them.
-fn doubts_after(
-    old: &Report,
-    now: &Meshed,
-    counts: &FieldCounts,
-    checkpoints_hold: bool,
-) -> Vec<String> {
-    let spacing_m = old.parameters.spacing_m;
-    let of_surface = |field: &FieldCounts, mask: &MaskReport| {
-        let mut out = field.hidden_doubts();
-        out.extend(field.thin_doubt(spacing_m));
-        out.extend(mask.cut_off_doubt());
-        out
-    };
-    let mut gone = of_surface(&old.field, &old.mask);
-    gone.extend(old.mesh.defects_doubt());
-    let checkpoints = old.checkpoints.iter().filter(|_| !checkpoints_hold);
-    gone.extend(checkpoints.flat_map(|c| c.doubts().to_vec()));
-    let kept = old.doubts.iter().filter(|doubt| !gone.contains(doubt));
-    let mut out: Vec<String> = now.check.defects_doubt().into_iter().collect();
-    out.extend(kept.cloned());
-    out.extend(of_surface(counts, &now.mask));
-    out
 }
 
 fn put_vertices(vertices: &VertexChanges, folder: &mut BuildFolder) -> Result<(), BuildError> {
