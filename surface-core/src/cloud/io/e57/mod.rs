@@ -4,6 +4,8 @@
 //! own that hands over batches, since its iterator borrows the file. Points whose flags call them
 //! invalid, or a mere direction, are left out. Coordinates are metres by the standard.
 
+mod clock;
+
 use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
@@ -14,6 +16,8 @@ use ::e57::{
     CartesianCoordinate, E57Reader, Point, PointCloud, Record, RecordDataType, RecordName,
     RecordValue,
 };
+
+use clock::{Clock, has_time};
 
 use super::crs::CrsRecord;
 use super::error::{Place, ReadError};
@@ -103,13 +107,6 @@ fn head(reader: &Reader, scans: &[PointCloud]) -> Head {
         setups: SetupRule::Listed(scans.iter().map(setup).collect()),
         notes: Vec::new(),
     }
-}
-
-/// Whether a scan's points have times.
-fn has_time(scan: &PointCloud) -> bool {
-    scan.prototype
-        .iter()
-        .any(|r| r.name == RecordName::TimeStamp)
 }
 
 /// What the decoder takes for granted about a scan.
@@ -339,56 +336,6 @@ impl<'a> Batcher<'a> {
         sender
             .send(Ok(std::mem::take(&mut self.batch)))
             .map_err(|_| None)
-    }
-}
-
-/// The times of a scan's points, which the decoder's points do not have: read beside them, raw.
-enum Clock {
-    /// No scan of the file has any.
-    None,
-    /// Others have; this one not.
-    Unset,
-    /// Of every record, seconds after the scan began.
-    Of(Box<Reader>),
-}
-
-/// The GPS time of every record of a scan, seconds; NaN where it is not known.
-type Times<'a> = Box<dyn Iterator<Item = Result<f64, ::e57::Error>> + 'a>;
-
-impl Clock {
-    fn open(path: &Path, scan: &PointCloud, timed: bool) -> Result<Self, ReadError> {
-        match (timed, has_time(scan)) {
-            (false, _) => Ok(Self::None),
-            (true, false) => Ok(Self::Unset),
-            (true, true) => Ok(Self::Of(Box::new(reader(path)?))),
-        }
-    }
-
-    /// `None` where points have no time at all.
-    fn times<'a>(&'a mut self, scan: &'a PointCloud) -> Result<Option<Times<'a>>, ::e57::Error> {
-        let reader = match self {
-            Self::None => return Ok(None),
-            Self::Unset => return Ok(Some(Box::new(std::iter::repeat_with(|| Ok(f64::NAN))))),
-            Self::Of(reader) => reader,
-        };
-        let begin_s = scan.acquisition_start.as_ref().map_or(0.0, |t| t.gps_time);
-        let place = |name| scan.prototype.iter().position(|r| r.name == name);
-        let (stamp, invalid) = (
-            place(RecordName::TimeStamp),
-            place(RecordName::IsTimeStampInvalid),
-        );
-        let number =
-            |record: &[RecordValue], at: usize| record[at].to_f64(&scan.prototype[at].data_type);
-        let time = move |record: &[RecordValue]| {
-            let known = match invalid {
-                Some(at) => number(record, at)? == 0.0,
-                None => true,
-            };
-            let after_s = stamp.filter(|_| known).map(|at| number(record, at));
-            Ok(begin_s + after_s.transpose()?.unwrap_or(f64::NAN))
-        };
-        let records = reader.pointcloud_raw(scan)?;
-        Ok(Some(Box::new(records.map(move |r| time(&r?)))))
     }
 }
 
