@@ -53,12 +53,13 @@ const RIM_NODES: usize = 5;
 const SPIKE_M: f64 = 2e-3;
 /// Fewest nodes of a change.
 const LEAST_NODES: usize = 6;
-/// At least so many cells must have points, and show this share of a change. A cell that is further off
-/// than so many times the change counts as that far: at a steep face two scans' cells differ by centimetres.
-/// (Chosen so that all works of `rescans works` stay and places on ribs go that `--bench rescan` listed
-/// of a scan that the old surface had already.)
+/// So many cells of a change must have points at least.
 const LEAST_CELLS: usize = 3;
+/// They must show this share of it: chosen so that all works of the draws in `tests/rescans` stay, and
+/// that the places on ribs go that the bench `rescan` listed of a scan that the old surface has.
 const SEEN_SHARE: f64 = 0.4;
+/// A cell counts as no further off than so many times the change: at a steep face those of two scans
+/// differ by centimetres.
 const FARTHEST: f64 = 2.0;
 
 /// What steers the search.
