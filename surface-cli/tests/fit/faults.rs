@@ -339,22 +339,49 @@ fn dir_with_a_misspelt_setup() -> tempfile::TempDir {
     dir
 }
 
+/// `surface` with these arguments in `dir`.
+fn run_in(dir: &Path, arguments: &[&str]) -> Output {
+    let mut command = surface();
+    command.args(arguments).current_dir(dir).output().unwrap()
+}
+
 #[test]
 fn a_build_is_handed_over_whole_or_not_at_all() {
     let dir = tempfile::tempdir().unwrap();
     let cloud = scan();
     let cloud = cloud.to_str().unwrap();
-    let also = ["--also", "gltf,csv", "--out", "build"];
     let places = dir_with_a_misspelt_setup();
     let places = places.path().join("setups.csv");
-    let setups = ["--setups", places.to_str().unwrap()];
     let build = dir.path().join("build");
-    // Killed while it writes the other formats: the build has no names yet, and what is fitted stays.
+    killed_while_exporting_it_goes_on(dir.path(), cloud, places.to_str().unwrap());
+    a_full_disk_leaves_the_file_before(dir.path());
+    senseless_exports_are_refused(dir.path());
+
+    let run = run_in(
+        dir.path(),
+        &["export", "build", "--to", "csv", "--out", "a.csv"],
+    );
+    assert_eq!(run.status.code(), Some(0));
+    assert!(String::from_utf8_lossy(&run.stdout).starts_with("file        a.csv"));
+    let again = fs::read(build.join("surface-stations.csv")).unwrap();
+    assert!(fs::read(dir.path().join("a.csv")).unwrap() == again);
+
+    // The next build in the folder takes away what speaks of this one.
+    let run = fit(dir.path(), &[cloud, "--out", "build"]);
+    assert!(run.status.code() <= Some(1));
+    assert!(!build.join("surface.glb").exists() && build.join("surface.ply").exists());
+}
+
+/// Killed while it writes the other formats: the build has no names yet, and what is fitted stays.
+fn killed_while_exporting_it_goes_on(dir: &Path, cloud: &str, places: &str) {
+    let also = ["--also", "gltf,csv", "--out", "build"];
+    let setups = ["--setups", places];
+    let build = dir.join("build");
     let whole = [&also[..2], &setups].concat();
     let exporting = build.join("work.part/also");
     let killed = killed_when(command(&scan(), &build, &whole), || exporting.exists());
     assert!(killed && !build.join("manifest.json").exists());
-    let run = fit(dir.path(), &[&[cloud][..], &also, &setups].concat());
+    let run = fit(dir, &[&[cloud][..], &also, &setups].concat());
     let said = String::from_utf8_lossy(&run.stderr);
     assert!(run.status.code() <= Some(1), "{said}");
     let told = String::from_utf8_lossy(&run.stdout);
@@ -365,46 +392,37 @@ fn a_build_is_handed_over_whole_or_not_at_all() {
     for name in ["manifest.json", "surface.glb", "surface-stations.csv"] {
         assert!(build.join(name).exists(), "{name}");
     }
+}
 
-    // A disk too small for the file: the one before is as it was, and no part is left.
-    let obj = dir.path().join("road.obj");
+/// A disk too small for the file: the one before is as it was, and no part is left.
+fn a_full_disk_leaves_the_file_before(dir: &Path) {
+    let obj = dir.join("road.obj");
     fs::write(&obj, "before").unwrap();
     for format in ["obj", "gltf", "opencrg-text", "stl"] {
         let arguments = format!("export build --to {format} --out road.obj");
-        let run = on_a_full_disk(dir.path(), 200_000, &arguments);
-        refused(
-            &run,
-            dir.path(),
-            &["build", "road.obj"],
-            &["road.obj", "space left"],
-        );
+        let run = on_a_full_disk(dir, 200_000, &arguments);
+        let words = ["road.obj", "space left"];
+        refused(&run, dir, &["build", "road.obj"], &words);
         assert_eq!(fs::read(&obj).unwrap(), b"before");
     }
+}
 
-    let export = |arguments: &[&str]| {
-        let mut command = surface();
-        command.arg("export").args(arguments);
-        command.current_dir(dir.path()).output().unwrap()
-    };
-    let run = export(&["nowhere", "--to", "gltf", "--out", "a.glb"]);
+fn senseless_exports_are_refused(dir: &Path) {
+    let run = run_in(
+        dir,
+        &["export", "nowhere", "--to", "gltf", "--out", "a.glb"],
+    );
     refused(
         &run,
-        dir.path(),
+        dir,
         &["build", "road.obj"],
         &["nowhere/manifest.json"],
     );
-    let run = export(&["build", "--to", "nothing", "--out", "a.glb"]);
+    let run = run_in(
+        dir,
+        &["export", "build", "--to", "nothing", "--out", "a.glb"],
+    );
     let said = String::from_utf8_lossy(&run.stderr);
     assert_eq!(run.status.code(), Some(2));
     assert!(said.contains("possible values: gltf, obj"), "{said}");
-    let run = export(&["build", "--to", "csv", "--out", "a.csv"]);
-    assert_eq!(run.status.code(), Some(0));
-    assert!(String::from_utf8_lossy(&run.stdout).starts_with("file        a.csv"));
-    let again = fs::read(build.join("surface-stations.csv")).unwrap();
-    assert!(fs::read(dir.path().join("a.csv")).unwrap() == again);
-
-    // The next build in the folder takes away what speaks of this one.
-    let run = fit(dir.path(), &[cloud, "--out", "build"]);
-    assert!(run.status.code() <= Some(1));
-    assert!(!build.join("surface.glb").exists() && build.join("surface.ply").exists());
 }

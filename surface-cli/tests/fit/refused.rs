@@ -144,76 +144,71 @@ fn helped(dir: &Path, arguments: &[&str], place: &str, remedy: &str) {
     assert!(!dir.join("out").exists(), "{arguments:?}");
 }
 
-#[test]
-fn each_file_beside_the_scans_that_is_damaged_gets_its_own_remedy() {
-    let dir = tempfile::tempdir().unwrap();
-    let dir = dir.path();
-    let write = |name: &str, text: &str| std::fs::write(dir.join(name), text).unwrap();
-    write("c.xyz", "0 0 0\n1 0 0\n2 0 0\n");
-    write("row.csv", "x,y,z\n0,0,0\n1,0,0\n2,one,0\n");
-    write("few.csv", "0,0\n1,0\n");
-    write("header.csv", "name,x,y,z\n");
-    write(
-        "cut.json",
-        "{\"type\": \"LineString\", \"coordinates\": [[0, 0], [1",
-    );
-    write(
-        "point.json",
-        "{\"type\": \"Point\", \"coordinates\": [0, 0]}",
-    );
+/// Damaged files, as they are cut off or meant for something else.
+fn put_damaged(dir: &Path) {
     let ribbon = "{\"format_version\": VERSION, \"origin\": [0, 0, 0], \"features\": [], \
         \"said\": [\"knot_step_m\", \"left_edge\"]}";
-    write("bare.geojson", &ribbon.replace("VERSION", "1"));
-    write("later.geojson", &ribbon.replace("VERSION", "9"));
+    let cut = "{\"type\": \"LineString\", \"coordinates\": [[0, 0], [1";
+    let point = "{\"type\": \"Point\", \"coordinates\": [0, 0]}";
+    for (name, text) in [
+        ("c.xyz", "0 0 0\n1 0 0\n2 0 0\n"),
+        ("row.csv", "x,y,z\n0,0,0\n1,0,0\n2,one,0\n"),
+        ("few.csv", "0,0\n1,0\n"),
+        ("header.csv", "name,x,y,z\n"),
+        ("cut.json", cut),
+        ("point.json", point),
+        ("bare.geojson", &ribbon.replace("VERSION", "1")),
+        ("later.geojson", &ribbon.replace("VERSION", "9")),
+    ] {
+        std::fs::write(dir.join(name), text).unwrap();
+    }
     std::fs::write(dir.join("bytes.csv"), [0xff, 0xfe, 0]).unwrap();
-    let fit: [(&str, &str, &str, &str); 12] = [
-        (
-            "--line",
-            "row.csv",
-            "line 4",
-            "correct that row of the line",
-        ),
-        ("--line", "few.csv", "few.csv", "three points or more"),
-        ("--line", "cut.json", "cut.json", "or give it as CSV"),
-        ("--line", "point.json", "point.json", "one LineString"),
-        (
-            "--line",
-            "bare.geojson",
-            "bare.geojson",
-            "make it again with `surface ribbon",
-        ),
-        (
-            "--line",
-            "later.geojson",
-            "later.geojson",
-            "of this version",
-        ),
-        ("--line", "bytes.csv", "bytes.csv", "a text file in UTF-8"),
-        ("--line", "none.csv", "none.csv", "check the path"),
-        ("--setups", "row.csv", "line 4", "one point a row"),
-        (
-            "--setups",
-            "header.csv",
-            "no scanner position",
-            "rows of [name,]x,y,z",
-        ),
-        ("--checkpoints", "row.csv", "line 4", "one point a row"),
-        (
-            "--checkpoints",
-            "header.csv",
-            "no checkpoint",
-            "rows of [name,]x,y,z",
-        ),
-    ];
-    for (option, file, place, remedy) in fit {
-        helped(dir, &["fit", "c.xyz", option, file], place, remedy);
+}
+
+/// File of `--line`, what the error names, what the hint says.
+const LINES: [[&str; 3]; 8] = [
+    ["row.csv", "line 4", "correct that row of the line"],
+    ["few.csv", "few.csv", "three points or more"],
+    ["cut.json", "cut.json", "or give it as CSV"],
+    ["point.json", "point.json", "one LineString"],
+    [
+        "bare.geojson",
+        "bare.geojson",
+        "make it again with `surface ribbon",
+    ],
+    ["later.geojson", "later.geojson", "of this version"],
+    ["bytes.csv", "bytes.csv", "a text file in UTF-8"],
+    ["none.csv", "none.csv", "check the path"],
+];
+
+#[test]
+fn a_damaged_line_gets_the_remedy_for_what_is_wrong_with_it() {
+    let dir = tempfile::tempdir().unwrap();
+    put_damaged(dir.path());
+    for [file, place, remedy] in LINES {
+        helped(dir.path(), &["fit", "c.xyz", "--line", file], place, remedy);
+    }
+}
+
+#[test]
+fn damaged_positions_checkpoints_and_areas_get_their_own_remedies() {
+    let dir = tempfile::tempdir().unwrap();
+    put_damaged(dir.path());
+    for (option, what) in [
+        ("--setups", "no scanner position"),
+        ("--checkpoints", "no checkpoint"),
+    ] {
+        let row = ["fit", "c.xyz", option, "row.csv"];
+        helped(dir.path(), &row, "line 4", "one point a row");
+        let header = ["fit", "c.xyz", option, "header.csv"];
+        helped(dir.path(), &header, what, "rows of [name,]x,y,z");
     }
     for (file, remedy) in [
         ("cut.json", "as GeoJSON again"),
         ("point.json", "as a polygon"),
     ] {
         let arguments = ["rescan", "build", "c.xyz", "--expect", file];
-        helped(dir, &arguments, file, remedy);
+        helped(dir.path(), &arguments, file, remedy);
     }
 }
 
