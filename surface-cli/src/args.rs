@@ -490,7 +490,7 @@ pub struct ScanArgs {
     /// Scan files (LAS, LAZ, E57, PLY, text); several are one cloud
     #[arg(value_name = "SCAN", required = true)]
     pub files: Vec<PathBuf>,
-    /// Unit of all files, over what they say themselves
+    /// Unit of all scans, over what they say themselves
     #[arg(long, value_enum)]
     pub units: Option<UnitName>,
 }
