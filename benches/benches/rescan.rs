@@ -3,8 +3,8 @@
 //! Run: `cargo bench -p surface-benches --bench rescan`: the demo's scan (4 million points), then
 //! what a second scan saw within 33 m of a new panel. `SURFACE_BENCH_TIMES=3` takes the least of three
 //! runs. Every figure is a process's own, taken from outside; the ratio is of processor time, which
-//! a busy machine blurs less. The degenerate cases are a second scan of the same road, after which
-//! nothing is rebuilt, and a dry run, which writes nothing.
+//! a busy machine blurs less. The degenerate cases are the same scan again, after which at most
+//! the surroundings of a kerb are rebuilt, and a dry run, which writes nothing.
 
 use std::error::Error;
 use std::path::Path;
