@@ -52,9 +52,102 @@ impl Squares {
     }
 }
 
+/// Numbers by square, as a table over the box of the squares that have any: for whoever asks once for
+/// each point.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Lists {
+    low: [i32; 2],
+    /// Squares of the box along s and t.
+    sides: [usize; 2],
+    /// Numbers of square k of the box: `starts[k]..starts[k + 1]` in `numbers`.
+    starts: Vec<u32>,
+    numbers: Vec<u32>,
+}
+
+impl Lists {
+    /// The lists of these numbers with their squares; in a square in the order in which they come here.
+    pub fn new(found: &[([i32; 2], u32)]) -> Self {
+        let bound = |axis: usize, best: fn(i32, i32) -> i32| {
+            found.iter().map(|(square, _)| square[axis]).reduce(best)
+        };
+        let [low, high] = [i32::min as fn(i32, i32) -> i32, i32::max]
+            .map(|best| [0, 1].map(|axis| bound(axis, best).unwrap_or(0)));
+        let sides = [0, 1].map(|axis| usize::try_from(high[axis] - low[axis] + 1).unwrap_or(0));
+        let mut lists = Self {
+            low,
+            sides,
+            starts: vec![0; sides[0] * sides[1] + 1],
+            numbers: vec![0; found.len()],
+        };
+        lists.fill(found);
+        lists
+    }
+
+    fn fill(&mut self, found: &[([i32; 2], u32)]) {
+        for (square, _) in found {
+            if let Some(slot) = self.slot(*square) {
+                self.starts[slot + 1] += 1;
+            }
+        }
+        for k in 1..self.starts.len() {
+            self.starts[k] += self.starts[k - 1];
+        }
+        let mut next = self.starts.clone();
+        for &(square, number) in found {
+            if let Some(slot) = self.slot(square) {
+                self.numbers[next[slot] as usize] = number;
+                next[slot] += 1;
+            }
+        }
+    }
+
+    #[inline]
+    fn slot(&self, square: [i32; 2]) -> Option<usize> {
+        let place = |axis: usize| usize::try_from(square[axis].checked_sub(self.low[axis])?).ok();
+        let (row, column) = (place(0)?, place(1)?);
+        (row < self.sides[0] && column < self.sides[1]).then(|| row * self.sides[1] + column)
+    }
+
+    /// The numbers of a square.
+    #[inline]
+    pub fn at(&self, square: [i32; 2]) -> &[u32] {
+        let Some(slot) = self.slot(square) else {
+            return &[];
+        };
+        &self.numbers[self.starts[slot] as usize..self.starts[slot + 1] as usize]
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_square_has_its_numbers_in_order_and_others_have_none() {
+        let found = [
+            ([3, -2], 0),
+            ([5, 7], 1),
+            ([3, -2], 2),
+            ([4, 0], 3),
+            ([3, -2], 4),
+        ];
+        let lists = Lists::new(&found);
+        assert_eq!(lists.at([3, -2]), [0, 2, 4]);
+        assert_eq!(lists.at([5, 7]), [1]);
+        assert_eq!(lists.at([4, 0]), [3]);
+        for none in [
+            [3, -3],
+            [3, 8],
+            [2, 0],
+            [6, 0],
+            [4, 1],
+            [i32::MAX, i32::MAX],
+        ] {
+            assert!(lists.at(none).is_empty(), "{none:?}");
+        }
+        assert!(Lists::new(&[]).at([0, 0]).is_empty());
+        assert!(Lists::default().at([0, 0]).is_empty());
+    }
 
     #[test]
     fn what_is_near_is_found_over_the_start_of_any_lap() {

@@ -4,10 +4,8 @@
 //! bins of their distance from it. The sums of two parts of a cloud add up, so a course streams,
 //! and memory grows with the length of the chains and not with the number of points.
 
-use std::collections::HashMap;
-
 use super::chain::{Chain, Rows};
-use super::squares::Squares;
+use super::squares::{Lists, Squares};
 use crate::numeric::{to_index, to_u32};
 
 /// Length of a piece, metres.
@@ -90,7 +88,7 @@ pub struct Strips {
     /// Pieces of chain k: `starts[k]..starts[k + 1]`.
     pub(super) starts: Vec<usize>,
     squares: Squares,
-    index: HashMap<[i32; 2], Vec<u32>>,
+    index: Lists,
     /// Length of a closed course, metres.
     pub(super) period_m: Option<f64>,
 }
@@ -107,12 +105,13 @@ impl Strips {
         }
         let period_m = rows.closed.then(|| rows.rows as f64 * rows.steps_m[0]);
         let squares = Squares::new(SQUARE_M, period_m);
-        let mut index: HashMap<[i32; 2], Vec<u32>> = HashMap::new();
-        for (k, piece) in pieces.iter().enumerate() {
-            for key in squares.around(piece.at, REACH_M.hypot(0.5 * PIECE_M)) {
-                index.entry(key).or_default().push(to_u32(k));
-            }
-        }
+        let near = |piece: &Piece| squares.around(piece.at, REACH_M.hypot(0.5 * PIECE_M));
+        let index: Vec<([i32; 2], u32)> = pieces
+            .iter()
+            .enumerate()
+            .flat_map(|(k, piece)| near(piece).into_iter().map(move |key| (key, to_u32(k))))
+            .collect();
+        let index = Lists::new(&index);
         Self {
             pieces,
             starts,
@@ -142,22 +141,23 @@ impl Strips {
 
     /// What these points say of the pieces near them, to be given to [`StripTotals::add`].
     pub fn sums(&self, points: impl Iterator<Item = StripPoint>) -> StripSums {
-        let mut found: HashMap<usize, Profile> = HashMap::new();
+        let mut found = Found {
+            slots: vec![NONE; self.pieces.len()],
+            sums: Vec::new(),
+        };
         for point in points {
-            let near = self.index.get(&self.squares.of([point.s, point.t]));
-            for &k in near.map_or(&[][..], Vec::as_slice) {
+            for &k in self.index.at(self.squares.of([point.s, point.t])) {
                 let k = k as usize;
                 if let Some((bin, n, r)) = self.place(&self.pieces[k], &point) {
-                    let sums = &mut found.entry(k).or_insert_with(Profile::new).0[bin];
+                    let sums = &mut found.profile(k).0[bin];
                     sums[0] += point.weight;
                     sums[1] += point.weight * n;
                     sums[2] += point.weight * r;
                 }
             }
         }
-        let mut sums: Vec<(usize, Profile)> = found.into_iter().collect();
-        sums.sort_unstable_by_key(|(k, _)| *k);
-        StripSums(sums)
+        found.sums.sort_unstable_by_key(|(k, _)| *k);
+        StripSums(found.sums)
     }
 
     /// Bin, distance to the left and height above the plane of a point beside a piece.
@@ -173,6 +173,27 @@ impl Strips {
         let bin = to_index((n + REACH_M) / BIN_M).min(BINS - 1);
         let noise = STRAY_SIGMAS / point.weight.sqrt();
         (r.abs() <= STRAY_M + STRAY_STEPS * piece.step_m + noise).then_some((bin, n, r))
+    }
+}
+
+/// No profile yet.
+const NONE: u32 = u32::MAX;
+
+/// Profiles of the pieces that points were beside.
+struct Found {
+    /// Where in `sums` each piece's profile is.
+    slots: Vec<u32>,
+    sums: Vec<(usize, Profile)>,
+}
+
+impl Found {
+    #[inline]
+    fn profile(&mut self, piece: usize) -> &mut Profile {
+        if self.slots[piece] == NONE {
+            self.slots[piece] = to_u32(self.sums.len());
+            self.sums.push((piece, Profile::new()));
+        }
+        &mut self.sums[self.slots[piece] as usize].1
     }
 }
 
