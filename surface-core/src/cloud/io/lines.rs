@@ -59,11 +59,6 @@ impl Lines {
         }
     }
 
-    /// Length of the line read last, with its end.
-    pub fn last_bytes(&self) -> u64 {
-        self.line.len() as u64
-    }
-
     /// Pass over one blank line, if the next one is blank.
     pub fn skip_blank(&mut self) -> Result<bool, ReadError> {
         let next = self

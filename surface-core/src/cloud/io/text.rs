@@ -6,6 +6,7 @@
 //! has no checksum: a number cut short at the very end of a file cannot be told from a whole one.
 
 use std::fs::File;
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use super::error::ReadError;
@@ -17,7 +18,7 @@ use crate::cloud::Columns;
 
 /// Points of a batch.
 const BATCH: usize = 65_536;
-/// Lines looked at for the layout before giving up, and for their mean length.
+/// Lines looked at for the layout before giving up.
 const LOOK: usize = 1000;
 
 /// Which column holds what.
@@ -176,11 +177,8 @@ fn data(line: &str) -> Option<Layout> {
 /// Open a text file whose first bytes are text.
 pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     let fail = |e| ReadError::from_io(path, e);
-    let Look {
-        layout,
-        declared: declared_points,
-        sample,
-    } = look(path)?;
+    let mut first = Lines::new(path, File::open(path).map_err(fail)?);
+    let (layout, declared_points) = layout(path, &mut first)?;
     let head = Head {
         format: "text".to_owned(),
         declared_points,
@@ -198,7 +196,7 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     let file = File::open(path).map_err(fail)?;
     let source = TextSource {
         path: path.to_owned(),
-        guessed: guess(&file, sample),
+        guessed: guess(&file),
         lines: Lines::new(path, file),
         layout,
         counted: None,
@@ -212,47 +210,32 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     })
 }
 
-/// What the first lines tell.
-struct Look {
-    layout: Layout,
-    /// Points that the file says will follow.
-    declared: Option<u64>,
-    /// Some points, and the bytes of their lines.
-    sample: [u64; 2],
-}
+/// Windows that the number of lines is guessed by, evenly spread over the file.
+const WINDOWS: u64 = 8;
+/// Bytes of a window.
+const WINDOW: u64 = 1 << 16;
 
-fn look(path: &Path) -> Result<Look, ReadError> {
-    let fail = |e| ReadError::from_io(path, e);
-    let mut lines = Lines::new(path, File::open(path).map_err(fail)?);
-    let (layout, declared) = layout(path, &mut lines)?;
-    Ok(Look {
-        layout,
-        declared,
-        sample: sample(layout, &mut lines),
-    })
-}
-
-/// How many of the next lines are points, and how many bytes those take; what is wrong with another
-/// is told when it is read.
-fn sample(layout: Layout, lines: &mut Lines) -> [u64; 2] {
-    let (mut points, mut bytes) = (0, 0);
-    for _ in 0..LOOK {
-        let Ok(Some(line)) = lines.next() else { break };
-        let is_point = layout.row(line).is_ok();
-        if is_point {
-            points += 1;
-            bytes += lines.last_bytes();
-        }
+/// About how many points a file has, one at least: lines in some windows of it, as if the rest were
+/// like them, for lines may grow with their number. `None` for what has no length, such as a pipe.
+fn guess(file: &File) -> Option<u64> {
+    let len = file
+        .metadata()
+        .ok()
+        .filter(std::fs::Metadata::is_file)?
+        .len();
+    let last = len.saturating_sub(WINDOW);
+    let windows = if last == 0 { 1 } else { WINDOWS };
+    let (mut lines, mut bytes) = (0, 0);
+    let mut window = Vec::new();
+    for k in 0..windows {
+        let at = last / (windows - 1).max(1) * k;
+        window.resize(usize::try_from(len.min(WINDOW)).unwrap_or(0), 0);
+        file.read_exact_at(&mut window, at).ok()?;
+        lines += window.iter().map(|&b| u64::from(b == b'\n')).sum::<u64>();
+        bytes += window.len() as u64;
     }
-    [points, bytes]
-}
-
-/// About how many points a file has whose first ones take so many bytes, one at least; `None` for
-/// what has no length, such as a pipe.
-fn guess(file: &File, [points, bytes]: [u64; 2]) -> Option<u64> {
-    let file = file.metadata().ok().filter(std::fs::Metadata::is_file)?;
-    let all = file.len().saturating_mul(points).div_ceil(bytes.max(1));
-    Some(all.max(1))
+    // The last line may have no end.
+    Some((len.saturating_mul(lines) / bytes.max(1)).max(1))
 }
 
 fn layout(path: &Path, lines: &mut Lines) -> Result<(Layout, Option<u64>), ReadError> {
@@ -490,15 +473,21 @@ mod tests {
                 9000.0,
             ),
             ("1 2 3\n".to_owned(), 1.0),
+            ("1 2 3".to_owned(), 1.0),
+            // A few short lines, and many long ones.
+            (
+                "1 2 3\n".repeat(2000) + &"1.000001 2.000002 3.000003 4\n".repeat(40_000),
+                42_000.0,
+            ),
         ];
         for (text, points) in texts {
             let (all, scans) = read_text("a.xyz", &text).unwrap();
             assert_eq!(all.x.len(), crate::numeric::to_index(points));
             assert_eq!(scans.declared_points(), None);
-            // Lines grow with their number: the first thousand are a fifth shorter than all.
+            // Lines grow with their number: the first thousand are shorter than all.
             let guessed = scans.guessed_points().unwrap() as f64;
             assert!(
-                (points..1.3 * points + 1.0).contains(&guessed),
+                (0.99 * points..1.06 * points + 2.0).contains(&guessed),
                 "{guessed} of {points}"
             );
         }
