@@ -55,6 +55,8 @@ pub struct Plan {
 pub struct SectionPlan {
     /// Folder for scratch files, as it was given for the plan.
     pub scratch: Option<PathBuf>,
+    /// Memory that the work may take.
+    pub memory_bytes: u64,
     /// How it speaks.
     pub voice: Voice,
 }
@@ -65,6 +67,7 @@ pub fn of_section(args: &FitArgs) -> Result<SectionPlan> {
     let config = Config::read(run.config.as_deref())?;
     set_threads(run.threads.or(config.threads))?;
     Ok(SectionPlan {
+        memory_bytes: memory_bytes(run.memory.or(config.memory))?,
         scratch: run.scratch.clone().or_else(|| config.scratch.clone()),
         voice: Voice::of(run, &config)?,
     })
@@ -351,12 +354,23 @@ fn memory_bytes(gib: Option<f64>) -> Result<u64> {
     Ok(bytes as u64)
 }
 
-/// Memory of the machine as `/proc/meminfo` tells; 8 GiB where it does not.
+/// Memory that a process may have: the machine's, or less in a container that has a limit.
 fn machine_bytes() -> u64 {
-    let text = std::fs::read_to_string("/proc/meminfo").unwrap_or_default();
+    let text = |path| std::fs::read_to_string(path).unwrap_or_default();
+    let machine = total_bytes(&text("/proc/meminfo"));
+    machine.min(limit_bytes(&text("/sys/fs/cgroup/memory.max")))
+}
+
+/// Memory of the machine as `/proc/meminfo` tells; 8 GiB where it does not.
+fn total_bytes(text: &str) -> u64 {
     let line = text.lines().find_map(|l| l.strip_prefix("MemTotal:"));
     let kib = line.and_then(|l| l.trim().strip_suffix("kB")?.trim().parse::<u64>().ok());
     kib.map_or(8 << 30, |k| k << 10)
+}
+
+/// The limit of a control group (version 2): a number of bytes; none is told as `max`, or not at all.
+fn limit_bytes(text: &str) -> u64 {
+    text.trim().parse().unwrap_or(u64::MAX)
 }
 
 #[cfg(test)]
@@ -365,6 +379,16 @@ mod tests {
     use clap::Parser;
 
     use crate::args::{Args, Command};
+
+    #[test]
+    fn the_memory_of_a_container_counts_and_not_the_machines() {
+        let meminfo = "MemFree: 7 kB\nMemTotal:       16384256 kB\nSwap: 1 kB\n";
+        assert_eq!(total_bytes(meminfo), 16_384_256 << 10);
+        assert_eq!(total_bytes(""), 8 << 30);
+        assert_eq!(limit_bytes("2147483648\n"), 2 << 30);
+        assert_eq!([limit_bytes("max\n"), limit_bytes("")], [u64::MAX; 2]);
+        assert!(machine_bytes() > 0);
+    }
 
     #[test]
     fn what_is_given_in_the_feet_of_the_scans_becomes_metres() {

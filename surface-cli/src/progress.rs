@@ -17,6 +17,31 @@ const BETWEEN: Duration = Duration::from_secs(10);
 pub struct Bar {
     shown: Shown,
     stop: StopFlag,
+    job: Job,
+}
+
+/// The stages of a job, and which one is under way.
+#[derive(Debug, Default)]
+struct Job {
+    names: Vec<&'static str>,
+    /// Stages that are over or under way.
+    at: usize,
+}
+
+impl Job {
+    /// The name of a stage that begins, and its number where the job has it. What is told again is the
+    /// same stage; those that do not come are passed over.
+    fn stage(&mut self, name: &str) -> String {
+        let current = self.at.checked_sub(1).map(|k| self.names[k]);
+        if current != Some(name) {
+            let next = self.names[self.at..].iter().position(|n| *n == name);
+            let Some(next) = next else {
+                return name.to_owned();
+            };
+            self.at += next + 1;
+        }
+        format!("{name} ({} of {})", self.at, self.names.len())
+    }
 }
 
 enum Shown {
@@ -43,20 +68,29 @@ impl Bar {
         Self {
             shown,
             stop: stop.clone(),
+            job: Job::default(),
         }
     }
 }
 
 impl Progress for Bar {
+    fn plan(&mut self, stages: &[&'static str]) {
+        self.job = Job {
+            names: stages.to_vec(),
+            at: 0,
+        };
+    }
+
     fn stage(&mut self, name: &str, total: u64, counted: Counted) {
+        let name = self.job.stage(name);
         match &mut self.shown {
             Shown::Bar(bar) => {
                 bar.set_style(style(template(total, colours()), counted));
-                bar.set_message(name.to_owned());
+                bar.set_message(name);
                 bar.set_length(total);
                 bar.reset();
             }
-            Shown::Lines(lines, _) => lines.stage(name, (total, counted), Instant::now()),
+            Shown::Lines(lines, _) => lines.stage(&name, (total, counted), Instant::now()),
             Shown::Nothing => {}
         }
     }
@@ -85,11 +119,11 @@ impl Drop for Bar {
 }
 
 /// What the bar looks like where the end is not known.
-const ENDLESS: &str = "{msg:>10} {spinner} {amount} in {elapsed}, {rate}, peak {peak} MiB";
+const ENDLESS: &str = "{msg} {spinner} {amount} in {elapsed}, {rate}, peak {peak} MiB";
 /// With colours, and without.
 const BARS: [&str; 2] = [
-    "{msg:>10} [{bar:40.cyan}] {percent:>3} %, {rate}, {eta} left, peak {peak} MiB",
-    "{msg:>10} [{bar:40}] {percent:>3} %, {rate}, {eta} left, peak {peak} MiB",
+    "{msg} [{bar:30.cyan}] {percent:>3} %, {rate}, {eta} left, peak {peak} MiB",
+    "{msg} [{bar:30}] {percent:>3} %, {rate}, {eta} left, peak {peak} MiB",
 ];
 
 fn template(total: u64, colours: bool) -> &'static str {
@@ -304,19 +338,42 @@ mod tests {
         let mut bar = Bar {
             shown: Shown::Lines(lines, Box::new(screen.clone())),
             stop: StopFlag::default(),
+            job: Job::default(),
         };
+        bar.plan(&["hash", "read"]);
         bar.stage("hash", 400, Counted::Bytes);
         bar.advance(100).unwrap();
         bar.advance(100).unwrap();
         let shown = screen.shown();
         let lines: Vec<&str> = shown.lines().collect();
         assert_eq!(lines.len(), 2, "{shown}");
-        for (line, begin) in lines.iter().zip(["hash: 25 %, ", "hash: 50 %, "]) {
+        for (line, begin) in lines
+            .iter()
+            .zip(["hash (1 of 2): 25 %, ", "hash (1 of 2): 50 %, "])
+        {
             assert!(
                 line.starts_with(begin) && line.contains(" bytes/s, "),
                 "{line}"
             );
         }
+    }
+
+    #[test]
+    fn a_stage_is_numbered_in_its_job_even_if_others_are_passed_over() {
+        let mut job = Job {
+            names: vec!["hash", "read", "edges", "sort", "hash"],
+            at: 0,
+        };
+        let told = ["hash", "edges", "edges", "export", "hash"].map(|name| job.stage(name));
+        let expected = [
+            "hash (1 of 5)",
+            "edges (3 of 5)",
+            "edges (3 of 5)",
+            "export",
+            "hash (5 of 5)",
+        ];
+        assert_eq!(told, expected);
+        assert_eq!(Job::default().stage("inspect"), "inspect");
     }
 
     #[test]

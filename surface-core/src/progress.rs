@@ -51,6 +51,9 @@ impl Counted {
 /// Every long loop calls [`Progress::advance`] at least a few times a second and gives up at
 /// once when told [`Cancelled`].
 pub trait Progress: Send {
+    /// The job has these stages, in this order; some may not come, as those that are done already.
+    fn plan(&mut self, _stages: &[&'static str]) {}
+
     /// A stage begins: its name, how many steps it will take (0 = unknown), and what those are.
     fn stage(&mut self, name: &str, total: u64, counted: Counted);
 

@@ -43,7 +43,8 @@ pub fn run(args: &FitArgs, stop: &StopFlag) -> anyhow::Result<Exit> {
 fn fit_section(args: &FitArgs, section: usize, stop: &StopFlag) -> anyhow::Result<Exit> {
     let plan = plan::of_section(args)?;
     let mut bar = Bar::new(plan.voice.progress, stop);
-    let done = build::fit_section(&args.out, plan.scratch.as_deref(), section, &mut bar)?;
+    let (scratch, memory) = (plan.scratch.as_deref(), plan.memory_bytes);
+    let done = build::fit_section(&args.out, scratch, section, memory, &mut bar)?;
     drop(bar);
     let answer = Answer {
         json: serde_json::to_string_pretty(&done)? + "\n",

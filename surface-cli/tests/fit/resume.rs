@@ -8,12 +8,12 @@ use std::process::{Command, Output, Stdio};
 use std::time::Duration;
 
 use surface_core::build::{self, BuildError, FitParams};
-use surface_core::progress::{Cancelled, Counted, Progress, Silent};
+use surface_core::progress::{Cancelled, Counted, Progress};
 use surface_tests::python;
 
 use crate::course::{
     SPACING, command, copy, ended, fit, killed_at, killed_when, names, refused, same, scan,
-    surface, taken_over,
+    scan_points, setups, surface, taken_over,
 };
 
 fn section(out: &Path, arguments: &[&str]) -> Output {
@@ -29,6 +29,8 @@ fn a_run_killed_in_any_stage_goes_on_and_ends_with_the_same_bytes() {
     // Killed again and again, each time a stage further.
     let stages = [
         ("work.part/cloud", &[][..]),
+        ("work.part/cloud.done", &[]),
+        ("work.part/ribbon.done", &[]),
         ("work.part/road", &[]),
         ("work.part/level.done", &["road"]),
         ("work.part/lines.done", &["road", "level"]),
@@ -48,6 +50,32 @@ fn a_run_killed_in_any_stage_goes_on_and_ends_with_the_same_bytes() {
     assert_eq!(over[..3], *expected);
     assert!(over[3].contains("heights"), "{over:?}");
     same(&out);
+}
+
+#[test]
+fn a_run_killed_once_the_points_are_read_does_not_read_them_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("out");
+    let read = format!("{} points read", scan_points());
+    assert!(killed_at(&out, "work.part/cloud.done"));
+    // Another search for the road in the same points; and other points.
+    let [other, feet] = ["other", "feet"].map(|name| dir.path().join(name));
+    [&other, &feet].into_iter().for_each(|to| copy(&out, to));
+    let places = setups();
+    ended(&fit(&other, &["--setups", places.to_str().unwrap()]));
+    assert_eq!(taken_over(&other)[0], read);
+    assert!(killed_when(
+        command(&scan(), &feet, &["--units", "ft"]),
+        || { !feet.join("work.part/cloud.done").exists() }
+    ));
+    ended(&fit(&out, &[]));
+    assert_eq!(taken_over(&out), std::slice::from_ref(&read));
+    same(&out);
+    // Killed in sorting: the road is known already, but for another spacing it is sorted another way.
+    let sorting = dir.path().join("sorting");
+    assert!(killed_at(&sorting, "work.part/road"));
+    ended(&fit(&sorting, &["--spacing", "0.25"]));
+    assert_eq!(taken_over(&sorting), [read, "ribbon".to_owned()]);
 }
 
 /// The moment is too short to be met by waiting for it, so its traces are laid: the first products
@@ -95,6 +123,11 @@ fn sections_fitted_by_processes_of_their_own_join_to_the_same_bytes() {
     let plan: serde_json::Value = serde_json::from_slice(&plan.stdout).unwrap();
     let sections = plan["sections"].as_array().unwrap();
     assert_eq!(sections.len(), 4);
+    let file = fs::read(out.join("work.part/sections.json")).unwrap();
+    assert_eq!(
+        serde_json::from_slice::<serde_json::Value>(&file).unwrap(),
+        plan
+    );
     // At the same time, one of them twice; the third is left to the join.
     let runs: Vec<_> = ["4", "1", "2", "1"]
         .map(|k| {
@@ -195,8 +228,33 @@ fn a_sort_that_goes_to_disk_in_small_pieces_gives_the_same_bytes() {
         sort_bytes: Some(16_000),
         ..FitParams::default()
     };
-    build::fit(&[scan()], &out, &params, &mut Silent).unwrap();
+    let mut told = Told::default();
+    build::fit(&[scan()], &out, &params, &mut told).unwrap();
     same(&out);
+    // All stages come in the order that was told before; edges are looked for more than once.
+    told.came.dedup();
+    assert_eq!(told.came, told.planned);
+}
+
+/// Keeps the names of the stages that are to come, and of those that came.
+#[derive(Default)]
+struct Told {
+    planned: Vec<String>,
+    came: Vec<String>,
+}
+
+impl Progress for Told {
+    fn plan(&mut self, stages: &[&'static str]) {
+        self.planned = stages.iter().map(ToString::to_string).collect();
+    }
+
+    fn stage(&mut self, name: &str, _total: u64, _counted: Counted) {
+        self.came.push(name.to_owned());
+    }
+
+    fn advance(&mut self, _units: u64) -> Result<(), Cancelled> {
+        Ok(())
+    }
 }
 
 #[test]

@@ -45,6 +45,11 @@ pub(super) fn export_unnamed(
         .collect()
 }
 
+/// Remove what a killed run had exported: its space counts as free.
+pub(super) fn discard_unnamed(work: &Work) -> Result<(), BuildError> {
+    work.discard_folders(&[WHOLE, ALSO])
+}
+
 /// A file or a folder of files again, as links where there are any.
 fn copy(from: &Path, to: &Path) -> std::io::Result<()> {
     if !from.is_dir() {

@@ -12,9 +12,9 @@ use super::fit::lattice_of;
 use super::folder::BuildFolder;
 use super::heights::HeightFitter;
 use super::levelled::{Course, LevelledRoad};
-use super::order::in_order;
+use super::order::{in_order, in_order_within};
 use super::params::FitParams;
-use super::road::{find_road, open};
+use super::road::{Squares, find_road, open};
 use crate::field::{CellSums, Lattice, SECTION_ROWS, Trust, cells_of, road_points};
 use crate::progress::{Counted, Progress};
 use crate::ribbon::Ribbon;
@@ -39,7 +39,7 @@ pub fn breaklines(
     let mut clock = StageClock::start();
     let road = find_road(
         &mut scans,
-        &folder.scratch("cloud"),
+        Squares::Passing(&folder.scratch("cloud")),
         params,
         &mut clock,
         progress,
@@ -75,19 +75,21 @@ pub(super) fn find_breaklines_in(
     let lattice = fitter.lattice;
     let coarse = Coarse::of(lattice);
     let rows = coarse.rows();
-    progress.stage("breaklines", 2 * runs.len() as u64, Counted::Sections);
+    let points = fitter.points_of(runs.iter().copied());
+    progress.stage("breaklines", 2 * points, Counted::Points);
     let mut chains = link(&course_ridge(fitter, runs, progress)?, rows);
     for at in chains.iter_mut().flat_map(|chain| &mut chain.at) {
         at[0] += coarse.middle_m(lattice.s_step_m);
     }
     let strips = Strips::along(&chains, rows);
     let mut totals = StripTotals::new(&strips);
-    in_order(
+    in_order_within(
         runs,
+        (&|&run| fitter.load(run), fitter.flight_bytes),
         |&run| strip_sums(fitter, &strips, run),
-        |_, sums| {
+        |&run, sums| {
             totals.add(&sums);
-            Ok::<(), BuildError>(progress.advance(1)?)
+            Ok::<(), BuildError>(progress.advance(fitter.points_of([run]))?)
         },
     )?;
     Ok(strips.breaklines(&totals))
@@ -100,15 +102,15 @@ fn course_ridge(
     progress: &mut dyn Progress,
 ) -> Result<Vec<RidgePoint>, BuildError> {
     let (mut known, mut found) = (Vec::new(), Vec::new());
-    let at_a_time = 2 * rayon::current_num_threads().max(1);
+    let at_a_time = fitter.runs_at_a_time(2);
     for batch in runs.chunks(at_a_time) {
         fitter.provide(batch, &Breaklines::default(), &mut known, progress)?;
         in_order(
             batch,
             |&run| Ok(run_ridge(fitter, run, &known)),
-            |_, points| {
+            |&run, points| {
                 found.extend(points);
-                Ok::<(), BuildError>(progress.advance(1)?)
+                Ok::<(), BuildError>(progress.advance(fitter.points_of([run]))?)
             },
         )?;
     }

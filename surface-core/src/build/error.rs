@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use crate::export::{BesideError, LazError, ZarrError};
 use crate::mesh::AssembleError;
-use crate::ribbon::{PavingError, RibbonError};
+use crate::ribbon::{CourseError, PavingError, RibbonError};
 
 /// Why a build did not come to its end.
 #[derive(Debug, thiserror::Error)]
@@ -26,7 +26,7 @@ pub enum BuildError {
     Lattice(#[from] crate::field::LatticeError),
     /// No course in the cloud.
     #[error(transparent)]
-    Course(#[from] crate::ribbon::CourseError),
+    Course(#[from] CourseError),
     /// No ribbon along the course.
     #[error(transparent)]
     Ribbon(#[from] RibbonError),
@@ -269,6 +269,24 @@ impl BuildError {
         self.sentence().to_owned()
     }
 
+    /// Whether the same command can come to its end later: after a stop, or when a disk has space.
+    pub(super) fn may_pass(&self) -> bool {
+        let disk = matches!(
+            self,
+            Self::Tiles(_) | Self::Ribbon(RibbonError::Paving(PavingError::Tiles(_)))
+        );
+        disk || self.is_stop() || self.io().is_some()
+    }
+
+    fn is_stop(&self) -> bool {
+        matches!(
+            self,
+            Self::Cancelled(_)
+                | Self::Course(CourseError::Cancelled(_))
+                | Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(_)))
+        )
+    }
+
     /// What the system said, where it is about a file.
     fn io(&self) -> Option<&std::io::Error> {
         match self {
@@ -289,14 +307,16 @@ impl BuildError {
         if self.io().is_some_and(is_missing) {
             return NOT_THERE;
         }
+        if self.is_stop() {
+            return STOPPED;
+        }
         match self {
-            Self::Cancelled(_) | Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(_))) => {
-                STOPPED
-            }
+            Self::Cancelled(_) => STOPPED,
+            Self::Ribbon(RibbonError::Paving(PavingError::Tiles(_))) => NO_SPACE,
             Self::Ribbon(_) => {
                 "give a rough line along the course with --line, or a finished ribbon"
             }
-            Self::Tiles(_) => "free space, or give another folder for scratch files with --scratch",
+            Self::Tiles(_) => NO_SPACE,
             Self::Room { .. } => ROOM,
             Self::Unreadable { .. } => "check that it is a file, and that you may read it",
             Self::Replaces { .. } => "give another place with --out, or move the file away",
@@ -355,6 +375,7 @@ fn is_missing(error: &std::io::Error) -> bool {
 
 const NOT_THERE: &str = "check the path: something on it is missing, or a file ends too early";
 const STOPPED: &str = "nothing was changed; run the same command again (`surface fit` goes on from its last whole stage)";
+const NO_SPACE: &str = "free space, or give another folder for scratch files with --scratch";
 const NOT_WRITTEN: &str = "check that the output folder can be written and has space left";
 const ROOM: &str =
     "free space, or give folders on larger disks with --scratch and --out, or a wider --spacing";
@@ -445,7 +466,10 @@ mod tests {
     fn a_stop_in_any_stage_gets_the_hint_of_a_stop() {
         let stop = BuildError::from(Cancelled);
         let edges = BuildError::from(RibbonError::from(PavingError::from(Cancelled)));
-        assert_eq!(edges.hint(), stop.hint());
+        let course = BuildError::from(CourseError::from(Cancelled));
+        assert_eq!([edges.hint(), course.hint()], [stop.hint(), stop.hint()]);
+        assert!([&stop, &edges, &course].iter().all(|e| e.may_pass()));
+        assert!(!BuildError::from(CourseError::NotClosed { gap_m: 1.0 }).may_pass());
         assert!(stop.hint().contains("run the same command again"));
     }
 }

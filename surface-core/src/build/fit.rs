@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::BuildError;
-use super::also::export_unnamed;
+use super::also::{discard_unnamed, export_unnamed};
 use super::checkpoints::Checkpoints;
 use super::clock::StageClock;
 use super::export::{ExportFormat, ExportReport};
@@ -18,7 +18,7 @@ use super::parts::SectionPlan;
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan::RESCAN_PRODUCTS;
 use super::road::open;
-use super::stages::{Keys, RoadInWords, SortedRoad, Stages};
+use super::stages::{Keys, RoadInWords, SortedRoad, Stages, check_before};
 use super::surface::Mesher;
 use super::trust::Trusted;
 use super::work::Work;
@@ -48,6 +48,26 @@ pub const PRODUCTS: [&str; 11] = [
     "report.html",
     "manifest.json",
 ];
+
+/// The stages of a build, by the names that they are told under.
+fn stages(params: &FitParams, also: usize) -> Vec<&'static str> {
+    let mut names = vec!["hash", "read"];
+    if params.ribbon.is_none() {
+        names.push("evenness of the ground");
+        names.push(match params.line {
+            Some(_) => "rough line onto the paved ground",
+            None => "course through the paved ground",
+        });
+        names.push("edges");
+    }
+    names.extend(["sort", "level"]);
+    if params.breaklines.is_none() {
+        names.push("breaklines");
+    }
+    names.extend(["fit", "mask", "mesh and hold", "page", "hash"]);
+    names.extend(std::iter::repeat_n("export", also));
+    names
+}
 
 /// Everything that the stages left, before it becomes a report.
 struct Findings {
@@ -96,6 +116,9 @@ pub fn fit_and_export(
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     folder.discard_parts(&all_products(), &["field"])?;
+    discard_unnamed(&work)?;
+    check_before(&scans, &work)?;
+    progress.plan(&stages(params, formats.len()));
     let mut clock = StageClock::start();
     let inputs = inputs_of(&scans, paths, progress)?;
     clock.lap("hash");
@@ -180,6 +203,7 @@ pub fn plan_sections(
     keep(paths, out)?;
     let mut scans = open(paths, params)?;
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
+    check_before(&scans, &work)?;
     let mut clock = StageClock::start();
     let inputs = inputs_of(&scans, paths, progress)?;
     let mut stages = Stages {
@@ -196,7 +220,9 @@ pub fn plan_sections(
     let fitter = levelled.fitter(course, params.bridge_m);
     stages.lines(&fitter, &work)?;
     let (_, plan) = stages.planned(&fitter, (&mut folder, &work), Some(sections))?;
-    Ok(SectionPlan::of(&plan, &road.lattice))
+    let plan = SectionPlan::of(&plan, &road.lattice);
+    plan.write(&work)?;
+    Ok(plan)
 }
 
 /// Sort, level, fit, mesh and hold: what the stages find, and the road in words.

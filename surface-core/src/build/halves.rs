@@ -11,7 +11,7 @@ use super::levelled::{Course, LevelledRoad};
 use super::params::FitParams;
 use super::profiles::{along_all, from_mesh};
 use super::report_parts::inputs_of;
-use super::road::{find_road, open};
+use super::road::{Squares, find_road, open};
 use super::space::{SORTED_POINT, check_room, field_bytes};
 use super::strip::{OnStrip, Strip, from_points};
 use crate::cloud::io::Scans;
@@ -87,7 +87,7 @@ pub(super) fn halves(
     let mut clock = StageClock::start();
     let road = find_road(
         &mut cloud,
-        &folder.scratch("cloud"),
+        Squares::Passing(&folder.scratch("cloud")),
         &params,
         &mut clock,
         progress,
@@ -100,7 +100,9 @@ pub(super) fn halves(
     };
     let levelled = LevelledRoad::new(road.cloud, course, &params, folder, &mut clock, progress)?;
     let lines = find_breaklines(&levelled.fitter(course, built.bridge_m), progress)?;
-    let LevelledRoad { points, trusted } = levelled;
+    let LevelledRoad {
+        points, trusted, ..
+    } = levelled;
     let setups = trusted.models.shifted(built.shift_m);
     let strip = |p: &WheelPath| Strip::new(built.field, built.ribbon, p);
     let strips: Result<Vec<Strip>, BuildError> = paths.iter().map(strip).collect();
@@ -118,6 +120,7 @@ pub(super) fn halves(
             lattice: course.lattice,
             setups: &setups,
             bridge_m: built.bridge_m,
+            flight_bytes: params.flight_bytes(),
         };
         let scratch = folder.scratch(name);
         let half = (&fitter, built.level_m, &lines);
@@ -164,7 +167,7 @@ fn fit_half(
         layout: &layout,
         plan: &plan,
     };
-    progress.stage("fit", fitter.runs() as u64, Counted::Sections);
+    progress.stage("fit", fitter.points_of(0..fitter.runs()), Counted::Points);
     let level = (2.0 * level_m, &mut Vec::new());
     fitter.fit_part(0..fitter.runs(), level, &steps, &store, progress)?;
     let along = |strip: &Strip| {

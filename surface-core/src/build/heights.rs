@@ -1,7 +1,7 @@
 //! The height field, section by section: cell observations, then windows over them.
 
 use super::BuildError;
-use super::order::in_order;
+use super::order::{in_order, in_order_within};
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
@@ -21,8 +21,14 @@ use crate::zones::Breaklines;
 const LEVEL_SECTIONS: usize = 24;
 
 /// Runs of rows fitted between two times at which all threads wait for each other, for each
-/// thread; the sums of a run are less than a megabyte.
+/// thread.
 const RUNS_AT_A_TIME: usize = 8;
+/// Bytes of a node's cell in the sums of a run, about: less than a megabyte a run at 0.1 m.
+const SUM_BYTES: u64 = 64;
+/// Bytes of a node while its run is fitted or meshed: windows are columns of numbers over a halo.
+pub(super) const NODE_BYTES: u64 = 600;
+/// Bytes of a point while its section is worked on: as it is stored, and as columns.
+pub(super) const POINT_BYTES: u64 = 64;
 
 /// Breaklines, and where the mesh will have rails along them.
 #[derive(Debug)]
@@ -70,9 +76,37 @@ pub(super) struct HeightFitter<'a> {
     pub lattice: &'a Lattice,
     pub setups: &'a SetupModels,
     pub bridge_m: f64,
+    /// Memory for the runs that are under way.
+    pub flight_bytes: u64,
 }
 
 impl HeightFitter<'_> {
+    /// Bytes that a run takes while it is worked on, about.
+    pub fn load(&self, run: usize) -> u64 {
+        self.points_of([run]) * POINT_BYTES + self.nodes_of_run() * NODE_BYTES
+    }
+
+    /// Points of some runs.
+    pub fn points_of(&self, runs: impl IntoIterator<Item = usize>) -> u64 {
+        let key = |run: usize| (i32::try_from(run).unwrap_or(i32::MAX), 0);
+        runs.into_iter()
+            .map(|run| self.points.count(key(run)))
+            .sum()
+    }
+
+    fn nodes_of_run(&self) -> u64 {
+        (SECTION_ROWS * self.lattice.columns) as u64
+    }
+
+    /// So many runs for each thread, as long as their sums take half the memory at most.
+    pub fn runs_at_a_time(&self, for_each: usize) -> usize {
+        let most = self.flight_bytes / 2 / (self.nodes_of_run() * SUM_BYTES).max(1);
+        let most = usize::try_from(most).unwrap_or(usize::MAX);
+        (for_each * rayon::current_num_threads().max(1))
+            .min(most)
+            .max(1)
+    }
+
     /// Runs of rows that have points of their own (an open course may end with a run of one row).
     pub fn runs(&self) -> usize {
         self.lattice.rows.div_ceil(SECTION_ROWS)
@@ -127,11 +161,12 @@ impl HeightFitter<'_> {
         progress: &mut dyn Progress,
     ) -> Result<Places, BuildError> {
         let runs: Vec<usize> = (0..self.runs()).collect();
-        progress.stage("level", runs.len() as u64, Counted::Sections);
+        progress.stage("level", self.points_of(0..self.runs()), Counted::Points);
         let mut places = Places::default();
         let place = |s, t| self.place(s, t);
-        in_order(
+        in_order_within(
             &runs,
+            (&|&run| self.load(run), self.flight_bytes),
             |&run| {
                 let trust = Trust {
                     setups: self.setups,
@@ -147,9 +182,9 @@ impl HeightFitter<'_> {
                     marks,
                 ))
             },
-            |_, seen| {
+            |&run, seen| {
                 places.append(&seen);
-                Ok::<(), BuildError>(progress.advance(1)?)
+                Ok::<(), BuildError>(progress.advance(self.points_of([run]))?)
             },
         )?;
         Ok(places)
@@ -221,19 +256,20 @@ impl HeightFitter<'_> {
             bridge_m: self.bridge_m,
         };
         let mut out = FittedPart::default();
-        let at_a_time = RUNS_AT_A_TIME * rayon::current_num_threads().max(1);
+        let at_a_time = self.runs_at_a_time(RUNS_AT_A_TIME);
         for batch in runs.chunks(at_a_time) {
             self.provide(batch, steps.lines, known, progress)?;
             known.iter().try_for_each(|(run, sums)| see(*run, sums))?;
-            in_order(
+            in_order_within(
                 batch,
+                (&|&run| self.load(run), self.flight_bytes),
                 |&run| self.fit_run(run, known, params, steps),
-                |_, (rows, cells, beside)| {
+                |&run, (rows, cells, beside)| {
                     out.rails.push(beside);
                     out.tally.add(&rows);
                     store.write(&rows)?;
                     store.write_cells(&cells)?;
-                    Ok(progress.advance(1)?)
+                    Ok(progress.advance(self.points_of([run]))?)
                 },
             )?;
         }
@@ -262,8 +298,9 @@ impl HeightFitter<'_> {
         let last = batch.last().copied().unwrap_or(0);
         known.retain(|(run, _)| *run > last || needed.contains(run));
         needed.retain(|run| !known.iter().any(|(k, _)| k == run));
-        in_order(
+        in_order_within(
             &needed,
+            (&|&run| self.load(run), self.flight_bytes),
             |&run| self.sums(run, lines),
             |&run, sums| {
                 known.push((run, sums));

@@ -8,13 +8,14 @@ use std::path::{Path, PathBuf};
 use super::BuildError;
 use super::clock::StageClock;
 use super::folder::{BuildFolder, write_error};
+use super::heights::POINT_BYTES;
 use super::hold_params::HoldParams;
 use super::hold_tiles::{Holder, TileResult};
-use super::ingest::{Ingested, ingest};
+use super::ingest::{Ingested, Pass, ingest};
 use super::keep::keep_inputs;
 use super::manifest::{begin_hashing, hash_file};
-use super::order::in_order;
-use super::params::DeviationPoints;
+use super::order::{in_order, in_order_within};
+use super::params::{DeviationPoints, flight_bytes};
 use super::report_parts::{inputs_of, spot_report};
 use super::space::{POINT, check_folder, laz_bytes};
 use crate::cloud::inspect::reading_doubts;
@@ -70,16 +71,15 @@ pub fn hold(
     clock.lap("mesh");
     let mut folder = BuildFolder::open(out, params.scratch.as_deref())?;
     let frame = frame_of(&surface);
-    let scratch = folder.scratch("cloud");
     check_space(&cloud, &folder, params)?;
-    let points = ingest(
-        &mut cloud,
+    let pass = Pass {
         frame,
-        &scratch,
-        params.sorting_bytes(),
-        None,
-        progress,
-    )?;
+        scratch: &folder.scratch("cloud"),
+        budget_bytes: params.sorting_bytes(),
+        grid_bytes: None,
+        kept: None,
+    };
+    let points = ingest(&mut cloud, &pass, progress)?;
     clock.lap("read");
     let found = measure(&surface, (&points, &cloud), &mut folder, params, progress)?;
     found.check_overlap(&surface, &cloud, &points, params)?;
@@ -304,11 +304,8 @@ fn measure(
     let frame = CellFrame::plane(TILE_M, CELL_M)?;
     let tiles: Vec<TileKey> = points.tiles.keys().collect();
     let bare = Bare::of(mesh, points);
-    progress.stage(
-        "hold",
-        (tiles.len() + bare.tiles.len()) as u64,
-        Counted::Squares,
-    );
+    let count = |key: &TileKey| points.tiles.count(*key);
+    progress.stage("hold", tiles.iter().map(count).sum(), Counted::Points);
     let cells = DeviationCells::new(frame.clone());
     let holder = Holder::new(mesh, points, &cells, params);
     let mut laz = match params.deviation_points {
@@ -321,17 +318,21 @@ fn measure(
     };
     let mut map = MapBuilder::new(frame);
     let (mut on_mesh, mut too_far) = (0, 0);
-    in_order(
+    in_order_within(
         &tiles,
+        (
+            &|key| count(key) * POINT_BYTES,
+            flight_bytes(params.memory_bytes),
+        ),
         |&key| holder.tile(key),
-        |_, tile: TileResult| {
+        |key, tile: TileResult| {
             map.push(tile.cells);
             on_mesh += tile.on_mesh;
             too_far += tile.too_far;
             if let Some(laz) = &mut laz {
                 laz.add(&tile.kept)?;
             }
-            Ok(progress.advance(1)?)
+            Ok(progress.advance(count(key))?)
         },
     )?;
     map.count_off_surface(points.strays, 0);
@@ -342,7 +343,7 @@ fn measure(
         |&key| holder.bare_cells(key),
         |_, cells| {
             map.count_bare(cells);
-            Ok::<(), BuildError>(progress.advance(1)?)
+            Ok::<(), BuildError>(progress.advance(0)?)
         },
     )?;
     if let Some(laz) = laz {

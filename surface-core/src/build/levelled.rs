@@ -32,6 +32,8 @@ pub(super) struct Course<'a> {
 pub(super) struct LevelledRoad {
     pub points: TileStore,
     pub trusted: Trusted,
+    /// Memory for the sections that are under way.
+    pub flight_bytes: u64,
 }
 
 impl LevelledRoad {
@@ -50,7 +52,7 @@ impl LevelledRoad {
             course.ribbon,
             course.lattice,
             &folder.scratch("road"),
-            params.sorting_bytes(),
+            params,
             progress,
         )?;
         let z_steps_m = cloud.z_steps_m.clone();
@@ -58,7 +60,11 @@ impl LevelledRoad {
         clock.lap("sort");
         let trusted = trusted(&points, &z_steps_m, course, params, progress)?;
         clock.lap("level");
-        Ok(Self { points, trusted })
+        Ok(Self {
+            points,
+            trusted,
+            flight_bytes: params.flight_bytes(),
+        })
     }
 
     /// The points, with what is taken off each setup's heights.
@@ -66,6 +72,7 @@ impl LevelledRoad {
         LevelledPoints {
             points: &self.points,
             setups: &self.trusted.models,
+            flight_bytes: self.flight_bytes,
         }
     }
 
@@ -77,6 +84,7 @@ impl LevelledRoad {
             lattice: course.lattice,
             setups: &self.trusted.models,
             bridge_m,
+            flight_bytes: self.flight_bytes,
         }
     }
 }
@@ -95,6 +103,7 @@ pub(super) fn trusted(
         lattice: course.lattice,
         setups: &SetupModels::of_steps(z_steps_m),
         bridge_m: params.bridge_m,
+        flight_bytes: params.flight_bytes(),
     };
     learn_setups(&fitter, course.setups, course.marks, params.noise, progress)
 }

@@ -19,6 +19,7 @@ mod hold_params;
 mod hold_tiles;
 mod ingest;
 mod keep;
+mod kept_pass;
 mod levelled;
 mod manifest;
 mod order;

@@ -16,9 +16,24 @@ use std::sync::mpsc::{Receiver, channel};
 pub(super) fn in_order<T: Sync, R: Send, E: Send>(
     items: &[T],
     map: impl Fn(&T) -> Result<R, E> + Sync,
+    take: impl FnMut(&T, R) -> Result<(), E>,
+) -> Result<(), E> {
+    in_order_within(items, (&|_| 0, 0), map, take)
+}
+
+/// [`in_order`] with items that take memory: `bytes` tells what one takes until its result is taken.
+/// Another one is begun while they take `most` together at most; one always is.
+///
+/// # Errors
+/// The first error in the items' order, of `map` or of `take`.
+pub(super) fn in_order_within<T: Sync, R: Send, E: Send>(
+    items: &[T],
+    (bytes, most): (&dyn Fn(&T) -> u64, u64),
+    map: impl Fn(&T) -> Result<R, E> + Sync,
     mut take: impl FnMut(&T, R) -> Result<(), E>,
 ) -> Result<(), E> {
     let ahead = 2 * rayon::current_num_threads().max(1);
+    let (mut begun, mut held) = (0, 0u64);
     let given_up = AtomicBool::new(false);
     rayon::in_place_scope_fifo(|scope| {
         let _give_up = GiveUp(&given_up);
@@ -35,7 +50,19 @@ pub(super) fn in_order<T: Sync, R: Send, E: Send>(
                 let _ = done.send((k, result));
             });
         };
-        (0..ahead.min(items.len())).for_each(start);
+        let mut begin = |taken: usize, freed: u64| {
+            held -= freed;
+            while begun < items.len().min(taken + ahead) {
+                let more = bytes(&items[begun]);
+                if begun > taken && held.saturating_add(more) > most {
+                    break;
+                }
+                held = held.saturating_add(more);
+                start(begun);
+                begun += 1;
+            }
+        };
+        begin(0, 0);
         let mut early = BTreeMap::new();
         for (k, item) in items.iter().enumerate() {
             let result = early
@@ -45,10 +72,8 @@ pub(super) fn in_order<T: Sync, R: Send, E: Send>(
                 return Ok(()); // cannot be: this scope holds a sender itself
             };
             let result = result.unwrap_or_else(|panic| resume_unwind(panic))?;
-            if k + ahead < items.len() {
-                start(k + ahead);
-            }
             take(item, result)?;
+            begin(k + 1, bytes(item));
         }
         Ok(())
     })
@@ -140,6 +165,29 @@ mod tests {
         assert_eq!(pool(2).install(work), Ok(()));
         // One more: an item begins before the one that made room for it is counted as taken.
         assert!(most.into_inner() <= 5);
+    }
+
+    #[test]
+    fn items_under_way_take_no_more_memory_than_they_may_unless_it_is_one() {
+        let (begun, taken) = (AtomicUsize::new(0), AtomicUsize::new(0));
+        let most = AtomicUsize::new(0);
+        let items: Vec<u32> = (0..200).map(|k| if k == 90 { 99 } else { 10 }).collect();
+        let bytes = |&k: &u32| u64::from(k);
+        let work = || {
+            let map = |&k: &u32| {
+                let begun = begun.fetch_add(k as usize, Ordering::SeqCst) + k as usize;
+                most.fetch_max(begun - taken.load(Ordering::SeqCst), Ordering::SeqCst);
+                Ok::<u32, ()>(k)
+            };
+            in_order_within(&items, (&bytes, 35), map, |_, k| {
+                taken.fetch_add(k as usize, Ordering::SeqCst);
+                Ok(())
+            })
+        };
+        assert_eq!(pool(4).install(work), Ok(()));
+        // Three at a time, or the large one alone.
+        assert_eq!(taken.into_inner(), 199 * 10 + 99);
+        assert_eq!(most.into_inner(), 99);
     }
 
     #[test]

@@ -205,12 +205,22 @@ impl FitParams {
         usize::try_from(self.memory_bytes / 2).unwrap_or(usize::MAX)
     }
 
+    /// Memory for what is under way at a time: squares or sections of points, and what is made of them.
+    pub(super) fn flight_bytes(&self) -> u64 {
+        flight_bytes(self.memory_bytes)
+    }
+
     /// Memory for points that wait to be written to scratch files. The rest is for decoding
     /// buffers, the grid and sections in flight, which do not grow with the number of points.
     pub(super) fn sorting_bytes(&self) -> usize {
         let share = usize::try_from(self.memory_bytes / 8).unwrap_or(usize::MAX);
         self.sort_bytes.unwrap_or(share)
     }
+}
+
+/// The share of a run's memory for what is under way at a time.
+pub(super) fn flight_bytes(memory_bytes: u64) -> u64 {
+    memory_bytes / 3
 }
 
 #[cfg(test)]

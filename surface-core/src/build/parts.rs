@@ -7,8 +7,10 @@
 use std::path::Path;
 
 use super::BuildError;
+use super::folder::write_error;
 use super::heights::Steps;
 use super::levelled::LevelledRoad;
+use super::params::flight_bytes;
 use super::stages::{Plan, recorded_road};
 use super::work::{Sharing, WORK, Work};
 use crate::cloud::io::ProductCrs;
@@ -17,6 +19,9 @@ use crate::field::{Lattice, SECTION_ROWS};
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::{Counted, Progress};
 use crate::zones::{Breakline, Breaklines};
+
+/// File of the plan in the work folder.
+const PLAN_FILE: &str = "sections.json";
 
 /// A stretch of the course that one process fits.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -48,6 +53,14 @@ impl SectionPlan {
             sections: plan.parts.iter().enumerate().map(section).collect(),
         }
     }
+
+    /// The plan for scripts that hand the sections out, beside what the sections need.
+    pub(super) fn write(&self, work: &Work) -> Result<(), BuildError> {
+        let path = work.beside(PLAN_FILE);
+        let text = serde_json::to_string_pretty(self).map_err(std::io::Error::other);
+        text.and_then(|text| std::fs::write(&path, text + "\n"))
+            .map_err(write_error(&path))
+    }
 }
 
 /// Fit section `section` (from 1) of the plan that [`plan_sections`](super::plan_sections) left
@@ -60,6 +73,7 @@ pub fn fit_section(
     out: &Path,
     scratch: Option<&Path>,
     section: usize,
+    memory_bytes: u64,
     progress: &mut dyn Progress,
 ) -> Result<Section, BuildError> {
     let none = || BuildError::NoPlan { folder: out.into() };
@@ -73,7 +87,7 @@ pub fn fit_section(
     let range = range.ok_or(BuildError::NoSuchSection { section, sections })?;
     let keys = &plan.keys;
     // Two processes at one section would write the same rows: the second finds it done.
-    let _alone = work.alone_at(&Plan::name(range))?;
+    let _alone = work.alone_at(&Plan::name(range), progress)?;
     let road = recorded_road(&work, &keys.road, ProductCrs::Unknown).ok_or_else(none)?;
     if plan.load(&work, range).is_none() {
         let trusted = work.load("level", &keys.level).ok_or_else(none)?;
@@ -81,6 +95,7 @@ pub fn fit_section(
         let levelled = LevelledRoad {
             points: road.points,
             trusted,
+            flight_bytes: flight_bytes(memory_bytes),
         };
         let fitter = levelled.fitter(road.words.course(&road.lattice, &[]), plan.bridge_m);
         let (store, _) = FieldStore::open(&out.join("field.part"))?;
@@ -92,7 +107,7 @@ pub fn fit_section(
             layout: &layout,
             plan: &seams,
         };
-        progress.stage("fit", range.len() as u64, Counted::Sections);
+        progress.stage("fit", fitter.points_of(range.clone()), Counted::Points);
         let level = (level_m, &mut Vec::new());
         let part = fitter.fit_part(range.clone(), level, &steps, &store, progress)?;
         plan.save(&work, range, &part)?;

@@ -21,7 +21,7 @@ use super::rescan_mesh::{Meshes, VertexChanges, VertexComparison};
 use super::rescan_out::{change_reports, detection_report, put_changes, rebuilt_m2};
 use super::rescan_params::RescanParams;
 use super::rescan_tie::{TiedScan, tie_report, tie_scan};
-use super::road::{KnownSetup, find_road, open};
+use super::road::{KnownSetup, Squares, find_road, open};
 use super::sections::sort_by_section;
 use super::space::{SORTED_POINT, check_folder, field_bytes, product_bytes};
 use super::surface::{LevelledPoints, Mesher};
@@ -204,6 +204,7 @@ impl Scan {
             lattice: old.lattice(),
             setups: &self.tied.models,
             bridge_m: fit.bridge_m,
+            flight_bytes: fit.flight_bytes(),
         }
     }
 
@@ -220,13 +221,14 @@ fn read_scan(
     clock: &mut StageClock,
     progress: &mut dyn Progress,
 ) -> Result<Scan, BuildError> {
-    let road = find_road(cloud, &folder.scratch("cloud"), fit, clock, progress)?;
+    let scratch = folder.scratch("cloud");
+    let road = find_road(cloud, Squares::Passing(&scratch), fit, clock, progress)?;
     let points = sort_by_section(
         &road.cloud.tiles,
         &old.ribbon,
         old.lattice(),
         &folder.scratch("road"),
-        fit.sorting_bytes(),
+        fit,
         progress,
     )?;
     clock.lap("sort");
@@ -250,6 +252,7 @@ fn read_scan(
         lattice: old.lattice(),
         setups: &steps_known,
         bridge_m: fit.bridge_m,
+        flight_bytes: fit.flight_bytes(),
     };
     let tied = tie_scan(old, &fitter, &road.setups, params, progress)?;
     clock.lap("tie");
@@ -412,6 +415,7 @@ impl State<'_> {
         let points = LevelledPoints {
             points: &self.scan.points,
             setups: &self.scan.tied.models,
+            flight_bytes: self.fit.flight_bytes(),
         };
         let which = (DeviationPoints::Beyond, self.fit.tolerance_m);
         let ply = folder.part("surface.ply")?;

@@ -45,7 +45,8 @@ pub(super) fn find_changes(
         plan: &skeleton.plan,
     };
     let store = scratch_field(old, folder, "new-all")?;
-    progress.stage("fit", runs.len() as u64, Counted::Sections);
+    let points = fitter.points_of(runs.iter().copied());
+    progress.stage("fit", points, Counted::Points);
     let level = (old.report.field.level_m, &mut Vec::new());
     let mut pair = Pair::new(Grid::new(*old.lattice(), &row_ranges(old.lattice(), runs)));
     let cells = &mut |run: usize, sums: &CellSums| {

@@ -54,7 +54,8 @@ pub(super) fn join(
     };
     let store = scratch_field(old, folder, "new-touched")?;
     let level_m = old.report.field.level_m;
-    progress.stage("fit", touched.len() as u64, Counted::Sections);
+    let points = fitter.points_of(touched.iter().copied());
+    progress.stage("fit", points, Counted::Points);
     let level = (level_m, &mut Vec::new());
     let fitted = fitter.fit_runs(touched, level, &steps, &store, progress)?;
     let (_, rails) = fitted.counts(level_m);

@@ -3,7 +3,7 @@
 use super::BuildError;
 use super::finished::Finished;
 use super::heights::HeightFitter;
-use super::order::in_order;
+use super::order::in_order_within;
 use super::rescan_params::RescanParams;
 use super::road::KnownSetup;
 use super::trust::{learn_noise, own_noise, samples, slow_report, slow_urad};
@@ -47,7 +47,8 @@ pub(super) fn tie_scan(
 ) -> Result<TiedScan, BuildError> {
     let expect = params.expect.as_ref();
     let runs = scanned_runs(fitter.points);
-    progress.stage("tie", runs.len() as u64, Counted::Sections);
+    let points = fitter.points_of(runs.iter().copied());
+    progress.stage("tie", points, Counted::Points);
     let mut places = places(old, fitter, &runs, expect, progress)?;
     if expect.is_some() && with_old_surface(&places) < ENOUGH_OUTSIDE {
         places = self::places(old, fitter, &runs, None, progress)?;
@@ -93,8 +94,9 @@ fn places(
 ) -> Result<Places, BuildError> {
     let mut out = Places::default();
     let place = |s, t| fitter.place(s, t);
-    in_order(
+    in_order_within(
         runs,
+        (&|&run| fitter.load(run), fitter.flight_bytes),
         |&run| {
             let rows = old.field.section(run)?;
             let mut marks = marks(&rows);
@@ -110,9 +112,9 @@ fn places(
             let lattice = fitter.lattice;
             Ok::<Places, BuildError>(places_seen(&points, lattice, first, &limits, trust, &marks))
         },
-        |_, seen| {
+        |&run, seen| {
             out.append(&seen);
-            Ok(progress.advance(1)?)
+            Ok(progress.advance(fitter.points_of([run]))?)
         },
     )?;
     Ok(out)

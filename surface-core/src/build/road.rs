@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::folder::BuildFolder;
-use super::ingest::{Ingested, ingest};
+use super::ingest::{Ingested, Pass, ingest};
 use super::keep::keep_file;
+use super::kept_pass::KeptPass;
 use super::params::{FitParams, SetupPlace};
 use super::space::{POINT, check_scratch};
 use crate::cloud::Frame;
@@ -47,10 +48,22 @@ pub(super) fn open(paths: &[PathBuf], params: &FitParams) -> Result<Scans, Build
     )?)
 }
 
-/// Read all scans once, points to the file `scratch`, and find the road.
+/// What is said of a ribbon that was not looked for.
+const GIVEN: &str = "the ribbon was given and is used as it is";
+
+/// Where the points of a pass lie until the road is found.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Squares<'a> {
+    /// In this file, which goes with them.
+    Passing(&'a Path),
+    /// With a record of the pass, for a run that is stopped to be gone on from.
+    Kept(&'a KeptPass<'a>),
+}
+
+/// Read all scans once, points to `squares`, and find the road.
 pub(super) fn find_road(
     scans: &mut Scans,
-    scratch: &Path,
+    squares: Squares,
     params: &FitParams,
     clock: &mut super::clock::StageClock,
     progress: &mut dyn Progress,
@@ -61,19 +74,28 @@ pub(super) fn find_road(
             origin_m: scans.suggest_origin()?,
         },
     };
-    let grid_bytes = params.ribbon.is_none().then(|| params.grid_bytes());
-    let budget = params.sorting_bytes();
-    let cloud = ingest(scans, frame, scratch, budget, grid_bytes, progress)?;
+    let kept = match squares {
+        Squares::Passing(_) => None,
+        Squares::Kept(kept) => Some(kept),
+    };
+    let cloud = read(scans, frame, squares, params, progress)?;
+    if cloud.taken_over > 0 {
+        clock.taken_over(&format!("{} points read", cloud.taken_over));
+    }
     clock.lap("read");
     let setups = setup_places(scans, params, frame);
     let known = known_setups(scans, params, frame);
-    let (ribbon, notes) = match &params.ribbon {
-        Some(given) => (
-            given.clone(),
-            vec!["the ribbon was given and is used as it is".to_owned()],
-        ),
-        None => find_ribbon(&cloud, params, &setups, progress)?,
+    let finding = kept.filter(|_| params.ribbon.is_none());
+    let recorded = finding.and_then(KeptPass::ribbon);
+    if recorded.is_some() {
+        clock.taken_over("ribbon");
+    }
+    let (ribbon, notes) = match (&params.ribbon, recorded) {
+        (Some(given), _) => (given.clone(), vec![GIVEN.to_owned()]),
+        (None, Some(found)) => found,
+        (None, None) => find_ribbon(&cloud, params, &setups, progress)?,
     };
+    finding.map_or(Ok(()), |kept| kept.save_ribbon(&ribbon, &notes))?;
     clock.lap("ribbon");
     Ok(Road {
         cloud,
@@ -82,6 +104,27 @@ pub(super) fn find_road(
         setups: known,
         doubts: doubts(scans, params),
     })
+}
+
+fn read(
+    scans: &mut Scans,
+    frame: Frame,
+    squares: Squares,
+    params: &FitParams,
+    progress: &mut dyn Progress,
+) -> Result<Ingested, BuildError> {
+    let (scratch, kept) = match squares {
+        Squares::Passing(path) => (path.to_owned(), None),
+        Squares::Kept(kept) => (kept.points(), Some(kept)),
+    };
+    let pass = Pass {
+        frame,
+        scratch: &scratch,
+        budget_bytes: params.sorting_bytes(),
+        grid_bytes: params.ribbon.is_none().then(|| params.grid_bytes()),
+        kept,
+    };
+    ingest(scans, &pass, progress)
 }
 
 /// Every setup of the scans, its position as given under its name, else as its file tells.
@@ -213,11 +256,11 @@ pub fn ribbon(
     let parent = out.parent().filter(|p| !p.as_os_str().is_empty());
     let parent = parent.unwrap_or_else(|| Path::new("."));
     let folder = BuildFolder::open(parent, params.scratch.as_deref())?;
-    check_scratch(&folder.scratch(""), scans.guessed_points(), POINT)?;
+    check_scratch(&folder.scratch(""), scans.guessed_points(), POINT, 0)?;
     let mut clock = super::clock::StageClock::start();
     let road = find_road(
         &mut scans,
-        &folder.scratch("cloud"),
+        Squares::Passing(&folder.scratch("cloud")),
         params,
         &mut clock,
         progress,

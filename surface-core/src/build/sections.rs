@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use super::BuildError;
-use super::order::in_order;
+use super::order::in_order_within;
+use super::params::FitParams;
 use crate::cloud::{Frame, PackedPoint, TILE_M, TileKey, TileStore, TileWriter};
 use crate::field::{Lattice, SECTION_ROWS};
 use crate::numeric::{floor_i32, to_index};
@@ -23,29 +24,37 @@ const LEAST_SHARE: f64 = 0.3;
 ///
 /// # Errors
 /// [`BuildError`] when scratch files fail, or on a stop.
-pub fn sort_by_section(
+pub(super) fn sort_by_section(
     tiles: &TileStore,
     ribbon: &Ribbon,
     lattice: &Lattice,
     scratch: &Path,
-    budget_bytes: usize,
+    params: &FitParams,
     progress: &mut dyn Progress,
 ) -> Result<TileStore, BuildError> {
     let keys: Vec<TileKey> = tiles.keys().collect();
-    progress.stage("sort", keys.len() as u64, Counted::Squares);
-    let mut writer = TileWriter::create(scratch, budget_bytes)?;
-    in_order(
+    let points = keys.iter().map(|&key| tiles.count(key)).sum();
+    progress.stage("sort", points, Counted::Points);
+    let mut writer = TileWriter::create(scratch, params.sorting_bytes())?;
+    in_order_within(
         &keys,
+        (
+            &|&key| tiles.count(key) * POINT_BYTES,
+            params.flight_bytes(),
+        ),
         |&key| project_tile(tiles, ribbon, lattice, key),
-        |_, sections| {
+        |&key, sections| {
             for (section, points) in sections {
                 writer.append((section, 0), &points)?;
             }
-            Ok(progress.advance(1)?)
+            Ok(progress.advance(tiles.count(key))?)
         },
     )?;
     Ok(writer.finish()?)
 }
+
+/// Bytes of a point while its square is sorted: as it is stored, and as it is written again.
+const POINT_BYTES: u64 = 40;
 
 type BySection = Vec<(i32, Vec<PackedPoint>)>;
 

@@ -128,15 +128,28 @@ pub(super) fn check_folder(
 }
 
 /// [`check_room`] for scratch files of so many `bytes` for each of the `points` of scans, as they promise
-/// or their lengths tell; scans that tell nothing are believed.
+/// or their lengths tell, of which `there` bytes are written; scans that tell nothing are believed.
 pub(super) fn check_scratch(
     folder: &Path,
     points: Option<u64>,
     bytes: u64,
+    there: u64,
 ) -> Result<(), BuildError> {
     let Some(points) = points else { return Ok(()) };
-    let needed = points.saturating_mul(bytes);
+    let needed = points.saturating_mul(bytes).saturating_sub(there);
     enough(&format!("scratch files of {points} points"), folder, needed)
+}
+
+/// Bytes that the files of a folder take on their disk.
+pub(super) fn bytes_in(folder: &Path) -> u64 {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    let bytes = entries.map(|entry| match entry.metadata() {
+        Ok(meta) if meta.is_dir() => bytes_in(&entry.path()),
+        // Blocks of a file are counted in 512 bytes, whatever those of the disk are.
+        Ok(meta) => meta.blocks() * 512,
+        Err(_) => 0,
+    });
+    bytes.sum()
 }
 
 fn same_disk(a: &Path, b: &Path) -> bool {
@@ -195,11 +208,13 @@ mod tests {
     #[test]
     fn a_disk_is_asked_and_unknown_numbers_of_points_pass() {
         let here = tempfile::tempdir().unwrap();
-        let check = |points| check_scratch(here.path(), points, SORTED_POINT);
+        let check = |points| check_scratch(here.path(), points, SORTED_POINT, 0);
         assert!(check(Some(1)).is_ok());
         assert!(check(Some(u64::MAX)).is_err());
         assert!(check(None).is_ok());
-        assert!(check_scratch(&here.path().join("nowhere"), Some(u64::MAX), POINT).is_ok());
+        assert!(check_scratch(&here.path().join("nowhere"), Some(u64::MAX), POINT, 0).is_ok());
+        // What is written already needs no room.
+        assert!(check_scratch(here.path(), Some(1 << 50), POINT, 16 << 50).is_ok());
     }
 
     #[test]

@@ -10,11 +10,12 @@ use super::export::ExportFormat;
 use super::fit::lattice_of;
 use super::folder::BuildFolder;
 use super::heights::{FittedPart, HeightFitter, KnownSums, Steps};
+use super::kept_pass::KeptPass;
 use super::levelled::{Course, LevelledRoad, trusted};
 use super::params::FitParams;
-use super::road::{KnownSetup, Road, find_road};
+use super::road::{KnownSetup, Road, Squares, find_road};
 use super::sections::sort_by_section;
-use super::space::{SORTED_POINT, also_bytes, check_room, check_scratch, product_bytes};
+use super::space::{SORTED_POINT, also_bytes, bytes_in, check_room, check_scratch, product_bytes};
 use super::work::{Key, Work};
 use crate::cloud::io::{ProductCrs, Scans};
 use crate::cloud::{TileIndex, TileStore};
@@ -36,12 +37,15 @@ const PART: &str = "heights-";
 const LEVEL: &str = "level with slow errors and fading";
 /// File of the points by section.
 const ROAD: &str = "road";
-/// File of the points by square.
-const CLOUD: &str = "cloud";
+/// Beginning of the key of the pass over the scans: another one whenever its record changes.
+const PASS: &str = "cloud";
 
 /// Hashes of all that each stage depends on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Keys {
+    /// Of the points by square.
+    cloud: Key,
+    ribbon: Key,
     pub road: Key,
     pub level: Key,
     pub lines: Key,
@@ -57,24 +61,23 @@ impl Keys {
             .map(|i| [&i.blake3, &i.units, &i.name])
             .collect();
         // `{:?}` of a number is its shortest form that reads back the same.
-        let road = format!(
+        let frame = params.ribbon.as_ref().map(|ribbon| ribbon.frame);
+        let cloud = format!(
             "{} {FORMAT_VERSION} {scans:?} {:?}",
             env!("CARGO_PKG_VERSION"),
-            (
-                params.units,
-                &params.line,
-                params.closed,
-                &params.ribbon,
-                &params.setups,
-                params.spacing_m
-            )
+            (params.units, frame)
         );
-        let road = Key::first("road", &road);
+        let cloud = Key::first(PASS, &cloud);
+        let hints = (&params.line, params.closed, &params.ribbon, &params.setups);
+        let ribbon = cloud.then("ribbon", &format!("{hints:?}"));
+        let road = ribbon.then("road", &format!("{:?}", params.spacing_m));
         let held = (&params.checkpoints, params.checkpoint_sd_m, params.noise);
         let level = road.then(LEVEL, &format!("{held:?}"));
         let lines = level.then("lines", &format!("{:?}", params.breaklines));
         let field = lines.then("field", &format!("{:?}", params.bridge_m));
         Self {
+            cloud,
+            ribbon,
             road,
             level,
             lines,
@@ -159,6 +162,16 @@ impl RoadRecord {
     }
 }
 
+/// Refuse at once, before files are hashed, where points have no room that no earlier run has sorted.
+pub(super) fn check_before(scans: &Scans, work: &Work) -> Result<(), BuildError> {
+    if work.lasts() {
+        return Ok(());
+    }
+    work.discard(&[ROAD])?;
+    KeptPass::discard(work)?;
+    check_scratch(&work.scratch(""), scans.guessed_points(), SORTED_POINT, 0)
+}
+
 /// A run with what it needs in every stage.
 pub(super) struct Stages<'a> {
     pub params: &'a FitParams,
@@ -177,20 +190,34 @@ impl Stages<'_> {
             return Ok(road);
         }
         work.forget(ROAD)?;
-        work.discard(&[CLOUD, ROAD])?;
-        check_scratch(&work.scratch(""), scans.guessed_points(), SORTED_POINT)?;
-        let road = find_road(
-            scans,
-            &work.scratch(CLOUD),
-            self.params,
-            self.clock,
-            self.progress,
-        )?;
-        let record = self.sorted(road, scans, work)?;
-        self.clock.lap("sort");
+        work.discard(&[ROAD])?;
+        let kept = KeptPass::new(work, self.keys.cloud, self.keys.ribbon)?;
+        let record = self.road_of_pass(scans, &kept, work);
+        // What this command cannot do with these scans it can do no better another time.
+        if record.as_ref().is_err_and(|error| !error.may_pass()) {
+            kept.forget()?;
+        }
+        let record = record?;
         work.save(ROAD, &self.keys.road, &record)?;
+        kept.forget()?;
         let crs = scans.product_crs();
         record.open(crs, work).ok_or_else(|| gone(work))
+    }
+
+    /// Read what is not read yet, find the road and sort its points by section.
+    fn road_of_pass(
+        &mut self,
+        scans: &mut Scans,
+        kept: &KeptPass,
+        work: &Work,
+    ) -> Result<RoadRecord, BuildError> {
+        let (points, there) = (scans.guessed_points(), kept.bytes());
+        check_scratch(&work.scratch(""), points, SORTED_POINT, there)?;
+        let squares = Squares::Kept(kept);
+        let road = find_road(scans, squares, self.params, self.clock, self.progress)?;
+        let record = self.sorted(road, scans, work)?;
+        self.clock.lap("sort");
+        Ok(record)
     }
 
     /// Sort the points of the road and say all that is to be recorded.
@@ -202,7 +229,7 @@ impl Stages<'_> {
             &road.ribbon,
             &lattice,
             &work.scratch(ROAD),
-            self.params.sorting_bytes(),
+            self.params,
             self.progress,
         )?;
         if self.params.ribbon.is_some() && points.keys().next().is_none() {
@@ -232,12 +259,20 @@ impl Stages<'_> {
     ) -> Result<LevelledRoad, BuildError> {
         if let Some(trusted) = work.load("level", &self.keys.level) {
             self.clock.taken_over("level");
-            return Ok(LevelledRoad { points, trusted });
+            return Ok(LevelledRoad {
+                points,
+                trusted,
+                flight_bytes: self.params.flight_bytes(),
+            });
         }
         let trusted = trusted(&points, z_steps_m, course, self.params, self.progress)?;
         self.clock.lap("level");
         work.save("level", &self.keys.level, &trusted)?;
-        Ok(LevelledRoad { points, trusted })
+        Ok(LevelledRoad {
+            points,
+            trusted,
+            flight_bytes: self.params.flight_bytes(),
+        })
     }
 
     /// Find the breaklines, unless they are known, and the level of the road's spectrum.
@@ -274,13 +309,13 @@ impl Stages<'_> {
         (folder, work): (&mut BuildFolder, &Work),
     ) -> Result<(FieldStore, FittedPart), BuildError> {
         let (store, plan) = self.planned(fitter, (folder, work), None)?;
-        self.progress
-            .stage("fit", fitter.runs() as u64, Counted::Sections);
+        let points = fitter.points_of(0..fitter.runs());
+        self.progress.stage("fit", points, Counted::Points);
         let mut whole = FittedPart::default();
         for range in &plan.parts {
             let part = match plan.load(work, range) {
                 Some(part) => {
-                    self.progress.advance(range.len() as u64)?;
+                    self.progress.advance(fitter.points_of(range.clone()))?;
                     part
                 }
                 None => {
@@ -312,15 +347,13 @@ impl Stages<'_> {
             if plan.any_done(work) {
                 self.clock.taken_over("a part of the heights");
             }
-            self.check_room(fitter, folder, 0)?;
+            self.check_room(fitter, folder, bytes_in(&path))?;
             return Ok((store, plan));
         }
         work.forget(PLAN)?;
         work.forget_all(PART)?;
         let path = folder.part("field")?;
-        let points = on_road(fitter);
-        let products = product_bytes(fitter.lattice, points, self.params.deviation_points);
-        self.check_room(fitter, folder, products)?;
+        self.check_room(fitter, folder, 0)?;
         let store = FieldStore::create(&path, *fitter.lattice, fitter.ribbon.frame.origin_m)?;
         let plan = Plan {
             keys: self.keys,
@@ -333,15 +366,17 @@ impl Stages<'_> {
 }
 
 impl Stages<'_> {
-    /// Refuse where `products` and other formats do not fit, now that the road is known, before most of
-    /// the work.
+    /// Refuse where products, of which `there` bytes are written, and other formats do not fit, now that
+    /// the road is known, before most of the work.
     fn check_room(
         &self,
         fitter: &HeightFitter,
         folder: &BuildFolder,
-        products: u64,
+        there: u64,
     ) -> Result<(), BuildError> {
         let (lattice, points) = (fitter.lattice, on_road(fitter));
+        let products = product_bytes(lattice, points, self.params.deviation_points);
+        let products = products.saturating_sub(there);
         let also = also_bytes(self.also, lattice, points);
         let nodes = lattice.rows * lattice.columns;
         let others = match self.also.len() {
@@ -521,7 +556,12 @@ mod tests {
             same(plain, of(|p| p.checkpoint_sd_m = 1e-3)),
             [true, false, false, false]
         );
-        assert_eq!(same(plain, of(|p| p.spacing_m = 0.05)), [false; 4]);
+        let wider = of(|p| p.spacing_m = 0.2);
+        assert_eq!(same(plain, wider), [false; 4]);
+        assert_eq!((plain.cloud, plain.ribbon), (wider.cloud, wider.ribbon));
+        let round = of(|p| p.closed = Some(true));
+        assert_eq!(plain.cloud, round.cloud);
+        assert_ne!(plain.ribbon, round.ribbon);
         let other = Input {
             blake3: "01".to_owned(),
             ..input.clone()

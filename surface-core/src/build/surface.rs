@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use super::BuildError;
-use super::order::in_order;
+use super::heights::{NODE_BYTES, POINT_BYTES};
+use super::order::{in_order, in_order_within};
 use super::params::DeviationPoints;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::deviation::{
@@ -116,29 +117,38 @@ impl<'a> Mesher<'a> {
     ) -> Result<(MeshCheck, DeviationMap), BuildError> {
         let lattice = *self.layout.lattice();
         let sections: Vec<usize> = (0..lattice.sections()).collect();
-        progress.stage("mesh and hold", sections.len() as u64, Counted::Sections);
+        let count = |section: usize| points.count(section);
+        let all = sections.iter().map(|&k| count(k)).sum();
+        progress.stage("mesh and hold", all, Counted::Points);
         let frame = self.cell_frame(&lattice)?;
         let cells = DeviationCells::new(frame.clone());
         let mut map = MapBuilder::new(frame);
         let writer =
             PlyWriter::create(ply, self.ribbon.frame.origin_m)?.with_crs(self.crs.as_deref());
         let mut assembler = Assembler::new(lattice.sections(), lattice.closed, writer);
-        in_order(
+        in_order_within(
             &sections,
+            (&|&section| self.load(section, points), points.flight_bytes),
             |&section| self.section(section, points, &cells, which),
-            |_, done| {
+            |&section, done| {
                 see(&done.patch)?;
                 assembler.add(&done.patch)?;
                 map.push(done.cells);
                 if let Some(laz) = laz {
                     laz.add(&done.kept)?;
                 }
-                Ok(progress.advance(1)?)
+                Ok(progress.advance(count(section))?)
             },
         )?;
         let (check, writer) = assembler.finish()?;
         writer.finish()?;
         Ok((check, map.finish()))
+    }
+
+    /// Bytes that a section takes while it is meshed and held, about.
+    fn load(&self, section: usize, points: LevelledPoints) -> u64 {
+        let nodes = (SECTION_ROWS * self.layout.lattice().columns) as u64;
+        points.count(section) * POINT_BYTES + nodes * NODE_BYTES
     }
 
     pub fn cell_frame(&self, lattice: &Lattice) -> Result<CellFrame, BuildError> {
@@ -299,6 +309,16 @@ impl<'a> Mesher<'a> {
 pub(super) struct LevelledPoints<'a> {
     pub points: &'a TileStore,
     pub setups: &'a SetupModels,
+    /// Memory for the sections that are under way.
+    pub flight_bytes: u64,
+}
+
+impl LevelledPoints<'_> {
+    /// How many points a section has.
+    fn count(&self, section: usize) -> u64 {
+        let key = (i32::try_from(section).unwrap_or(i32::MAX), 0);
+        self.points.count(key)
+    }
 }
 
 struct Held {

@@ -5,19 +5,24 @@
 //! parameters or half a record is never taken for one of this run.
 
 use std::fs::{self, File, TryLockError};
+use std::io::{BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::BuildError;
 use super::folder::{remove, write_error};
+use crate::progress::Progress;
 
 /// Name of the folder in the build folder.
 pub(super) const WORK: &str = "work.part";
 /// Ending of a record.
 const DONE: &str = "done";
+/// Time between two looks at a part that somebody else works on.
+const LOOK_AGAIN: Duration = Duration::from_millis(50);
 /// Bytes of a hash.
 const HASH: usize = blake3::OUT_LEN;
 
@@ -101,8 +106,8 @@ impl Work {
     }
 
     /// Wait until nobody else works on `part`, and keep others from it as long as what is returned
-    /// lives.
-    pub fn alone_at(&self, part: &str) -> Result<File, BuildError> {
+    /// lives. `progress` may end the wait.
+    pub fn alone_at(&self, part: &str, progress: &mut dyn Progress) -> Result<File, BuildError> {
         let path = self.folder.join(part).with_extension("lock");
         let wrong = |source| BuildError::Write {
             path: path.clone(),
@@ -114,8 +119,15 @@ impl Work {
             .write(true)
             .open(&path)
             .map_err(wrong)?;
-        file.lock().map_err(wrong)?;
-        Ok(file)
+        loop {
+            match file.try_lock() {
+                Ok(()) => return Ok(file),
+                Err(TryLockError::WouldBlock) => {}
+                Err(TryLockError::Error(source)) => return Err(wrong(source)),
+            }
+            progress.advance(0)?;
+            std::thread::sleep(LOOK_AGAIN);
+        }
     }
 
     fn make_scratch(&self) -> Result<(), BuildError> {
@@ -131,6 +143,11 @@ impl Work {
         self.scratch.as_ref().unwrap_or(&self.folder).join(name)
     }
 
+    /// Where file `name` beside the records lies.
+    pub fn beside(&self, name: &str) -> PathBuf {
+        self.folder.join(name)
+    }
+
     fn record(&self, stage: &str) -> PathBuf {
         self.folder.join(stage).with_extension(DONE)
     }
@@ -144,15 +161,18 @@ impl Work {
         postcard::from_bytes(content).ok()
     }
 
+    /// Whether a record of `stage` with this key is there; the rest of it may be damaged.
+    pub fn is_recorded(&self, stage: &str, key: &Key) -> bool {
+        let mut begin = [0; HASH];
+        let read = File::open(self.record(stage)).and_then(|mut file| file.read_exact(&mut begin));
+        read.is_ok() && begin == key.0
+    }
+
     /// Record what `stage` found; the record gets its name when it is whole.
     pub fn save<T: Serialize>(&self, stage: &str, key: &Key, found: &T) -> Result<(), BuildError> {
         let path = self.record(stage);
-        let wrong = |e: postcard::Error| write_error(&path)(std::io::Error::other(e));
-        let mut bytes = postcard::to_extend(found, key.0.to_vec()).map_err(wrong)?;
-        let hash = blake3::hash(&bytes);
-        bytes.extend_from_slice(hash.as_bytes());
         let part = path.with_extension("part");
-        fs::write(&part, &bytes).map_err(write_error(&part))?;
+        write_record(&part, key, found).map_err(write_error(&part))?;
         fs::rename(&part, &path).map_err(write_error(&path))
     }
 
@@ -160,6 +180,14 @@ impl Work {
     pub fn discard(&self, names: &[&str]) -> Result<(), BuildError> {
         names.iter().try_for_each(|name| {
             let path = self.scratch(name);
+            remove(&path).map_err(write_error(&path))
+        })
+    }
+
+    /// Remove the folders `names` beside the records.
+    pub fn discard_folders(&self, names: &[&str]) -> Result<(), BuildError> {
+        names.iter().try_for_each(|name| {
+            let path = self.folder.join(name);
             remove(&path).map_err(write_error(&path))
         })
     }
@@ -214,6 +242,49 @@ impl Work {
     }
 }
 
+/// Key, what was found, and the hash of both: written as it is made, since some records are large.
+fn write_record<T: Serialize>(path: &Path, key: &Key, found: &T) -> std::io::Result<()> {
+    let file = BufWriter::with_capacity(1 << 18, File::create(path)?);
+    let mut hashed = Hashed {
+        file,
+        hasher: blake3::Hasher::new(),
+        failed: None,
+    };
+    hashed.write_all(&key.0)?;
+    if let Err(error) = postcard::to_io(found, &mut hashed) {
+        return Err(hashed
+            .failed
+            .unwrap_or_else(|| std::io::Error::other(error)));
+    }
+    let hash = hashed.hasher.finalize();
+    hashed.file.write_all(hash.as_bytes())?;
+    hashed.file.flush()
+}
+
+/// A file and the hash of what is written to it.
+struct Hashed {
+    file: BufWriter<File>,
+    hasher: blake3::Hasher,
+    /// What the system said, which the serialiser does not tell.
+    failed: Option<std::io::Error>,
+}
+
+impl Write for Hashed {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        if let Err(error) = self.file.write_all(bytes) {
+            let told = error.kind().into();
+            self.failed = Some(error);
+            return Err(told);
+        }
+        self.hasher.update(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.file.flush()
+    }
+}
+
 /// A name that two build folders do not share.
 fn scratch_name(out: &Path) -> String {
     let whole = fs::canonicalize(out).unwrap_or_else(|_| out.to_owned());
@@ -237,6 +308,17 @@ impl Drop for Work {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::progress::{Cancelled, Counted, Silent};
+
+    struct Stopped;
+
+    impl Progress for Stopped {
+        fn stage(&mut self, _: &str, _: u64, _: Counted) {}
+
+        fn advance(&mut self, _: u64) -> Result<(), Cancelled> {
+            Err(Cancelled)
+        }
+    }
 
     fn open(out: &Path) -> Work {
         Work::open(out, None, Sharing::Alone).unwrap()
@@ -299,11 +381,15 @@ mod tests {
     fn whoever_works_on_a_part_works_there_alone() {
         let out = tempfile::tempdir().unwrap();
         let [a, b] = [0, 1].map(|_| Work::open(out.path(), None, Sharing::WithSections).unwrap());
-        let first = a.alone_at("part-1").unwrap();
-        assert!(b.alone_at("part-2").is_ok());
+        let first = a.alone_at("part-1", &mut Silent).unwrap();
+        assert!(b.alone_at("part-2", &mut Silent).is_ok());
+        // Whoever waits hears of a stop.
+        let mut stopped = Stopped;
+        let waited = b.alone_at("part-1", &mut stopped);
+        assert!(matches!(waited, Err(BuildError::Cancelled(_))));
         let (told, heard) = std::sync::mpsc::channel();
         let waiting = std::thread::spawn(move || {
-            let second = b.alone_at("part-1").unwrap();
+            let second = b.alone_at("part-1", &mut Silent).unwrap();
             told.send(()).unwrap();
             second
         });

@@ -10,7 +10,7 @@ const BLOCK: i32 = 32;
 const Z_UNIT_M: f64 = 1e-4;
 
 /// What fell into one cell. All sums are integers: any order of adding gives the same cell.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Cell {
     /// Points in the cell.
     pub n: u32,
@@ -106,7 +106,7 @@ impl Cell {
 const FEW: usize = 16;
 
 /// The cells of a block.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 enum Block {
     /// Those with points, by place in the block, in order.
     Few(Vec<(usize, Cell)>),
@@ -171,7 +171,7 @@ impl Block {
 ///
 /// Stored in blocks of 32 × 32 cells, so that a long thin course costs no empty area; of blocks with
 /// a few cells only those, so that single far returns cost hundreds of bytes each.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, serde::Serialize, serde::Deserialize)]
 pub struct CellGrid {
     cell_m: f64,
     blocks: BTreeMap<(i32, i32), Block>,

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, Seek, SeekFrom, Write};
 use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
@@ -150,6 +150,64 @@ impl TileWriter {
         })
     }
 
+    /// Go on with the file at `path`, of which `index` tells what is there; what lies behind that is
+    /// written over.
+    ///
+    /// # Errors
+    /// [`TileError::Io`] when the file cannot be opened or is shorter than the index says.
+    pub fn go_on(path: &Path, index: TileIndex, budget_bytes: usize) -> Result<Self, TileError> {
+        let at = |source| TileError::Io {
+            path: path.to_owned(),
+            source,
+        };
+        let end = index.end();
+        let mut file = File::options()
+            .read(true)
+            .write(true)
+            .open(path)
+            .map_err(at)?;
+        if file.metadata().map_err(at)?.len() < end {
+            return Err(at(std::io::ErrorKind::UnexpectedEof.into()));
+        }
+        file.seek(SeekFrom::Start(end)).map_err(at)?;
+        let bucket = |extents| Bucket {
+            waiting: Vec::new(),
+            extents,
+        };
+        let tiles = index.0.into_iter();
+        Ok(Self {
+            path: path.to_owned(),
+            file: BufWriter::with_capacity(1 << 20, file),
+            end,
+            buckets: tiles.map(|(key, extents)| (key, bucket(extents))).collect(),
+            waiting_bytes: 0,
+            budget_bytes,
+        })
+    }
+
+    /// Write what is waiting; where all of it lies.
+    ///
+    /// # Errors
+    /// [`TileError::Io`] when the scratch file cannot be written.
+    pub fn so_far(&mut self) -> Result<TileIndex, TileError> {
+        self.flush_all()?;
+        let tiles = self.buckets.iter();
+        Ok(TileIndex(
+            tiles.map(|(key, b)| (*key, b.extents.clone())).collect(),
+        ))
+    }
+
+    fn flush_all(&mut self) -> Result<(), TileError> {
+        let keys: Vec<TileKey> = self.buckets.keys().copied().collect();
+        keys.into_iter()
+            .try_for_each(|key| self.flush_bucket(key))?;
+        let path = &self.path;
+        self.file.flush().map_err(|source| TileError::Io {
+            path: path.clone(),
+            source,
+        })
+    }
+
     /// Append points to tile `key`, keeping their order.
     ///
     /// # Errors
@@ -207,9 +265,7 @@ impl TileWriter {
     /// # Errors
     /// [`TileError::Io`] when the scratch file cannot be written.
     pub fn finish(mut self) -> Result<TileStore, TileError> {
-        let keys: Vec<TileKey> = self.buckets.keys().copied().collect();
-        keys.into_iter()
-            .try_for_each(|key| self.flush_bucket(key))?;
+        self.flush_all()?;
         let Self {
             path,
             file,
@@ -240,6 +296,18 @@ impl TileWriter {
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct TileIndex(BTreeMap<TileKey, Vec<(u64, u64)>>);
 
+impl TileIndex {
+    /// Bytes of the file that it speaks of.
+    fn end(&self) -> u64 {
+        let end = self
+            .0
+            .values()
+            .flatten()
+            .map(|(offset, size)| offset + size);
+        end.max().unwrap_or(0)
+    }
+}
+
 /// Points by tile, on disk. The scratch file is removed when the store is dropped, unless it is
 /// [kept](TileStore::keep).
 #[derive(Debug)]
@@ -262,20 +330,19 @@ impl TileStore {
     ///
     /// # Errors
     /// [`TileError::Io`] when the file cannot be opened or is shorter than the index says.
-    pub fn reopen(path: &Path, TileIndex(tiles): TileIndex) -> Result<Self, TileError> {
+    pub fn reopen(path: &Path, index: TileIndex) -> Result<Self, TileError> {
         let at = |source| TileError::Io {
             path: path.to_owned(),
             source,
         };
         let file = File::open(path).map_err(at)?;
-        let end = tiles.values().flatten().map(|(offset, size)| offset + size);
-        if file.metadata().map_err(at)?.len() < end.max().unwrap_or(0) {
+        if file.metadata().map_err(at)?.len() < index.end() {
             return Err(at(std::io::ErrorKind::UnexpectedEof.into()));
         }
         Ok(Self {
             path: path.to_owned(),
             file,
-            tiles,
+            tiles: index.0,
             kept: true,
         })
     }

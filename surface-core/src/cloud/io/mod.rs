@@ -26,5 +26,6 @@ mod wkt;
 pub use crs::{CrsRecord, ProductCrs};
 pub use error::{Place, ReadError};
 pub use open::crs_record_of;
+pub(crate) use scans::ReadSoFar;
 pub use scans::{FileInfo, ReadOptions, Scans, SetupInfo};
 pub use units::{FileUnits, Unit};

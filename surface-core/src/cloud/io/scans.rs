@@ -1,7 +1,10 @@
 //! Several scan files as one cloud, in metres.
 
+mod so_far;
+
 use std::path::{Path, PathBuf};
 
+pub(crate) use self::so_far::ReadSoFar;
 use super::crs::{self, CrsRecord, ProductCrs};
 use super::error::ReadError;
 use super::open::open;
@@ -49,7 +52,7 @@ pub struct FileInfo {
 }
 
 /// One scanner position, or what stands for it.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SetupInfo {
     /// Its name in the file, else one made from the point source id or the file's name.
     pub name: String,
@@ -107,6 +110,8 @@ pub struct Scans {
 struct Current {
     file: usize,
     source: Box<dyn Source>,
+    /// Points read of it, whatever became of them.
+    points: u64,
 }
 
 impl std::fmt::Debug for Scans {
@@ -255,10 +260,12 @@ impl Scans {
                 out.clear();
                 return self.at_end();
             };
-            if current.source.next(out)? == 0 {
+            let points = current.source.next(out)?;
+            if points == 0 {
                 self.close_current();
                 continue;
             }
+            current.points += points as u64;
             let file = current.file;
             self.rejected += drop_non_finite(out);
             if !out.is_empty() {
@@ -318,15 +325,22 @@ impl Scans {
 
     fn current_or_next(&mut self) -> Result<Option<&mut Current>, ReadError> {
         if self.current.is_none() && self.next_file < self.files.len() {
-            let file = self.next_file;
-            let mut source = open(&self.files[file].path)?.source;
-            if self.skips_times {
-                source.skip_times();
-            }
-            self.current = Some(Current { file, source });
+            self.current = Some(self.begin(self.next_file)?);
             self.next_file += 1;
         }
         Ok(self.current.as_mut())
+    }
+
+    fn begin(&self, file: usize) -> Result<Current, ReadError> {
+        let mut source = open(&self.files[file].path)?.source;
+        if self.skips_times {
+            source.skip_times();
+        }
+        Ok(Current {
+            file,
+            source,
+            points: 0,
+        })
     }
 
     fn close_current(&mut self) {

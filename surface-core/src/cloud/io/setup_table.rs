@@ -14,7 +14,7 @@ const NONE: u16 = u16::MAX;
 const LIMIT: usize = NONE as usize;
 
 /// How a file's own numbers become setup numbers.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 enum Rule {
     /// LAS point source ids; the number of the file itself, once it is needed.
     SourceIds { file_setup: u16, ids: Ids },
@@ -23,7 +23,7 @@ enum Rule {
 }
 
 /// Which point source ids a file has shown.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 enum Ids {
     Nothing,
     One(u16),
@@ -41,7 +41,7 @@ impl Ids {
 }
 
 /// All setups met so far.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct SetupTable {
     list: Vec<SetupInfo>,
     rules: Vec<Rule>,

@@ -54,6 +54,21 @@ pub(super) trait Source: Send {
     /// Nobody asks for times: a format that takes long to read them may leave them out.
     fn skip_times(&mut self) {}
 
+    /// Pass over the first `points` points of a file of which none is read yet: as many as some number
+    /// of batches held. Whether a batch ends there now. Formats that can go to a point do so; the others
+    /// decode what they pass over.
+    fn skip(&mut self, points: u64) -> Result<bool, ReadError> {
+        let mut passed = 0;
+        let mut out = Columns::default();
+        while passed < points {
+            match self.next(&mut out)? {
+                0 => return Ok(false),
+                n => passed += n as u64,
+            }
+        }
+        Ok(passed == points)
+    }
+
     /// About how many points there are, for a file that does not say: told by its length. Only disk
     /// space is reckoned by it.
     fn guessed_points(&self) -> Option<u64> {

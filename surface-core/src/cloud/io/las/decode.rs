@@ -134,6 +134,19 @@ impl Source for LasSource {
         Ok(self.decoder.decode(&self.bytes, out))
     }
 
+    fn skip(&mut self, points: u64) -> Result<bool, ReadError> {
+        let Some(left) = self.left.checked_sub(points) else {
+            return Ok(false);
+        };
+        let bytes = points * self.decoder.record_len as u64;
+        let sought = self
+            .file
+            .seek_relative(i64::try_from(bytes).unwrap_or(i64::MAX));
+        sought.map_err(|source| ReadError::from_io(&self.path, source))?;
+        self.left = left;
+        Ok(true)
+    }
+
     fn classes(&self) -> Option<&[u64; 256]> {
         Some(&self.decoder.classes)
     }

@@ -338,6 +338,17 @@ impl Source for Chunks {
         Ok(self.decoder.decode(&self.unpacked, out))
     }
 
+    fn skip(&mut self, points: u64) -> Result<bool, ReadError> {
+        while self.point < points
+            && let Some(chunk) = self.chunks.get(self.next_chunk)
+        {
+            self.point += chunk.point_count;
+            self.byte += chunk.byte_count;
+            self.next_chunk += 1;
+        }
+        Ok(self.point == points)
+    }
+
     fn classes(&self) -> Option<&[u64; 256]> {
         Some(&self.decoder.classes)
     }
