@@ -13,7 +13,7 @@ use surface_tests::python;
 
 use crate::course::{
     SPACING, command, copy, ended, fit, killed_at, killed_when, names, refused, same, scan,
-    scan_points, setups, surface, taken_over,
+    scan_points, setups, surface, taken_over, undisturbed,
 };
 
 fn section(out: &Path, arguments: &[&str]) -> Output {
@@ -76,6 +76,38 @@ fn a_run_killed_once_the_points_are_read_does_not_read_them_again() {
     assert!(killed_at(&sorting, "work.part/road"));
     ended(&fit(&sorting, &["--spacing", "0.25"]));
     assert_eq!(taken_over(&sorting), [read, "ribbon".to_owned()]);
+}
+
+#[test]
+fn a_build_that_is_there_and_whole_is_not_made_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("out");
+    copy(&undisturbed(), &out);
+    let file = || {
+        fs::metadata(out.join("surface.ply"))
+            .unwrap()
+            .modified()
+            .unwrap()
+    };
+    let made = file();
+    let run = fit(&out, &["--threads", "1"]);
+    ended(&run);
+    let said = String::from_utf8(run.stdout).unwrap();
+    assert!(said.contains("\nunchanged "), "{said}");
+    assert_eq!((file(), names(&out)), (made, names(&undisturbed())));
+    same(&out);
+    // One byte of a product is another, or one parameter: then it is.
+    let picture = out.join("deviation.png");
+    let mut bytes = fs::read(&picture).unwrap();
+    bytes[100] ^= 1;
+    fs::write(&picture, bytes).unwrap();
+    let run = fit(&out, &[]);
+    ended(&run);
+    assert!(file() > made && !String::from_utf8(run.stdout).unwrap().contains("unchanged"));
+    same(&out);
+    let run = fit(&out, &["--tolerance", "0.006"]);
+    ended(&run);
+    assert!(!String::from_utf8(run.stdout).unwrap().contains("unchanged"));
 }
 
 /// The moment is too short to be met by waiting for it, so its traces are laid: the first products

@@ -176,8 +176,36 @@ pub(super) fn read_manifest(dir: &Path) -> Result<(Manifest, String), BuildError
     Ok((manifest, hash))
 }
 
+/// Whether every product that a manifest lists is there, byte for byte, but for the report.
+pub(super) fn is_whole(
+    dir: &Path,
+    manifest: &Manifest,
+    progress: &mut dyn Progress,
+) -> Result<bool, BuildError> {
+    let listed = manifest
+        .products
+        .iter()
+        .filter(|(name, _)| *name != "report.json");
+    let listed: Vec<(PathBuf, &String)> =
+        listed.map(|(name, hash)| (dir.join(name), hash)).collect();
+    let paths: Vec<&PathBuf> = listed.iter().map(|(path, _)| path).collect();
+    begin_hashing(&paths, progress);
+    for (path, hash) in &listed {
+        match hash_file(path, progress) {
+            Ok((_, found)) if found == **hash => {}
+            Err(stop @ BuildError::Cancelled(_)) => return Err(stop),
+            _ => return Ok(false),
+        }
+    }
+    Ok(true)
+}
+
 /// The report is the one that the manifest lists.
-fn check_report(path: &Path, report: &Report, manifest: &Manifest) -> Result<(), BuildError> {
+pub(super) fn check_report(
+    path: &Path,
+    report: &Report,
+    manifest: &Manifest,
+) -> Result<(), BuildError> {
     let found = hash_report(report, path)?;
     match manifest.products.get("report.json") {
         Some(listed) if *listed == found => Ok(()),

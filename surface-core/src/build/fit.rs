@@ -21,6 +21,7 @@ use super::road::open;
 use super::stages::{Keys, RoadInWords, SortedRoad, Stages, check_before};
 use super::surface::Mesher;
 use super::trust::Trusted;
+use super::unchanged::unchanged;
 use super::work::Work;
 use crate::cloud::io::{CrsRecord, ProductCrs, Scans};
 use crate::deviation::{DeviationMap, Spot};
@@ -86,7 +87,8 @@ struct Findings {
 
 /// Build the drivable surface of the course in `paths` into the folder `out`.
 ///
-/// Reads the scans once, streams through scratch files in `out`, and gives the products their
+/// Where `out` holds that very build already, whole, nothing is made, and the report is that build's.
+/// Else it reads the scans once, streams through scratch files in `out`, and gives the products their
 /// names when all are whole; after an error or a stop the folder is as it was.
 ///
 /// # Errors
@@ -122,10 +124,17 @@ pub fn fit_and_export(
     let mut clock = StageClock::start();
     let inputs = inputs_of(&scans, paths, progress)?;
     clock.lap("hash");
+    let keys = Keys::new(&inputs, params);
+    let made_from = keys.products(params, formats);
+    if formats.is_empty()
+        && let Some(report) = unchanged(out, &made_from, progress)?
+    {
+        return Ok((report, Vec::new()));
+    }
     let mut stages = Stages {
         params,
         also: formats,
-        keys: Keys::new(&inputs, params),
+        keys,
         clock: &mut clock,
         progress,
     };
@@ -138,7 +147,7 @@ pub fn fit_and_export(
     let page = findings.page.take();
     let report = report(inputs, &road, findings, params, clock.report());
     put_report(&report, page.as_ref(), &mut folder)?;
-    let manifest = Manifest::of(&folder, &report, progress)?;
+    let manifest = Manifest::of(&folder, &report, &made_from, progress)?;
     let others = export_unnamed(&mut folder, &work, &manifest, formats, progress)?;
     folder.put("manifest.json", manifest.as_bytes())?;
     folder.publish(&all_products())?;

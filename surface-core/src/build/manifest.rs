@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use super::BuildError;
 use super::folder::{BuildFolder, read_error, write_error};
+use super::work::Key;
 use crate::progress::{Counted, Progress, Silent};
 use crate::report::{FORMAT_VERSION, GivenFile, Input, Parameters, Report};
 
@@ -28,6 +29,9 @@ pub(super) struct Manifest {
     pub version: String,
     pub parameters: Parameters,
     pub inputs: Vec<Input>,
+    /// BLAKE3 of all that a first build depends on, so that it is not made twice.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub made_from: Option<String>,
     pub origin_m: [f64; 3],
     /// How many places a rescan changed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -41,14 +45,20 @@ pub(super) struct Manifest {
 }
 
 impl Manifest {
-    /// The manifest's text for the products that wait in `folder`.
+    /// The manifest's text for the products that wait in `folder`, made from all that `made_from` is the
+    /// hash of.
     pub fn of(
         folder: &BuildFolder,
         report: &Report,
+        made_from: &Key,
         progress: &mut dyn Progress,
     ) -> Result<String, BuildError> {
-        let first = (None, Vec::new());
-        Self::after(folder, report, &report.inputs, first, progress)
+        let products = products(folder, report, progress)?;
+        let own = Self {
+            made_from: Some(made_from.to_hex()),
+            ..Self::listing(products, report, &report.inputs)
+        };
+        own.to_text()
     }
 
     /// The manifest of a state that was made from others with the scans `inputs`.
@@ -59,31 +69,53 @@ impl Manifest {
         (changes, history): (Option<u64>, Vec<Version>),
         progress: &mut dyn Progress,
     ) -> Result<String, BuildError> {
-        let mut products = BTreeMap::new();
-        // The report is small, and hashed without its times.
-        let waiting = folder.waiting().filter(|(name, _)| *name != "report.json");
-        let paths: Vec<PathBuf> = waiting.map(|(_, path)| path).collect();
-        begin_hashing(&paths, progress);
-        for (name, path) in folder.waiting() {
-            if name == "report.json" {
-                products.insert(name.to_owned(), hash_report(report, &path)?);
-            } else {
-                hash_tree(name, &path, &mut products, progress)?;
-            }
-        }
-        let manifest = Self {
+        let own = Self {
+            changes,
+            history,
+            ..Self::listing(products(folder, report, progress)?, report, inputs)
+        };
+        own.to_text()
+    }
+
+    fn listing(products: BTreeMap<String, String>, report: &Report, inputs: &[Input]) -> Self {
+        Self {
             format_version: FORMAT_VERSION,
             version: report.version.clone(),
             parameters: report.parameters.clone(),
             inputs: inputs.to_vec(),
+            made_from: None,
             origin_m: report.origin_m,
-            changes,
-            history,
+            changes: None,
+            history: Vec::new(),
             products,
-        };
-        let text = serde_json::to_string_pretty(&manifest);
+        }
+    }
+
+    fn to_text(&self) -> Result<String, BuildError> {
+        let text = serde_json::to_string_pretty(self);
         Ok(text.map_err(|e| write_error(Path::new("manifest.json"))(e.into()))? + "\n")
     }
+}
+
+/// BLAKE3 of the products that wait in `folder`.
+fn products(
+    folder: &BuildFolder,
+    report: &Report,
+    progress: &mut dyn Progress,
+) -> Result<BTreeMap<String, String>, BuildError> {
+    let mut products = BTreeMap::new();
+    // The report is small, and hashed without its times.
+    let waiting = folder.waiting().filter(|(name, _)| *name != "report.json");
+    let paths: Vec<PathBuf> = waiting.map(|(_, path)| path).collect();
+    begin_hashing(&paths, progress);
+    for (name, path) in folder.waiting() {
+        if name == "report.json" {
+            products.insert(name.to_owned(), hash_report(report, &path)?);
+        } else {
+            hash_tree(name, &path, &mut products, progress)?;
+        }
+    }
+    Ok(products)
 }
 
 pub(super) fn hash_report(report: &Report, path: &Path) -> Result<String, BuildError> {

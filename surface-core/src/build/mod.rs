@@ -47,6 +47,7 @@ mod stages;
 mod strip;
 mod surface;
 mod trust;
+mod unchanged;
 mod work;
 
 pub use breaklines::breaklines;

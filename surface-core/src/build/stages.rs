@@ -86,6 +86,14 @@ impl Keys {
     }
 }
 
+impl Keys {
+    /// Hash of all that the products of a build depend on.
+    pub fn products(&self, params: &FitParams, also: &[ExportFormat]) -> Key {
+        let rest = (params.tolerance_m, params.deviation_points, &params.given);
+        self.field.then("products", &format!("{rest:?} {also:?}"))
+    }
+}
+
 /// What of the road is needed once its points are sorted.
 #[derive(Debug)]
 pub(super) struct RoadInWords {

@@ -45,6 +45,11 @@ impl Key {
         }
         Self(*hasher.finalize().as_bytes())
     }
+
+    /// In hexadecimal digits.
+    pub fn to_hex(self) -> String {
+        blake3::Hash::from_bytes(self.0).to_hex().to_string()
+    }
 }
 
 /// The folder of records and of the points between stages; gone after a run that ends well, and

@@ -210,6 +210,11 @@ pub struct RunReport {
     pub taken_over: Vec<String>,
 }
 
+impl RunReport {
+    /// What a run took over that made nothing, since the very build was there and whole.
+    pub const ALL: &str = "the whole build";
+}
+
 /// Everything that a build found.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Report {

@@ -2,10 +2,13 @@
 
 use std::fmt::Write as _;
 
-use super::content::{FieldCounts, Report, RibbonReport};
+use super::content::{FieldCounts, Report, RibbonReport, RunReport};
 
 /// Spots that the summary names; the rest is in `deviation.csv`.
 const NAMED_SPOTS: usize = 5;
+
+/// Last line of the summary of a run that made nothing.
+const UNCHANGED: &str = "unchanged   this very build was there and whole: nothing was made again";
 
 impl Report {
     /// The summary: verdict first, then road, surface, deviation, doubts.
@@ -34,6 +37,9 @@ impl Report {
         }
         for doubt in &self.doubts {
             let _ = writeln!(out, "doubt       {doubt}");
+        }
+        if self.run.taken_over == [RunReport::ALL] {
+            let _ = writeln!(out, "{UNCHANGED}");
         }
         out
     }
