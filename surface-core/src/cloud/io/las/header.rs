@@ -303,30 +303,38 @@ impl HeaderReader<'_> {
         if minor_version < 4 || self.u32(243) == 0 {
             return Ok(self.size);
         }
-        let start = self.u64(235);
-        if start < point_offset || start > self.size {
-            let what = "the extended records";
-            return Err(ReadError::truncated(self.path, what, self.size, start));
+        let (start, count) = (self.u64(235), self.u32(243));
+        if start < point_offset {
+            return Err(self.damaged(format!(
+                "extended records from byte {start}, before the points at byte {point_offset}"
+            )));
         }
         let mut at = start;
-        for _ in 0..self.u32(243).min(MAX_RECORDS) {
-            if at + EXTENDED_HEADER > self.size {
-                break;
-            }
+        for k in 1..=count.min(MAX_RECORDS) {
+            self.whole(at, EXTENDED_HEADER, (k, count))?;
             let head: [u8; 60] = self.read_at(file, at)?;
             let len = u64::from_le_bytes([
                 head[20], head[21], head[22], head[23], head[24], head[25], head[26], head[27],
             ]);
-            let after = at.saturating_add(EXTENDED_HEADER).saturating_add(len);
-            if after > self.size {
-                break;
-            }
+            at = at.saturating_add(EXTENDED_HEADER);
+            self.whole(at, len, (k, count))?;
             if len <= MAX_RECORD {
-                out.push(self.record(file, at + EXTENDED_HEADER, len, &head)?);
+                out.push(self.record(file, at, len, &head)?);
             }
-            at = after;
+            at += len;
         }
         Ok(start)
+    }
+
+    /// Whether the file has the `len` bytes from `at` of one of its extended records. The unit may
+    /// be in any of them: one that is missing must not turn feet into metres.
+    fn whole(&self, at: u64, len: u64, (record, of): (u64, u64)) -> Result<(), ReadError> {
+        let needed = at.saturating_add(len);
+        if needed <= self.size {
+            return Ok(());
+        }
+        let what = format!("extended record {record} of {of}");
+        Err(ReadError::truncated(self.path, what, self.size, needed))
     }
 
     fn record(&self, file: &mut File, at: u64, len: u64, head: &[u8]) -> Result<Record, ReadError> {

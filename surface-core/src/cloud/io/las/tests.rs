@@ -177,11 +177,51 @@ fn feet_given_by_the_caller_become_metres_on_all_axes() {
     assert!((scans.files()[0].step_m.unwrap()[2] - 0.000_304_8).abs() < 1e-15);
 }
 
+/// Twelve points behind which two extended records stand: some data, then the WKT, in feet.
+fn write_extended(dir: &tempfile::TempDir, name: &str) -> PathBuf {
+    let path = dir.path().join(name);
+    let mut builder = Builder::from((1, 4));
+    builder.point_format = Format::new(6).unwrap();
+    builder.evlrs = [("someone", 7, "data"), ("LASF_Projection", 2112, FEET)]
+        .map(|(user, record_id, data)| las::Vlr {
+            user_id: user.to_owned(),
+            record_id,
+            data: data.as_bytes().to_vec(),
+            ..las::Vlr::default()
+        })
+        .to_vec();
+    let mut writer = Writer::from_path(&path, builder.into_header().unwrap()).unwrap();
+    for mut point in points(Format::new(6).unwrap(), 12) {
+        (point.x, point.y) = (10.0 * point.intensity as f64, 1.0);
+        writer.write_point(point).unwrap();
+    }
+    writer.close().unwrap();
+    path
+}
+
+const FEET: &str = "PROJCS[\"a grid\",UNIT[\"foot\",0.3048]]";
+
+#[test]
+fn a_unit_behind_the_points_counts() {
+    let dir = tempfile::tempdir().unwrap();
+    for name in ["a.las", "a.laz"] {
+        let (all, scans) = read(&[write_extended(&dir, name)]).unwrap();
+        assert!((all.x[3] - 9.144).abs() < 1e-9, "{name}: {}", all.x[3]);
+        assert!(scans.files()[0].units.known);
+        assert_eq!(scans.files()[0].crs.as_deref(), Some("a grid"));
+    }
+}
+
 #[test]
 fn a_file_cut_off_anywhere_is_an_error_that_names_it() {
     let dir = tempfile::tempdir().unwrap();
-    for name in ["a.las", "a.laz"] {
-        let path = write(&dir, name, Format::new(3).unwrap(), 12);
+    let format = Format::new(3).unwrap();
+    for (path, name) in [
+        (write(&dir, "a.las", format, 12), "a.las"),
+        (write(&dir, "a.laz", format, 12), "a.laz"),
+        (write_extended(&dir, "more.las"), "more.las"),
+        (write_extended(&dir, "more.laz"), "more.laz"),
+    ] {
         let whole = std::fs::read(&path).unwrap();
         for len in 0..whole.len() {
             std::fs::write(&path, &whole[..len]).unwrap();
@@ -191,6 +231,21 @@ fn a_file_cut_off_anywhere_is_an_error_that_names_it() {
             assert!(text.contains(name) && !error.hint().is_empty(), "{text}");
         }
     }
+}
+
+#[test]
+fn extended_records_that_are_missing_are_told_by_their_number() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = write_extended(&dir, "a.laz");
+    let whole = std::fs::read(&path).unwrap();
+    std::fs::write(&path, &whole[..whole.len() - 5]).unwrap();
+    let error = read(std::slice::from_ref(&path)).unwrap_err().to_string();
+    assert!(error.contains("extended record 2 of 2 needs"), "{error}");
+    let mut bytes = whole;
+    bytes[235..243].copy_from_slice(&9u64.to_le_bytes());
+    std::fs::write(&path, &bytes).unwrap();
+    let error = read(&[path]).unwrap_err().to_string();
+    assert!(error.contains("from byte 9, before the points"), "{error}");
 }
 
 #[test]
