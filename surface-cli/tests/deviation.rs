@@ -1,6 +1,6 @@
 //! `surface deviation` as a user runs it.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// A level square of 4 × 4 m in two triangles.
@@ -56,4 +56,28 @@ fn a_missing_mesh_is_named_once_with_a_remedy_and_leaves_nothing() {
         "{said}"
     );
     assert!(!out.exists());
+}
+
+#[test]
+fn a_unit_that_nothing_tells_is_a_doubt_until_it_is_given() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = |name: &str| dir.path().join(name);
+    std::fs::write(at("m.obj"), SQUARE).unwrap();
+    for name in ["a.xyz", "b.xyz", "c.xyz"] {
+        std::fs::write(at(name), cloud(0.0, |_, _| false)).unwrap();
+    }
+    let (scans, out) = (["a.xyz", "b.xyz", "c.xyz"].map(at), at("out"));
+    let [a, b, c] = &scans;
+    let arguments = [&at("m.obj"), a, b, c, Path::new("--out"), &out].map(Path::to_owned);
+    let mut arguments: Vec<&Path> = arguments.iter().map(PathBuf::as_path).collect();
+    let said = |run: Output| String::from_utf8(run.stdout).unwrap();
+    let doubted = said(surface(&arguments));
+    let doubts = doubted.lines().filter(|line| line.starts_with("doubt "));
+    assert_eq!(doubts.count(), 1, "{doubted}");
+    for part in ["a.xyz: metres are assumed", "2 more files", "--units"] {
+        assert!(doubted.contains(part), "{doubted}");
+    }
+    arguments.extend(["--units", "m"].map(Path::new));
+    let given = said(surface(&arguments));
+    assert!(!given.contains("doubt "), "{given}");
 }

@@ -5,7 +5,8 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use crate::course::{
-    SPACING, command, copy, ended, fit, killed_at, report, scan, surface, taken_over, undisturbed,
+    SPACING, command, copy, ended, fit, killed_at, put_road, report, scan, surface, taken_over,
+    undisturbed,
 };
 
 fn said(run: &Output) -> String {
@@ -171,4 +172,22 @@ fn a_config_file_steers_as_what_is_typed_does_and_what_is_typed_wins() {
         "{SPACING:?} {}",
         said(&typed)
     );
+}
+
+#[test]
+fn a_unit_that_nothing_tells_is_a_doubt_of_the_build() {
+    let dir = tempfile::tempdir().unwrap();
+    put_road(dir.path());
+    let mut fit = surface();
+    fit.args(["fit", "road.xyz", "--line", "line.csv", "--out", "out"]);
+    let run = fit.current_dir(dir.path()).output().unwrap();
+    ended(&run);
+    let words = "road.xyz: metres are assumed: nothing in the file tells its unit";
+    let summary = said(&run);
+    let line = summary.lines().find(|line| line.starts_with("doubt "));
+    assert!(line.unwrap_or_default().contains(words), "{summary}");
+    let report = report(&dir.path().join("out"));
+    let doubts = report["doubts"].as_array().unwrap();
+    let told = |doubt: &&serde_json::Value| doubt.as_str().unwrap().starts_with(words);
+    assert_eq!(doubts.iter().filter(told).count(), 1, "{doubts:?}");
 }

@@ -187,6 +187,26 @@ pub fn killed_when(mut command: Command, now: impl Fn() -> bool) -> bool {
     true
 }
 
+/// `road.xyz`, a straight road of 30 × 7 m between rough verges, a point each 0.1 m, built in half a
+/// second; and `line.csv` along it.
+pub fn put_road(dir: &Path) {
+    let at = |k: u32| f64::from(k) / 10.0 - 0.05;
+    let row = |(i, j): (u32, u32)| {
+        let (x, y) = (at(i), at(j));
+        let off = (y - 6.0).abs();
+        let chance = f64::from(i.wrapping_mul(2_654_435_761).wrapping_add(j * 40_503) % 1000);
+        let (z, intensity) = if off > 3.5 {
+            (1e-4 * chance, 900)
+        } else {
+            (0.02 * off, 100)
+        };
+        format!("{x:.2} {y:.2} {z:.4} {intensity}\n")
+    };
+    let rows = (1..=300).flat_map(|i| (1..=120).map(move |j| (i, j)));
+    fs::write(dir.join("road.xyz"), rows.map(row).collect::<String>()).unwrap();
+    fs::write(dir.join("line.csv"), "0,6\n10,6\n20,6\n30,6\n").unwrap();
+}
+
 /// `surface` with these arguments where no file may grow over `bytes`: what a disk does that is full.
 pub fn on_a_full_disk(dir: &Path, bytes: u64, arguments: &str) -> Output {
     let script = format!(

@@ -91,8 +91,10 @@ pub struct ClassCount {
 pub enum Doubt {
     /// Nothing tells the unit; metres are assumed.
     UnknownUnits {
-        /// The file.
+        /// The file, the first of those for which it is not known for this reason.
         path: PathBuf,
+        /// How many more such files there are.
+        more: usize,
         /// Why it is not known.
         why: String,
     },
@@ -191,9 +193,12 @@ impl Doubt {
     /// What is to be known of one file.
     fn of_file(&self) -> Option<(&Path, String)> {
         let (path, what) = match self {
-            Self::UnknownUnits { path, why } => (
+            Self::UnknownUnits { path, more, why } => (
                 path,
-                format!("metres are {why}; say --units if that is wrong"),
+                format!(
+                    "metres are {why}{}; give the unit with --units",
+                    also_of(*more)
+                ),
             ),
             Self::VerticalUnitNotTold { path, taken } => (
                 path,
@@ -285,6 +290,15 @@ impl fmt::Display for Doubt {
             Some((path, what)) => write!(f, "{}: {what}", path.display()),
             None => f.write_str(&self.of_all()),
         }
+    }
+}
+
+/// Words for what is said of `more` files besides.
+fn also_of(more: usize) -> String {
+    match more {
+        0 => String::new(),
+        1 => " (and so for one more file)".to_owned(),
+        _ => format!(" (and so for {more} more files)"),
     }
 }
 

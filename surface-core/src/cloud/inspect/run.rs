@@ -6,7 +6,7 @@ use super::report::{ClassCount, Doubt, FileReport, Inspection, SetupReport, clas
 use super::sample::Sample;
 use super::steps::{COARSE_STEP_M, Steps, steps};
 use crate::cloud::Columns;
-use crate::cloud::io::{ReadError, Scans, Unit};
+use crate::cloud::io::{FileInfo, ReadError, Scans, Unit};
 use crate::numeric::to_f32;
 use crate::progress::{Cancelled, Counted, Progress};
 
@@ -236,7 +236,7 @@ impl Seen {
     }
 
     fn doubts(&self, scans: &Scans, classes: &[ClassCount]) -> Vec<Doubt> {
-        let mut doubts = Vec::new();
+        let mut doubts = reading_doubts(scans);
         for (info, seen) in scans.files().iter().zip(&self.files) {
             file_doubts(info, seen, &mut doubts);
         }
@@ -247,11 +247,6 @@ impl Seen {
         }
         doubts.extend(self.class_doubt(classes));
         doubts.extend(self.strays());
-        if scans.rejected() > 0 {
-            let points = scans.rejected();
-            doubts.push(Doubt::NotFinite { points });
-        }
-        doubts.extend(reading_doubts(scans));
         doubts
     }
 
@@ -300,15 +295,60 @@ impl Seen {
     }
 }
 
-/// What reading alone tells: points left out on the files' word, setups that are told apart by
-/// nothing.
+/// What reading alone tells: units that are guesses, headers that contradict themselves, points
+/// left out, setups that are told apart by nothing.
 #[must_use]
 pub fn reading_doubts(scans: &Scans) -> Vec<Doubt> {
-    let points = scans.withheld();
-    let withheld = (points > 0).then_some(Doubt::Withheld { points });
+    let mut doubts = unit_doubts(scans.files());
+    for info in scans.files() {
+        header_doubts(info, &mut doubts);
+    }
+    let (rejected, withheld) = (scans.rejected(), scans.withheld());
+    doubts.extend((rejected > 0).then_some(Doubt::NotFinite { points: rejected }));
+    doubts.extend((withheld > 0).then_some(Doubt::Withheld { points: withheld }));
     let shared = scans.id_shared_by_files();
-    let shared = shared.map(|(id, files)| Doubt::OneSourceId { id, files });
-    withheld.into_iter().chain(shared).collect()
+    doubts.extend(shared.map(|(id, files)| Doubt::OneSourceId { id, files }));
+    doubts
+}
+
+/// Files whose unit nothing tells. Those for which it is not known for the same reason are one
+/// doubt: a scan often comes as dozens of files of one kind.
+fn unit_doubts(files: &[FileInfo]) -> Vec<Doubt> {
+    let mut found: Vec<(&FileInfo, usize)> = Vec::new();
+    for info in files.iter().filter(|info| !info.units.known) {
+        let same = |(first, _): &&mut (&FileInfo, usize)| first.units.how == info.units.how;
+        match found.iter_mut().find(same) {
+            Some((_, more)) => *more += 1,
+            None => found.push((info, 0)),
+        }
+    }
+    let doubt = |(info, more): (&FileInfo, usize)| Doubt::UnknownUnits {
+        path: info.path.clone(),
+        more,
+        why: info.units.how.clone(),
+    };
+    found.into_iter().map(doubt).collect()
+}
+
+/// What a file's header leaves in doubt, besides its unit as a whole.
+fn header_doubts(info: &FileInfo, doubts: &mut Vec<Doubt>) {
+    let path = || info.path.clone();
+    let units = &info.units;
+    if units.known && !units.vertical_told && units.horizontal != Unit::Metre {
+        let taken = units.vertical.name();
+        doubts.push(Doubt::VerticalUnitNotTold {
+            path: path(),
+            taken,
+        });
+    }
+    for what in &info.notes {
+        let what = what.clone();
+        doubts.push(Doubt::Header { path: path(), what });
+    }
+    if let Some(crs) = info.crs.as_ref().filter(|crs| is_web_mercator(crs)) {
+        let crs = crs.clone();
+        doubts.push(Doubt::StretchedMetres { path: path(), crs });
+    }
 }
 
 fn class_counts(histogram: &[u64; 256]) -> Vec<ClassCount> {
@@ -322,7 +362,7 @@ fn class_counts(histogram: &[u64; 256]) -> Vec<ClassCount> {
         .collect()
 }
 
-fn file_report(info: &crate::cloud::io::FileInfo, seen: &SeenFile) -> FileReport {
+fn file_report(info: &FileInfo, seen: &SeenFile) -> FileReport {
     FileReport {
         info: info.clone(),
         points: seen.points,
@@ -333,23 +373,10 @@ fn file_report(info: &crate::cloud::io::FileInfo, seen: &SeenFile) -> FileReport
     }
 }
 
-fn file_doubts(info: &crate::cloud::io::FileInfo, seen: &SeenFile, doubts: &mut Vec<Doubt>) {
+/// What a file's points leave in doubt.
+fn file_doubts(info: &FileInfo, seen: &SeenFile, doubts: &mut Vec<Doubt>) {
     let path = || info.path.clone();
     let units = &info.units;
-    if !units.known {
-        let why = units.how.clone();
-        doubts.push(Doubt::UnknownUnits { path: path(), why });
-    } else if !units.vertical_told && units.horizontal != Unit::Metre {
-        let taken = units.vertical.name();
-        doubts.push(Doubt::VerticalUnitNotTold {
-            path: path(),
-            taken,
-        });
-    }
-    for what in &info.notes {
-        let what = what.clone();
-        doubts.push(Doubt::Header { path: path(), what });
-    }
     for (axis, (steps, largest_m)) in ['x', 'y'].into_iter().zip(seen.plan) {
         let factor = units.horizontal.factor_m();
         let Steps::Of(step) = steps else { continue };
@@ -360,10 +387,6 @@ fn file_doubts(info: &crate::cloud::io::FileInfo, seen: &SeenFile, doubts: &mut 
                 step_mm: 1000.0 * step,
             });
         }
-    }
-    if let Some(crs) = info.crs.as_ref().filter(|crs| is_web_mercator(crs)) {
-        let crs = crs.clone();
-        doubts.push(Doubt::StretchedMetres { path: path(), crs });
     }
     match seen.steps {
         Steps::Of(step) if step > COARSE_STEP_M => doubts.push(Doubt::Quantised {
@@ -463,11 +486,11 @@ mod tests {
         let found = inspected(&text);
         assert_eq!(
             kinds(&found),
-            ["unknown-units", "repeated", "strays", "not-finite"]
+            ["unknown-units", "not-finite", "repeated", "strays"]
         );
         assert!((found.repeated - 0.5).abs() < 1e-3);
         assert!(found.central_box_m[1][1] < 5_000_002.0 && found.box_m[1][1] > 8e6);
-        assert!(found.doubts[2].to_string().starts_with("strays: along y"));
+        assert!(found.doubts[3].to_string().starts_with("strays: along y"));
     }
 
     #[test]

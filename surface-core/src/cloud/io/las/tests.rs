@@ -139,7 +139,7 @@ fn points_that_are_marked_withheld_are_left_out_and_counted() {
         let first = 500_000.0 + 0.01 * f64::from(kept.clone().next().unwrap());
         assert!((all.x[0] - first).abs() < 1e-6);
         let doubts = crate::cloud::inspect::reading_doubts(&scans);
-        assert!(doubts[0].to_string().contains("mark as withheld"));
+        assert!(doubts[1].to_string().contains("mark as withheld"));
     }
 }
 
