@@ -344,9 +344,12 @@ impl Scans {
     }
 
     fn close_current(&mut self) {
-        let Some(current) = self.current.take() else {
+        let Some(mut current) = self.current.take() else {
             return;
         };
+        let notes = &mut self.files[current.file].notes;
+        let told = current.source.note_at_end();
+        notes.extend(told.filter(|told| !notes.contains(told)));
         self.withheld += current.source.withheld();
         if let Some(more) = current.source.classes() {
             let sum = self.classes.get_or_insert_with(|| Box::new([0; 256]));

@@ -84,6 +84,11 @@ pub(super) trait Source: Send {
     fn withheld(&self) -> u64 {
         0
     }
+
+    /// Once the points have come: a contradiction of the header that shows only then.
+    fn note_at_end(&mut self) -> Option<String> {
+        None
+    }
 }
 
 /// A file that is open: what it says about itself, and its points.

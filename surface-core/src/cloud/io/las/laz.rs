@@ -10,6 +10,7 @@ use ::laz::{DecompressionSelection, LasZipDecompressor, LazVlr, par_decompress_s
 
 use super::decode::Decoder;
 use super::header::LasHeader;
+use super::laz_count::{LastChunk, count};
 use crate::cloud::Columns;
 use crate::cloud::io::error::{Place, ReadError};
 use crate::cloud::io::source::Source;
@@ -28,11 +29,13 @@ const STREAM_BATCH: u64 = 65_536;
 const FIXED_PART: usize = 32;
 
 /// The points of a LAZ file; by chunks where there is a usable table of them, else as a stream.
+/// Points that the header does not declare are told in `notes`.
 pub(super) fn open(
     path: &Path,
     file: File,
     header: &LasHeader,
     record: &[u8],
+    notes: &mut Vec<String>,
 ) -> Result<Box<dyn Source>, ReadError> {
     let vlr = check_record(path, record, header.record_len)?;
     let laz = LazFile {
@@ -46,10 +49,24 @@ pub(super) fn open(
     if header.points == 0 {
         return Ok(Box::new(Chunks::new(laz, Vec::new(), 0, decoder)));
     }
-    match laz.chunks(header.points)? {
-        Some(chunks) => Ok(Box::new(Chunks::new(laz, chunks, header.points, decoder))),
+    let Some(table) = laz.table_position()? else {
+        return Ok(Box::new(Stream::open(laz, header.points, decoder)?));
+    };
+    let entries = laz.table(table)?;
+    let last = laz.check_count(&entries, header.points, notes)?;
+    match laz.chunks(&entries, table, header.points)? {
+        Some(chunks) => {
+            let mut chunks = Chunks::new(laz, chunks, header.points, decoder);
+            chunks.last = last;
+            Ok(Box::new(chunks))
+        }
         None => Ok(Box::new(Stream::open(laz, header.points, decoder)?)),
     }
+}
+
+/// What is said of points that the header does not declare.
+fn more_points(declared: u64, more: u64) -> String {
+    format!("{declared} points are declared, but {more} more are there: they are not read")
 }
 
 /// The LAZ record, after checking what the decoder takes for granted: at least one item of known
@@ -111,16 +128,83 @@ impl LazFile {
         ReadError::from_io(&self.path, source)
     }
 
-    /// The chunks of a file of `points` points with the right number of points each; `None`
-    /// where there is no table or a chunk is too large to decode as a whole.
-    fn chunks(&self, points: u64) -> Result<Option<Vec<ChunkTableEntry>>, ReadError> {
-        let Some(table) = self.table_position()? else {
-            return Ok(None);
+    /// Hold the declared number against the chunks'. Where only decoding the last chunk tells how
+    /// many points it has, that chunk is given back.
+    fn check_count(
+        &self,
+        entries: &[ChunkTableEntry],
+        declared: u64,
+        notes: &mut Vec<String>,
+    ) -> Result<Option<LastChunk>, ReadError> {
+        let last = LastChunk::of(entries, self.start + ChunkTable::OFFSET_SIZE as u64);
+        let fixed = u64::from(self.vlr.chunk_size());
+        let there = match last.filter(|_| !self.vlr.uses_variable_size_chunks()) {
+            None => entries.iter().map(|e| e.point_count).sum(),
+            Some(last) => match self.stored_count(&last)? {
+                Some(points) => last.before + points,
+                None if declared <= last.before + fixed => return Ok(Some(last)),
+                None => self.there(&last).unwrap_or(last.before + fixed),
+            },
         };
-        let entries = self.table(table)?;
+        if there < declared {
+            return Err(self.wrong_count(declared, there));
+        }
+        if there > declared {
+            notes.push(more_points(declared, there - declared));
+        }
+        Ok(None)
+    }
+
+    /// The number of points that a chunk in layers begins with, behind its first point; `None` for
+    /// chunks of another kind and for a number that cannot be.
+    fn stored_count(&self, last: &LastChunk) -> Result<Option<u64>, ReadError> {
+        let layered = self.vlr.items().iter().any(|i| i.version() >= 3);
+        let at = last.byte + self.vlr.items_size();
+        if !layered || at + 4 > self.end {
+            return Ok(None);
+        }
+        let mut bytes = [0; 4];
+        let mut file = &self.file;
+        file.seek(SeekFrom::Start(at)).map_err(|e| self.io(e))?;
+        file.read_exact(&mut bytes).map_err(|e| self.io(e))?;
+        let points = u32::from_le_bytes(bytes);
+        Ok((1..=self.vlr.chunk_size())
+            .contains(&points)
+            .then(|| points.into()))
+    }
+
+    /// How many points there are, as the last chunk tells when it is decoded.
+    fn there(&self, last: &LastChunk) -> Option<u64> {
+        // A count that the file has no room for is no reason to ask for memory.
+        if last.byte.checked_add(last.byte_count)? > self.end {
+            return None;
+        }
+        let mut packed = vec![0; usize::try_from(last.byte_count).ok()?];
+        let mut file = &self.file;
+        file.seek(SeekFrom::Start(last.byte)).ok()?;
+        file.read_exact(&mut packed).ok()?;
+        Some(last.before + guarded(|| count(&packed, &self.vlr)).ok()?)
+    }
+
+    fn wrong_count(&self, declared: u64, found: u64) -> ReadError {
+        ReadError::WrongCount {
+            path: self.path.clone(),
+            declared,
+            found,
+        }
+    }
+
+    /// The chunks of a file of `points` points with the right number of points each; `None`
+    /// where a chunk is too large to decode as a whole.
+    fn chunks(
+        &self,
+        entries: &[ChunkTableEntry],
+        table: u64,
+        points: u64,
+    ) -> Result<Option<Vec<ChunkTableEntry>>, ReadError> {
         let mut left = points;
         let mut chunks = Vec::with_capacity(entries.len());
-        for entry in &entries {
+        for entry in entries {
             if left == 0 {
                 break;
             }
@@ -133,12 +217,14 @@ impl LazFile {
         }
         let bytes: u64 = chunks.iter().map(|c| c.byte_count).sum();
         let room = table - self.start - ChunkTable::OFFSET_SIZE as u64;
-        if left > 0 || bytes > room {
+        if left > 0 {
+            return Err(self.wrong_count(points, points - left));
+        }
+        if bytes > room {
             return Err(ReadError::damaged(
                 &self.path,
                 format!(
-                    "a chunk table of {} points in {bytes} bytes, where {points} points in {room} bytes are declared",
-                    points - left
+                    "a chunk table of {points} points in {bytes} bytes, where there are {room}"
                 ),
                 Place::Byte(table),
             ));
@@ -245,6 +331,8 @@ struct Chunks {
     point: u64,
     /// Points that the header promises.
     declared: u64,
+    /// The last chunk, where only decoding it tells how many points there are.
+    last: Option<LastChunk>,
     decoder: Decoder,
     packed: Vec<u8>,
     unpacked: Vec<u8>,
@@ -259,6 +347,7 @@ impl Chunks {
             next_chunk: 0,
             point: 0,
             declared,
+            last: None,
             decoder,
             packed: Vec::new(),
             unpacked: Vec::new(),
@@ -296,11 +385,16 @@ impl Chunks {
         if self.point == self.declared {
             return Ok(0);
         }
-        Err(ReadError::WrongCount {
-            path: self.laz.path.clone(),
-            declared: self.declared,
-            found: self.point,
-        })
+        Err(self.laz.wrong_count(self.declared, self.point))
+    }
+
+    /// The end of the file in the middle of a chunk: fewer points than are declared, or damage.
+    fn broken(&self, what: String) -> ReadError {
+        let declared = self.declared;
+        match self.last.and_then(|last| self.laz.there(&last)) {
+            Some(found) if found < declared => self.laz.wrong_count(declared, found),
+            _ => ReadError::damaged(&self.laz.path, what, Place::Point(self.point + 1)),
+        }
     }
 
     fn load(&mut self, bytes: u64) -> Result<(), ReadError> {
@@ -331,7 +425,7 @@ impl Source for Chunks {
         let chunks = &self.chunks[batch.clone()];
         let (packed, unpacked, vlr) = (&self.packed, &mut self.unpacked, &self.laz.vlr);
         guarded(|| par_decompress_selective(packed, unpacked, vlr, chunks, wanted()))
-            .map_err(|e| ReadError::damaged(&self.laz.path, e, Place::Point(self.point + 1)))?;
+            .map_err(|e| self.broken(e))?;
         self.next_chunk = batch.end;
         self.byte += bytes;
         self.point += points;
@@ -355,6 +449,12 @@ impl Source for Chunks {
 
     fn withheld(&self) -> u64 {
         self.decoder.withheld
+    }
+
+    fn note_at_end(&mut self) -> Option<String> {
+        let there = self.laz.there(&self.last?)?;
+        let declared = self.declared;
+        (there > declared).then(|| more_points(declared, there - declared))
     }
 }
 
@@ -468,7 +568,9 @@ mod tests {
             point_count: 0,
             byte_count: 0,
         };
-        let mut chunks = laz.chunks(1000).unwrap().unwrap();
+        let table = laz.table_position().unwrap().unwrap();
+        let entries = laz.table(table).unwrap();
+        let mut chunks = laz.chunks(&entries, table, 1000).unwrap().unwrap();
         chunks.insert(0, empty);
         chunks.push(empty);
         let mut source = Chunks::new(laz, chunks, 1000, Decoder::new(&head));

@@ -6,6 +6,7 @@
 mod decode;
 mod header;
 mod laz;
+mod laz_count;
 mod records;
 
 use std::path::Path;
@@ -17,9 +18,9 @@ use super::source::{Head, Opened, SetupRule, Source};
 /// Open a LAS or LAZ file.
 pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
     let (header, file) = header::read(path)?;
-    let head = head(path, &header)?;
+    let mut head = head(path, &header)?;
     let source: Box<dyn Source> = match &header.laz {
-        Some(record) => laz::open(path, file, &header, record)?,
+        Some(record) => laz::open(path, file, &header, record, &mut head.notes)?,
         None => Box::new(decode::LasSource::open(path, file, &header)?),
     };
     Ok(Opened { head, source })

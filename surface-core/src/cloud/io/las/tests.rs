@@ -285,6 +285,54 @@ fn more_room_than_points_is_noted() {
     assert!(scans.files()[0].notes[0].contains("room for 6 more"));
 }
 
+/// A compressed file of `points` points whose header declares another number.
+fn declaring(dir: &tempfile::TempDir, format: u8, points: u32, declared: u64) -> PathBuf {
+    let path = write(dir, "a.laz", Format::new(format).unwrap(), points);
+    let mut bytes = std::fs::read(&path).unwrap();
+    bytes[107..111].copy_from_slice(&0u32.to_le_bytes());
+    bytes[247..255].copy_from_slice(&declared.to_le_bytes());
+    std::fs::write(&path, &bytes).unwrap();
+    path
+}
+
+#[test]
+fn compressed_points_that_are_not_declared_are_told() {
+    let dir = tempfile::tempdir().unwrap();
+    // Point by point and in layers; within the last chunk, and chunks of 50 000 before it.
+    for (format, points, declared) in [
+        (3, 12, 7),
+        (6, 12, 11),
+        (1, 50_123, 20),
+        (7, 50_123, 50_100),
+    ] {
+        let (all, scans) = read(&[declaring(&dir, format, points, declared)]).unwrap();
+        assert_eq!(all.len() as u64, declared);
+        let notes = &scans.files()[0].notes;
+        let more = u64::from(points) - declared;
+        let words = format!("{declared} points are declared, but {more} more are there");
+        assert!(notes.len() == 1 && notes[0].contains(&words), "{notes:?}");
+        let (all, scans) =
+            read(&[write(&dir, "b.laz", Format::new(format).unwrap(), points)]).unwrap();
+        assert_eq!(all.len() as u64, u64::from(points));
+        assert!(scans.files()[0].notes.is_empty());
+    }
+}
+
+#[test]
+fn compressed_points_that_are_declared_and_not_there_are_counted() {
+    let dir = tempfile::tempdir().unwrap();
+    for (format, points, declared) in [
+        (3, 12, 13),
+        (6, 12, 13),
+        (1, 50_123, 50_124),
+        (7, 12, 70_000),
+    ] {
+        let error = read(&[declaring(&dir, format, points, declared)]).unwrap_err();
+        let words = format!("a.laz: {declared} points are declared, {points} are there");
+        assert!(error.to_string().contains(&words), "{error}");
+    }
+}
+
 #[test]
 fn what_is_no_file_is_told_apart() {
     let dir = tempfile::tempdir().unwrap();
