@@ -5,6 +5,7 @@
 //! invalid, or a mere direction, are left out. Coordinates are metres by the standard.
 
 mod clock;
+mod count;
 
 use std::fs::File;
 use std::io::BufReader;
@@ -18,6 +19,7 @@ use ::e57::{
 };
 
 use clock::{Clock, has_time};
+use count::{Held, held};
 
 use super::crs::CrsRecord;
 use super::error::{Place, ReadError};
@@ -47,7 +49,8 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
             ReadError::damaged(path, format!("scan {}: {what}", k + 1), Place::Header)
         })?;
     }
-    let head = head(&reader, &scans);
+    let mut head = head(&reader, &scans);
+    head.notes = check_counts(path, &reader, &scans)?;
     let source = E57Source {
         path: path.to_owned(),
         decoding: None,
@@ -58,6 +61,36 @@ pub(super) fn open(path: &Path) -> Result<Opened, ReadError> {
         head,
         source: Box::new(source),
     })
+}
+
+/// Hold the numbers of points against what the scans' sections hold: fewer are an error, more are
+/// told.
+fn check_counts(
+    path: &Path,
+    reader: &Reader,
+    scans: &[PointCloud],
+) -> Result<Vec<String>, ReadError> {
+    let file = File::open(path).map_err(|e| ReadError::from_io(path, e))?;
+    let page_bytes = reader.header().page_size;
+    let mut notes = Vec::new();
+    for (k, scan) in scans.iter().enumerate() {
+        let (declared, number) = (scan.records, k + 1);
+        match held(&file, page_bytes, scan) {
+            Held::Fits => {}
+            Held::Fewer(found) => {
+                let all = scans.iter().map(|s| s.records).fold(0, u64::saturating_add);
+                return Err(ReadError::WrongCount {
+                    path: path.to_owned(),
+                    declared: all,
+                    found: all - (declared - found),
+                });
+            }
+            Held::More(more) => notes.push(format!(
+                "scan {number}: {declared} points are declared, but {more} more are there: they are not read"
+            )),
+        }
+    }
+    Ok(notes)
 }
 
 fn reader(path: &Path) -> Result<Reader, ReadError> {

@@ -189,6 +189,84 @@ fn a_system_in_feet_does_not_go_with_coordinates_that_are_metres_by_the_standard
     assert!(matches!(&feet, ProductCrs::Dropped(why) if why.contains("a grid")));
 }
 
+/// A scan of 3000 points and one of two, where the first declares another number of them.
+fn declaring(path: &Path, declared: &str) {
+    let mut writer = E57Writer::from_file(path, "file").unwrap();
+    let prototype = vec![
+        flag(RecordName::Intensity, 100),
+        double(RecordName::CartesianX),
+        double(RecordName::CartesianY),
+        double(RecordName::CartesianZ),
+    ];
+    let mut scan = writer.add_pointcloud("one", prototype).unwrap();
+    for k in 0..3000u32 {
+        let mut point = vec![RecordValue::Integer(7)];
+        point.extend([f64::from(k), 0.0, 0.0].map(RecordValue::Double));
+        scan.add_point(point).unwrap();
+    }
+    scan.finalize().unwrap();
+    spherical(&mut writer);
+    let count = |xml: String| {
+        Ok(xml.replace(
+            "recordCount=\"3000\"",
+            &format!("recordCount=\"{declared}\""),
+        ))
+    };
+    writer.finalize_customized_xml(count).unwrap();
+}
+
+#[test]
+fn a_wrong_number_of_points_is_told_or_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("a.e57");
+    let notes = |declared: &str| {
+        declaring(&path, declared);
+        read(std::slice::from_ref(&path))
+            .map(|(all, scans)| (all.len(), scans.files()[0].notes.clone()))
+    };
+    assert_eq!(notes("3000").unwrap(), (3001, vec![]));
+    let (points, told) = notes("2988").unwrap();
+    assert_eq!(points, 2989);
+    assert!(
+        told[0].contains("scan 1: 2988 points are declared, but 12 more"),
+        "{told:?}"
+    );
+    let error = notes("3001").unwrap_err().to_string();
+    assert!(
+        error.contains("3003 points are declared, 3002 are there"),
+        "{error}"
+    );
+}
+
+#[test]
+fn coordinates_that_are_no_numbers_are_dropped_and_counted() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("a.e57");
+    let mut writer = E57Writer::from_file(&path, "file").unwrap();
+    let xyz = [
+        RecordName::CartesianX,
+        RecordName::CartesianY,
+        RecordName::CartesianZ,
+    ];
+    let mut scan = writer
+        .add_pointcloud("one", xyz.map(double).to_vec())
+        .unwrap();
+    for (axis, bad) in [
+        (3, 0.0),
+        (0, f64::NAN),
+        (1, f64::INFINITY),
+        (2, f64::NEG_INFINITY),
+    ] {
+        let at = |k: usize| RecordValue::Double(if k == axis { bad } else { 1.5 });
+        scan.add_point((0..3).map(at).collect()).unwrap();
+    }
+    scan.finalize().unwrap();
+    writer.finalize().unwrap();
+    let (all, scans) = read(&[path]).unwrap();
+    assert_eq!((all.x, all.y, all.z), (vec![1.5], vec![1.5], vec![1.5]));
+    assert_eq!(scans.rejected(), 3);
+}
+
 #[test]
 fn a_file_cut_off_anywhere_is_an_error_that_names_it() {
     let dir = tempfile::tempdir().unwrap();
