@@ -1,7 +1,8 @@
 //! PLY, ASCII and binary of both byte orders: the vertices are the points.
 //!
 //! Vertices may have any further properties, lists among them, and any elements may stand before
-//! and after. A line `comment origin X Y Z` in the header is added to the coordinates.
+//! and after: a wrong number of vertices shows in those after them, which must end where the file
+//! does. A line `comment origin X Y Z` in the header is added to the coordinates.
 
 mod ascii;
 mod binary;

@@ -86,14 +86,114 @@ fn vertices_without_lists_are_read_many_at_once() {
 }
 
 #[test]
-fn a_file_cut_off_before_its_last_vertex_is_an_error() {
-    for (bytes, after) in [(ascii(), 2), (binary(true), 4), (binary(false), 4)] {
-        // What follows the vertices is never looked at in a text file.
-        for len in 0..bytes.len() - after - 8 {
+fn a_file_cut_off_anywhere_is_an_error_that_names_it() {
+    for (bytes, end) in [(ascii(), 2), (binary(true), 0), (binary(false), 0)] {
+        // Of a text the last number and its line's end may be cut: "17" is a number as "1" is.
+        for len in 0..bytes.len() - end {
             let error = read_bytes("a.ply", &bytes[..len]).expect_err(&format!("cut at {len}"));
             assert!(error.to_string().contains("a.ply") && !error.hint().is_empty());
         }
     }
+}
+
+/// Four vertices and two triangles, in text or not, whose header declares `vertices`.
+fn mesh(vertices: u32, text: bool) -> Vec<u8> {
+    let format = if text {
+        "ascii"
+    } else {
+        "binary_little_endian"
+    };
+    let mut out = format!(
+        "ply\nformat {format} 1.0\nelement vertex {vertices}\nproperty float x\nproperty float y\n\
+         property float z\nelement face 2\nproperty list uchar int vertex_indices\nend_header\n"
+    )
+    .into_bytes();
+    if text {
+        out.extend(b"0 0 0\n1 0 0\n1 1 0\n0 1 0\n3 0 1 2\n3 0 2 3\n");
+        return out;
+    }
+    for v in [[0f32, 0., 0.], [1., 0., 0.], [1., 1., 0.], [0., 1., 0.]].concat() {
+        out.extend(v.to_le_bytes());
+    }
+    for face in [[0i32, 1, 2], [0, 2, 3]] {
+        out.push(3);
+        face.iter().for_each(|v| out.extend(v.to_le_bytes()));
+    }
+    out
+}
+
+#[test]
+fn a_wrong_number_of_vertices_before_faces_is_an_error_with_both_numbers() {
+    for text in [true, false] {
+        assert_eq!(read_bytes("a.ply", &mesh(4, text)).unwrap().0.len(), 4);
+        for declared in [3, 5] {
+            let error = read_bytes("a.ply", &mesh(declared, text)).unwrap_err();
+            let words = error.to_string();
+            let found = if text {
+                format!("{declared} vertices and 2 elements behind them are declared, 6 lines")
+            } else {
+                format!("{declared} points are declared, 4 are there")
+            };
+            assert!(words.contains(&found), "{words}");
+        }
+    }
+}
+
+#[test]
+fn bytes_behind_the_faces_are_an_error_but_for_a_line_end() {
+    let mut bytes = mesh(4, false);
+    bytes.push(b'\n');
+    assert_eq!(read_bytes("a.ply", &bytes).unwrap().0.len(), 4);
+    bytes.extend([0; 7]);
+    let error = read_bytes("a.ply", &bytes).unwrap_err().to_string();
+    assert!(error.contains("8 bytes more are there"), "{error}");
+}
+
+#[test]
+fn vertices_behind_those_that_are_declared_are_told() {
+    let head = |format: &str| {
+        format!(
+            "ply\nformat {format} 1.0\nelement vertex 1\nproperty float x\nproperty float y\n\
+             property float z\nend_header\n"
+        )
+    };
+    let mut binary = head("binary_big_endian").into_bytes();
+    binary.extend([0; 3 * 12]);
+    let text = head("ascii") + "0 0 0\n1 1 1\n\n2 2 2\n \n";
+    for (bytes, words) in [
+        (
+            binary,
+            "1 vertices are declared, but there is room for 2 more",
+        ),
+        (
+            text.into(),
+            "1 vertices are declared, but 2 lines more are there",
+        ),
+    ] {
+        let (all, scans) = read_bytes("a.ply", &bytes).unwrap();
+        assert_eq!(all.len(), 1);
+        let notes = &scans.files()[0].notes;
+        assert!(notes.len() == 1 && notes[0].contains(words), "{notes:?}");
+        let doubts = crate::cloud::inspect::reading_doubts(&scans);
+        assert!(doubts.iter().any(|d| d.to_string().contains(words)));
+    }
+}
+
+#[test]
+fn coordinates_that_are_no_numbers_are_dropped_and_counted() {
+    let mut bytes = b"ply\nformat binary_little_endian 1.0\nelement vertex 4\nproperty double x\n\
+        property double y\nproperty float z\nend_header\n"
+        .to_vec();
+    let bad = [f64::NAN, f64::INFINITY, f64::NEG_INFINITY];
+    for (axis, bad) in [(3, 0.0), (0, bad[0]), (1, bad[1]), (2, bad[2])] {
+        let at = |k: usize| if k == axis { bad } else { 1.5 };
+        bytes.extend(at(0).to_le_bytes());
+        bytes.extend(at(1).to_le_bytes());
+        bytes.extend(crate::numeric::to_f32(at(2)).to_le_bytes());
+    }
+    let (all, scans) = read_bytes("a.ply", &bytes).unwrap();
+    assert_eq!((all.x, all.y, all.z), (vec![1.5], vec![1.5], vec![1.5]));
+    assert_eq!(scans.rejected(), 3);
 }
 
 #[test]
