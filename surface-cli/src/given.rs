@@ -127,6 +127,7 @@ pub fn read_line(path: &Path, unit: GivenUnit, params: &mut FitParams) -> Result
     params.closed = params.closed.or(Some(line.closed));
     let metres = |p: [f64; 2]| p.map(|v| v * unit.xy_m);
     params.line = Some(line.points.into_iter().map(metres).collect());
+    params.line_file = Some(path.to_owned());
     Ok(())
 }
 

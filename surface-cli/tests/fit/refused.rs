@@ -5,6 +5,8 @@ use std::process::{Command, Output};
 
 use e57::{E57Writer, Record};
 
+use crate::course::put_road;
+
 fn fit(dir: &Path, arguments: &[&str]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
     let command = command.arg("fit").args(arguments).args(["--out", "out"]);
@@ -58,10 +60,12 @@ fn files_that_hold_no_course_are_refused_by_name_and_leave_nothing() {
         ["nan nan nan\n", "inf 1 2\n"].into_iter().map(String::from),
     );
     refused(dir, &["empty.laz"], "empty.laz");
-    refused(dir, &["one.xyz"], "too few points");
-    refused(dir, &["same.xyz"], "cover no ground");
-    refused(dir, &["line.xyz"], "cover no ground");
-    refused(dir, &["far.xyz"], "too few points");
+    refused(dir, &["one.xyz"], "one.xyz: too few points");
+    refused(dir, &["same.xyz"], "same.xyz: the points cover no ground");
+    refused(dir, &["line.xyz"], "line.xyz: the points cover no ground");
+    refused(dir, &["far.xyz"], "far.xyz: too few points");
+    let both = "one.xyz and one more file: too few points";
+    refused(dir, &["one.xyz", "far.xyz"], both);
     refused(dir, &["nan.xyz"], "nan.xyz");
     refused(dir, &["."], "is a folder");
     refused(dir, &["nothere.laz"], "nothere.laz");
@@ -109,7 +113,29 @@ fn grass_alone_is_no_road() {
         )
     };
     put(dir.path(), "grass.xyz", (1..200_000).map(row));
-    refused(dir.path(), &["grass.xyz"], "no road found");
+    refused(dir.path(), &["grass.xyz"], "grass.xyz: no road found");
+}
+
+#[test]
+fn a_line_beside_the_scan_is_refused_with_both_files_and_both_places() {
+    let dir = tempfile::tempdir().unwrap();
+    put_road(dir.path());
+    let there = "5000,700\n5010,700\n5020,700\n5030,700\n";
+    std::fs::write(dir.path().join("there.csv"), there).unwrap();
+    for place in [
+        "there.csv: 100 % of this line",
+        "road.xyz within",
+        "x 50",
+        "around x 1",
+    ] {
+        let line = ["road.xyz", "--line", "there.csv"];
+        helped(
+            dir.path(),
+            &[&["fit"], &line[..]].concat(),
+            place,
+            "coordinate system",
+        );
+    }
 }
 
 #[test]

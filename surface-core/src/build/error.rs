@@ -1,6 +1,6 @@
 //! Why a build did not come to its end, and what to do about it.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::export::{BesideError, LazError, ZarrError};
 use crate::mesh::AssembleError;
@@ -25,8 +25,39 @@ pub enum BuildError {
     #[error(transparent)]
     Lattice(#[from] crate::field::LatticeError),
     /// No course in the cloud.
-    #[error(transparent)]
-    Course(#[from] CourseError),
+    #[error("{}: {source}", scans(path, *files))]
+    Course {
+        /// The first scan file.
+        path: PathBuf,
+        /// How many files there are.
+        files: usize,
+        /// What kept it from being found.
+        source: CourseError,
+    },
+    /// The rough line that was given lies beside the scan.
+    #[error(
+        "{}: {missed_percent:.0} % of this line has no point of {} within {reach_m:.0} m; at x {:.0}, y {:.0} it is {distance_m:.0} m off; the scan is around x {:.0}, y {:.0}",
+        line.as_ref().map_or_else(|| "the rough line".to_owned(), |p| p.display().to_string()),
+        scans(path, *files), line_xy_m[0], line_xy_m[1], scan_xy_m[0], scan_xy_m[1]
+    )]
+    LineMissesScan {
+        /// The file of the line, if it was read from one.
+        line: Option<PathBuf>,
+        /// The first scan file.
+        path: PathBuf,
+        /// How many files there are.
+        files: usize,
+        /// Share of the line without points near, percent.
+        missed_percent: f64,
+        /// What counts as near, metres.
+        reach_m: f64,
+        /// How far its farthest place is from the nearest ground that was measured, metres.
+        distance_m: f64,
+        /// That place, world metres.
+        line_xy_m: [f64; 2],
+        /// About where the scan lies, world metres as read.
+        scan_xy_m: [f64; 2],
+    },
     /// No ribbon along the course.
     #[error(transparent)]
     Ribbon(#[from] RibbonError),
@@ -254,6 +285,15 @@ fn size(bytes: u64) -> String {
     }
 }
 
+/// Scan files in words.
+fn scans(first: &Path, files: usize) -> String {
+    match files {
+        0 | 1 => first.display().to_string(),
+        2 => format!("{} and one more file", first.display()),
+        n => format!("{} and {} more files", first.display(), n - 1),
+    }
+}
+
 /// A box in plan in words.
 fn place([low, high]: &[[f64; 2]; 2]) -> String {
     format!(
@@ -282,7 +322,10 @@ impl BuildError {
         matches!(
             self,
             Self::Cancelled(_)
-                | Self::Course(CourseError::Cancelled(_))
+                | Self::Course {
+                    source: CourseError::Cancelled(_),
+                    ..
+                }
                 | Self::Ribbon(RibbonError::Paving(PavingError::Cancelled(_)))
         )
     }
@@ -352,7 +395,12 @@ impl BuildError {
             | Self::Laz(_)
             | Self::Write { .. } => NOT_WRITTEN,
             Self::Read(error) => error.hint(),
-            Self::Course(error) => error.hint(),
+            Self::Course { source, .. } => source.hint(),
+            Self::LineMissesScan {
+                line_xy_m,
+                scan_xy_m,
+                ..
+            } => line_misses(*line_xy_m, *scan_xy_m),
             Self::NoCommonRoad {
                 build_xy_m,
                 scan_xy_m,
@@ -406,6 +454,13 @@ fn ribbon_misses(ribbon: [f64; 2], scan: [f64; 2]) -> &'static str {
         return "the scan's coordinates are those of the ribbon in feet: give --units ft or --units us-ft";
     }
     "give the ribbon of this course with --line, in the scan's coordinate system and in metres; or none, and the road is looked for"
+}
+
+fn line_misses(line: [f64; 2], scan: [f64; 2]) -> &'static str {
+    if is_times(FEET, line, scan) || is_times(1.0 / FEET, line, scan) {
+        return "the line's and the scan's coordinates differ as feet and metres do: give the scan's unit with --units, and the line in it";
+    }
+    "check that the line is of this course, in the coordinate system and unit of the scan; or give none, and the road is looked for"
 }
 
 fn no_common_road(build: [f64; 2], scan: [f64; 2]) -> &'static str {
@@ -463,13 +518,44 @@ mod tests {
     }
 
     #[test]
+    fn a_line_that_misses_the_scan_is_told_with_both_places_and_the_unit_where_that_is_why() {
+        let of = |line_xy_m| BuildError::LineMissesScan {
+            line: Some("old/line.csv".into()),
+            path: "a.laz".into(),
+            files: 3,
+            missed_percent: 99.6,
+            reach_m: 10.0,
+            distance_m: 1234.4,
+            line_xy_m,
+            scan_xy_m: [500_000.0, 5_000_000.0],
+        };
+        let said = of([501_000.0, 5_000_700.0]).to_string();
+        for part in [
+            "old/line.csv: 100 %",
+            "a.laz and 2 more files",
+            "x 501000, y 5000700",
+            "x 500000, y 5000000",
+        ] {
+            assert!(said.contains(part), "{said}");
+        }
+        let feet = of([1_640_420.0, 16_404_200.0]);
+        assert!(feet.hint().contains("--units"), "{}", feet.hint());
+        assert!(of([9.0, 9.0]).hint().contains("coordinate system"));
+    }
+
+    #[test]
     fn a_stop_in_any_stage_gets_the_hint_of_a_stop() {
         let stop = BuildError::from(Cancelled);
         let edges = BuildError::from(RibbonError::from(PavingError::from(Cancelled)));
-        let course = BuildError::from(CourseError::from(Cancelled));
+        let no_course = |source| BuildError::Course {
+            path: "a.laz".into(),
+            files: 1,
+            source,
+        };
+        let course = no_course(CourseError::from(Cancelled));
         assert_eq!([edges.hint(), course.hint()], [stop.hint(), stop.hint()]);
         assert!([&stop, &edges, &course].iter().all(|e| e.may_pass()));
-        assert!(!BuildError::from(CourseError::NotClosed { gap_m: 1.0 }).may_pass());
+        assert!(!no_course(CourseError::NotClosed { gap_m: 1.0 }).may_pass());
         assert!(stop.hint().contains("run the same command again"));
     }
 }

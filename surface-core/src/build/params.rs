@@ -23,6 +23,8 @@ pub struct FitParams {
     pub closed: Option<bool>,
     /// A finished ribbon to use as it is.
     pub ribbon: Option<crate::ribbon::Ribbon>,
+    /// The file that `line` was read from, for messages.
+    pub line_file: Option<PathBuf>,
     /// The file that `ribbon` was read from, for messages.
     pub ribbon_file: Option<PathBuf>,
     /// Breaklines that are known beforehand, in (s, t) of `ribbon`: a survey's, or a test's truth.
@@ -101,6 +103,7 @@ impl Default for FitParams {
             line: None,
             closed: None,
             ribbon: None,
+            line_file: None,
             ribbon_file: None,
             breaklines: None,
             setups: Vec::new(),

@@ -14,7 +14,7 @@ use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
 use crate::report::RibbonReport;
-use crate::ribbon::{CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
+use crate::ribbon::{CourseError, CourseHints, HalfWidths, Ribbon, RibbonParams, find_course};
 
 /// The cloud on disk and the road in it.
 #[derive(Debug)]
@@ -93,7 +93,7 @@ pub(super) fn find_road(
     let (ribbon, notes) = match (&params.ribbon, recorded) {
         (Some(given), _) => (given.clone(), vec![GIVEN.to_owned()]),
         (None, Some(found)) => found,
-        (None, None) => find_ribbon(&cloud, params, &setups, progress)?,
+        (None, None) => find_ribbon((scans, &cloud), params, &setups, progress)?,
     };
     finding.map_or(Ok(()), |kept| kept.save_ribbon(&ribbon, &notes))?;
     clock.lap("ribbon");
@@ -195,8 +195,38 @@ fn setup_places(scans: &Scans, params: &FitParams, frame: Frame) -> Vec<[f64; 2]
     told.filter(|places| places.len() > 1).unwrap_or_default()
 }
 
+/// What kept a course from being found, with the files that it was looked for in.
+fn no_course(error: CourseError, scans: &Scans, params: &FitParams, frame: Frame) -> BuildError {
+    let [east, north, _] = frame.origin_m;
+    let (path, files) = (scans.files()[0].path.clone(), scans.files().len());
+    match error {
+        CourseError::Cancelled(stop) => stop.into(),
+        CourseError::LineMissesCloud {
+            missed_percent,
+            reach_m,
+            distance_m,
+            x_m,
+            y_m,
+        } => BuildError::LineMissesScan {
+            line: params.line_file.clone(),
+            path,
+            files,
+            missed_percent,
+            reach_m,
+            distance_m,
+            line_xy_m: [east + x_m, north + y_m],
+            scan_xy_m: [east, north],
+        },
+        source => BuildError::Course {
+            path,
+            files,
+            source,
+        },
+    }
+}
+
 fn find_ribbon(
-    cloud: &Ingested,
+    (scans, cloud): (&Scans, &Ingested),
     params: &FitParams,
     setups: &[[f64; 2]],
     progress: &mut dyn Progress,
@@ -212,7 +242,8 @@ fn find_ribbon(
         closed: params.closed,
         setups,
     };
-    let course = find_course(&cloud.grid, &hints, progress)?;
+    let course = find_course(&cloud.grid, &hints, progress);
+    let course = course.map_err(|e| no_course(e, scans, params, cloud.frame))?;
     let ribbon_params = RibbonParams {
         half_width: Some(HalfWidths::Constant(course.half_width_m)),
         ..RibbonParams::default()
