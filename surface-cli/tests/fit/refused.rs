@@ -66,7 +66,8 @@ fn files_that_hold_no_course_are_refused_by_name_and_leave_nothing() {
     refused(dir, &["far.xyz"], "far.xyz: too few points");
     let both = "one.xyz and one more file: too few points";
     refused(dir, &["one.xyz", "far.xyz"], both);
-    refused(dir, &["nan.xyz"], "nan.xyz");
+    let all = "nan.xyz: no point in 1 file(s) (2 with coordinates that are no numbers";
+    refused(dir, &["nan.xyz"], all);
     refused(dir, &["."], "is a folder");
     refused(dir, &["nothere.laz"], "nothere.laz");
 }

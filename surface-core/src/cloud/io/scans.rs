@@ -296,21 +296,24 @@ impl Scans {
     pub fn suggest_origin(&self) -> Result<[f64; 3], ReadError> {
         let n = self.files.len();
         let some = n.min(ORIGIN_FILES);
-        let mut sample = Columns::default();
+        let (mut sample, mut dropped) = (Columns::default(), [0; 2]);
         for k in 0..some {
-            self.sample_file(k * n / some, &mut sample)?;
+            let more = self.sample_file(k * n / some, &mut sample)?;
+            dropped = [0, 1].map(|k| dropped[k] + more[k]);
         }
         if sample.is_empty() {
-            return Err(self.no_points());
+            return Err(self.no_points(dropped));
         }
         Ok([&mut sample.x, &mut sample.y, &mut sample.z].map(|v| whole_median(v)))
     }
 
-    fn sample_file(&self, file: usize, sample: &mut Columns) -> Result<(), ReadError> {
+    /// Points of a file's first batch with a usable one; how many before them are no numbers, and
+    /// how many are marked as deleted.
+    fn sample_file(&self, file: usize, sample: &mut Columns) -> Result<[u64; 2], ReadError> {
         let mut source = open(&self.files[file].path)?.source;
-        let mut batch = Columns::default();
+        let (mut batch, mut rejected) = (Columns::default(), 0);
         while source.next(&mut batch)? > 0 {
-            drop_non_finite(&mut batch);
+            rejected += drop_non_finite(&mut batch);
             to_metres(&mut batch, &self.files[file].units);
             let step = batch.len().div_ceil(ORIGIN_SAMPLE).max(1);
             for k in (0..batch.len()).step_by(step) {
@@ -320,7 +323,7 @@ impl Scans {
                 break;
             }
         }
-        Ok(())
+        Ok([rejected, source.withheld()])
     }
 
     fn current_or_next(&mut self) -> Result<Option<&mut Current>, ReadError> {
@@ -359,18 +362,18 @@ impl Scans {
 
     fn at_end(&self) -> Result<usize, ReadError> {
         if self.accepted == 0 {
-            Err(self.no_points())
+            Err(self.no_points([self.rejected, self.withheld]))
         } else {
             Ok(0)
         }
     }
 
-    fn no_points(&self) -> ReadError {
+    fn no_points(&self, [rejected, withheld]: [u64; 2]) -> ReadError {
         ReadError::NoPoints {
             path: self.files[0].path.clone(),
             files: self.files.len(),
-            rejected: self.rejected,
-            withheld: self.withheld,
+            rejected,
+            withheld,
         }
     }
 }
@@ -504,6 +507,19 @@ fn whole_median(values: &mut [f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn points_that_are_all_of_no_use_are_counted_by_why() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.xyz");
+        std::fs::write(&path, "nan nan nan\ninf 1 2\n1 -inf 2\n").unwrap();
+        let scans = Scans::open(&[path.clone(), path], &ReadOptions::default()).unwrap();
+        let error = scans.suggest_origin().unwrap_err().to_string();
+        assert!(
+            error.contains("in 2 file(s) (6 with coordinates that are no numbers"),
+            "{error}"
+        );
+    }
 
     #[test]
     fn points_that_are_no_numbers_are_dropped_from_every_column() {
