@@ -448,14 +448,16 @@ fn within_a_turn(head: &Head) -> bool {
 }
 
 fn check_units_agree(files: &[FileInfo]) -> Result<(), ReadError> {
-    let feet = files
-        .iter()
-        .find(|f| f.units.known && f.units.horizontal != Unit::Metre);
+    let foot = |f: &FileInfo| {
+        let mut both = [f.units.horizontal, f.units.vertical].into_iter();
+        both.find(|u| f.units.known && *u != Unit::Metre)
+    };
+    let feet = files.iter().find_map(|f| Some((f, foot(f)?)));
     let unknown = files.iter().find(|f| !f.units.known);
     match (feet, unknown) {
-        (Some(known), Some(unknown)) => Err(ReadError::MixedUnits {
+        (Some((known, unit)), Some(unknown)) => Err(ReadError::MixedUnits {
             known: known.path.clone(),
-            unit: known.units.horizontal.name(),
+            unit: unit.name(),
             unknown: unknown.path.clone(),
         }),
         _ => Ok(()),
@@ -506,7 +508,39 @@ fn whole_median(values: &mut [f64]) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::testing::las_with_wkt;
     use super::*;
+
+    #[test]
+    fn a_file_with_feet_on_any_axis_and_one_of_unknown_unit_are_no_cloud() {
+        let dir = tempfile::tempdir().unwrap();
+        let [las, text] = ["a.las", "b.xyz"].map(|name| dir.path().join(name));
+        std::fs::write(&text, "1 2 3\n").unwrap();
+        let system = |xy: &str, z: &str| {
+            format!("COMPD_CS[\"both\",PROJCS[\"grid\",UNIT[{xy}]],VERT_CS[\"height\",UNIT[{z}]]]")
+        };
+        let (metre, foot) = ("\"metre\",1", "\"foot\",0.3048");
+        for (xy, z, agree) in [
+            (metre, metre, true),
+            (foot, foot, false),
+            (foot, metre, false),
+            (metre, foot, false),
+        ] {
+            las_with_wkt(&las, &system(xy, z));
+            let opened = Scans::open(&[las.clone(), text.clone()], &ReadOptions::default());
+            match opened {
+                Ok(_) => assert!(agree, "{xy} {z}"),
+                Err(error) => {
+                    let words = error.to_string();
+                    assert!(
+                        !agree && words.contains("is in international feet"),
+                        "{words}"
+                    );
+                    assert!(words.contains("a.las") && words.contains("b.xyz"));
+                }
+            }
+        }
+    }
 
     #[test]
     fn points_that_are_all_of_no_use_are_counted_by_why() {
