@@ -22,14 +22,41 @@ pub fn length(points: &[[f64; 2]], closed: bool) -> f64 {
 /// Ends nearer than this share of the length make a closed line: the same in any unit.
 const CLOSURE_SHARE: f64 = 0.02;
 
+/// Ends nearer than this share may be one leg apart, as those of a ring whose first point is not
+/// repeated: one of 21 points or more.
+const RING_SHARE: f64 = 0.05;
+/// The leg that closes a ring turns at its two ends by less than this in all, radians: 120°, so that
+/// it may start or end in a corner. The ends of a road out and back turn by 180°.
+const RING_TURN: f64 = 2.0 * std::f64::consts::FRAC_PI_3;
+
 /// Whether a line drawn by hand is meant to end where it began: its ends are nearer than 2 % of its
-/// length.
+/// length, or no further apart than its longest leg, nearer than 5 % and in the line's direction.
 #[must_use]
 pub fn ends_meet(points: &[[f64; 2]]) -> bool {
-    match (points.first(), points.last()) {
-        (Some(&a), Some(&b)) => distance(a, b) <= CLOSURE_SHARE * length(points, false),
-        _ => false,
-    }
+    let (Some(&a), Some(&b)) = (points.first(), points.last()) else {
+        return false;
+    };
+    let (gap, all) = (distance(a, b), length(points, false));
+    gap <= CLOSURE_SHARE * all || gap <= RING_SHARE * all && is_leg(points)
+}
+
+/// Whether the way from the last point back to the first goes on as the line does.
+fn is_leg(points: &[[f64; 2]]) -> bool {
+    let clean = without_repeats(points, false, 0.0);
+    let [a, b, .., y, z] = clean[..] else {
+        return false;
+    };
+    let legs = clean.windows(2).map(|w| distance(w[0], w[1]));
+    let longest = legs.fold(0.0, f64::max);
+    let (last, closing, first) = (sub(z, y), sub(a, z), sub(b, a));
+    // Legs of one length differ by what their coordinates are rounded to.
+    norm(closing) <= 1.001 * longest && turn(last, closing) + turn(closing, first) < RING_TURN
+}
+
+/// Angle between two directions, radians, 0 to π.
+fn turn(a: [f64; 2], b: [f64; 2]) -> f64 {
+    let (dot, cross) = (a[0] * b[0] + a[1] * b[1], a[0] * b[1] - a[1] * b[0]);
+    cross.atan2(dot).abs()
 }
 
 /// The points without those nearer than `tolerance` to their predecessor (and, when closed,
@@ -134,6 +161,38 @@ mod tests {
         assert_eq!(clean.len(), 3);
         assert!((length(&clean, true) - 12.0).abs() < 1e-12);
         assert!((length(&clean, false) - 7.0).abs() < 1e-12);
+    }
+
+    /// Points of a circle, `n` to a turn, the first not repeated, without the last `missing`.
+    fn circle(n: u32, missing: u32) -> Vec<[f64; 2]> {
+        let at = |k: u32| f64::from(k) * std::f64::consts::TAU / f64::from(n);
+        let at = |k: u32| [100.0 * at(k).cos(), 100.0 * at(k).sin()];
+        (0..n - missing).map(at).collect()
+    }
+
+    #[test]
+    fn a_ring_whose_first_point_is_not_repeated_is_closed() {
+        assert!(ends_meet(&circle(36, 0)) && ends_meet(&circle(24, 0)));
+        assert!(ends_meet(&circle(200, 2)), "1.5 % are missing");
+        // From a corner of a rectangle, every 20 m, back to 20 m before it.
+        let side = |k: i32| f64::from(20 * k);
+        let mut ring: Vec<_> = (0..10).map(|k| [side(k), 0.0]).collect();
+        ring.extend((0..10).map(|k| [200.0, side(k)]));
+        ring.extend((0..10).map(|k| [200.0 - side(k), 200.0]));
+        ring.extend((0..10).map(|k| [0.0, 200.0 - side(k)]));
+        assert!(ends_meet(&ring));
+    }
+
+    #[test]
+    fn a_line_that_lacks_more_than_a_leg_or_turns_back_is_open() {
+        // A leg of ten is 11 % of the rest; three legs of 60 and 5 % of the way are missing.
+        assert!(!ends_meet(&circle(10, 0)) && !ends_meet(&circle(60, 2)));
+        // Out and back, 40 m beside: one leg apart, and 4 % of the way.
+        let x = |k: i32| f64::from(50 * k);
+        let mut hairpin: Vec<_> = (0..=10).map(|k| [x(k), 0.0]).collect();
+        hairpin.extend((0..=10).rev().map(|k| [x(k), 40.0]));
+        assert!(!ends_meet(&hairpin));
+        assert!(!ends_meet(&[[0.0, 0.0], [9.0, 0.0]]) && !ends_meet(&[]));
     }
 
     #[test]

@@ -131,7 +131,7 @@ fn rough_circle() -> Vec<[f64; 2]> {
 
 #[test]
 fn the_ring_roads_edges_and_heights_are_those_that_numpy_sees() {
-    let Some(ring) = fitted(rough_circle(), Some(true), 0.6) else {
+    let Some(ring) = fitted(rough_circle(), None, 0.6) else {
         return;
     };
     let (mut off, mut middle) = ([Vec::new(), Vec::new()], Vec::new());
@@ -161,10 +161,24 @@ fn the_ring_roads_edges_and_heights_are_those_that_numpy_sees() {
         "{middle:?}"
     );
     assert!(ring.ribbon.line.is_closed());
+    ring.check_radius();
     ring.check_ring_heights();
 }
 
 impl Fitted {
+    /// The line's mean radius is the ring's, 95.93 ft as it is published with the scan.
+    fn check_radius(&self) {
+        let radii = (0..36).map(|k| self.radii(f64::from(10 * k))[0]);
+        let mean = radii.sum::<f64>() / 36.0;
+        // The edges of a sector are seen to 0.1 m and their middle to that; where other paving joins
+        // or trees hide it (a third of the way), the middle is off by up to a metre, and so the mean
+        // by 0.2 m. The rough line is 2 m too small.
+        assert!(
+            (mean - 95.93 * FOOT_M).abs() < 0.35,
+            "mean radius {mean:.2} m"
+        );
+    }
+
     fn check_ring_heights(&self) {
         // z would be three times as high if feet were taken for metres.
         let errors = self.height_errors("ring", 0.0);
