@@ -167,17 +167,6 @@ fn a_finished_ribbon_that_misses_the_cloud_is_named_with_both_places() {
 }
 
 #[test]
-fn a_spacing_that_is_too_wide_for_the_road_is_refused_with_the_road_s_measure() {
-    let dir = tempfile::tempdir().unwrap();
-    let cloud = scan();
-    let run = fit(
-        dir.path(),
-        &[cloud.to_str().unwrap(), "--spacing", "5", "--out", "out"],
-    );
-    refused(&run, dir.path(), &[], &["--spacing is 5", "width"]);
-}
-
-#[test]
 fn feet_and_an_unknown_unit_are_not_mixed() {
     let dir = tempfile::tempdir().unwrap();
     let mut builder = las::Builder::from((1, 4));

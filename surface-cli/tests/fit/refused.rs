@@ -140,6 +140,19 @@ fn a_line_beside_the_scan_is_refused_with_both_files_and_both_places() {
 }
 
 #[test]
+fn a_spacing_that_is_too_wide_for_the_road_is_refused_with_the_road_s_width() {
+    let dir = tempfile::tempdir().unwrap();
+    put_road(dir.path());
+    let line = ["fit", "road.xyz", "--line", "line.csv", "--spacing", "4"];
+    helped(
+        dir.path(),
+        &line,
+        "--spacing is 4: the road is 7.0",
+        "--spacing 2.33 or less",
+    );
+}
+
+#[test]
 fn senseless_options_are_refused_by_name() {
     let dir = tempfile::tempdir().unwrap();
     let dir = dir.path();

@@ -170,6 +170,16 @@ pub enum BuildError {
         /// The search distance.
         search_m: f64,
     },
+    /// Nodes would lie too far apart for the road.
+    #[error(
+        "--spacing is {spacing_m}: the road is {least_width_m:.2} m wide where it is narrowest, and needs three nodes across"
+    )]
+    SpacingTooWide {
+        /// What was given, metres.
+        spacing_m: f64,
+        /// Least width of the road, metres.
+        least_width_m: f64,
+    },
     /// The patches of the mesh do not follow each other.
     #[error(transparent)]
     Assemble(#[from] AssembleError<crate::export::WriteError>),
@@ -306,7 +316,10 @@ impl BuildError {
     /// What the user can do about it, as one sentence.
     #[must_use]
     pub fn hint(&self) -> String {
-        self.sentence().to_owned()
+        match self {
+            Self::SpacingTooWide { least_width_m, .. } => narrower(*least_width_m),
+            _ => self.sentence().to_owned(),
+        }
     }
 
     /// Whether the same command can come to its end later: after a stop, or when a disk has space.
@@ -382,7 +395,7 @@ impl BuildError {
                 "check the registration of the scans: `surface inspect` lists their setups"
             }
             Self::Ground { .. } => GROUND,
-            Self::Parameter { .. } => "see the command's --help",
+            Self::SpacingTooWide { .. } | Self::Parameter { .. } => "see the command's --help",
             Self::Assemble(AssembleError::Sink(_)) => NOT_WRITTEN,
             Self::Mesh(_) | Self::Assemble(_) | Self::Frame(_) | Self::RibbonFile(_) => {
                 "look at the ribbon with `surface ribbon`; give a better --line if it is wrong"
@@ -413,6 +426,14 @@ impl BuildError {
             } => ribbon_misses([0, 1].map(|k| 0.5 * (low[k] + high[k])), *scan_xy_m),
         }
     }
+}
+
+/// What helps where the spacing is too wide for a road of this least width.
+fn narrower(least_width_m: f64) -> String {
+    let most_m = (100.0 * least_width_m / 3.0).floor() / 100.0;
+    format!(
+        "give --spacing {most_m} or less (metres); if the road is wider than that, look at it with `surface ribbon` and give a --line"
+    )
 }
 
 /// Whether a file is not there or ends early: no trouble of the disk that is written to.
@@ -541,6 +562,24 @@ mod tests {
         let feet = of([1_640_420.0, 16_404_200.0]);
         assert!(feet.hint().contains("--units"), "{}", feet.hint());
         assert!(of([9.0, 9.0]).hint().contains("coordinate system"));
+    }
+
+    #[test]
+    fn a_spacing_that_is_too_wide_is_told_with_the_widest_that_is_not() {
+        let error = BuildError::SpacingTooWide {
+            spacing_m: 4.0,
+            least_width_m: 7.01,
+        };
+        assert!(
+            error
+                .to_string()
+                .contains("--spacing is 4: the road is 7.01 m")
+        );
+        assert!(
+            error.hint().contains("--spacing 2.33 or less"),
+            "{}",
+            error.hint()
+        );
     }
 
     #[test]

@@ -382,10 +382,9 @@ fn some_fitted(field: FieldCounts, spacing_m: f64) -> Result<FieldCounts, BuildE
 pub(super) fn lattice_of(ribbon: &Ribbon, spacing_m: f64) -> Result<Lattice, BuildError> {
     let least_width = ribbon.widths_m()[0];
     if spacing_m > least_width / 3.0 {
-        return Err(BuildError::Parameter {
-            name: "--spacing",
-            value: format!("{spacing_m}"),
-            why: "a third of the road's least width at most",
+        return Err(BuildError::SpacingTooWide {
+            spacing_m,
+            least_width_m: least_width,
         });
     }
     let edges = &ribbon.edges;
