@@ -59,6 +59,28 @@ pub fn end(result: anyhow::Result<Exit>) -> ExitCode {
     ExitCode::from(exit as u8)
 }
 
+/// End a run that was typed wrong like any other that failed; help and version end here too.
+pub fn usage(error: &clap::Error) -> ExitCode {
+    if !error.use_stderr() {
+        // Whoever asked for help and closed the pipe has seen enough.
+        let _ = error.print();
+        return ExitCode::from(Exit::Done as u8);
+    }
+    let words = error.render();
+    let words = if term::colours() {
+        words.ansi().to_string()
+    } else {
+        words.to_string()
+    };
+    // The last line is clap's own way to give a hint.
+    let said = words.split("\nFor more information").next();
+    term::usage(
+        said.unwrap_or_default(),
+        "add --help to the command to see what it takes",
+    );
+    ExitCode::from(Exit::Failed as u8)
+}
+
 /// The error and its causes, each said once: many errors already hold their cause's words.
 fn message(error: &anyhow::Error) -> String {
     let mut out = error.to_string();

@@ -15,7 +15,10 @@ use clap::Parser;
 use signal_hook::consts::{SIGINT, SIGTERM};
 
 fn main() -> std::process::ExitCode {
-    let arguments = args::Args::parse();
+    let arguments = match args::Args::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => return exit::usage(&error),
+    };
     let stop = surface_core::progress::StopFlag::default();
     for signal in [SIGINT, SIGTERM] {
         // Without a handler the run still ends at once, only less cleanly.

@@ -22,6 +22,12 @@ pub fn error(message: &str, hint: &str) {
     );
 }
 
+/// The last words about a command that was typed wrong, which begin with `error:` themselves.
+pub fn usage(message: &str, hint: &str) {
+    // Nothing is left to tell if standard error is closed too.
+    let _ = writeln!(std::io::stderr(), "{}\nhint: {hint}", message.trim_end());
+}
+
 /// Rows of words in aligned columns.
 #[derive(Debug, Default)]
 pub struct Table {

@@ -88,6 +88,25 @@ fn wrong_usage_is_code_2_too() {
         .output()
         .unwrap();
     assert_eq!(output.status.code(), Some(2));
+    for (arguments, words) in [
+        (&["inspect", "--units", "yards", "a"][..], "yards"),
+        (&["fit", "a.xyz"], "--out"),
+        (&["inspect"], "<SCAN>"),
+        (&["fit", "a.xyz", "--out", "b", "--spacing", "wide"], "wide"),
+        (&["grind"], "grind"),
+    ] {
+        let run = surface().args(arguments).output().unwrap();
+        let said = text(&run.stderr);
+        assert_eq!(run.status.code(), Some(2), "{said}");
+        assert!(
+            said.starts_with("error: ") && said.contains(words),
+            "{said}"
+        );
+        assert!(said.lines().last().unwrap().starts_with("hint: "), "{said}");
+        assert!(run.stdout.is_empty() && !said.contains('\x1b'), "{said}");
+    }
+    let help = surface().arg("--help").output().unwrap();
+    assert!(help.status.success() && help.stderr.is_empty());
 }
 
 #[test]
