@@ -192,3 +192,85 @@ impl Guesses {
             .min_by(|a, b| a.t.abs().total_cmp(&b.t.abs()))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ribbon::{Edges, ReferenceLine};
+
+    /// Straights of 60 m, 8 m apart, with half turns between; edges `left` and `right` of the line.
+    fn stadium(left: f64, right: f64) -> Ribbon {
+        let arc = std::f64::consts::PI * 4.0;
+        let half = 60.0 + arc;
+        let at = |s: f64| {
+            let (s, flip) = if s < half { (s, 1.0) } else { (s - half, -1.0) };
+            let a = (s - 60.0).max(0.0) / 4.0;
+            let x = s.min(60.0) - 30.0 + 4.0 * a.sin();
+            [flip * x, flip * -4.0 * a.cos()]
+        };
+        let n = 290;
+        let step = 2.0 * half / f64::from(n);
+        let knots = (0..n).map(|k| at(f64::from(k) * step)).collect();
+        let line = ReferenceLine::through(knots, step, true).unwrap();
+        let edges = Edges::constant(line.length_m(), true, 0.5, left, right).unwrap();
+        let frame = Frame { origin_m: [0.0; 3] };
+        Ribbon {
+            frame,
+            line,
+            edges,
+            gaps: vec![],
+        }
+    }
+
+    /// Every point of a raster over the squares is where the ribbon says, foot by foot; how many are
+    /// on the road.
+    fn agree(ribbon: &Ribbon, within: impl Fn([f64; 2]) -> bool) -> usize {
+        let mut on_road = 0;
+        for key in (-3..3).flat_map(|a| (-1..1).map(move |b| (a, b))) {
+            let guesses = Guesses::new(ribbon, key);
+            for k in 0..1600i32 {
+                let at =
+                    |n: i32, key: i32| (f64::from(key) + (f64::from(n) + 0.37) / 40.0) * TILE_M;
+                let p = [at(k % 40, key.0), at(k / 40, key.1)];
+                if guesses.none || !within(p) {
+                    continue;
+                }
+                let abc = [p[0], p[1], 0.0].map(|v| Frame::pack(v).unwrap());
+                let point = PackedPoint {
+                    abc,
+                    intensity: 0,
+                    setup: 0,
+                };
+                let [x, y, _] = point.metres();
+                match (guesses.locate(ribbon, &point), ribbon.locate([x, y])) {
+                    (None, None) => {}
+                    (Some(ours), Some(told)) => {
+                        let ds = (ours.s - told.s).abs();
+                        let lap = ribbon.line.length_m();
+                        assert!(ds.min(lap - ds) < 1e-6, "{p:?}: {ours:?} for {told:?}");
+                        assert!(
+                            (ours.t - told.t).abs() < 1e-6,
+                            "{p:?}: {ours:?} for {told:?}"
+                        );
+                        on_road += 1;
+                    }
+                    (ours, told) => panic!("{p:?}: {ours:?} for {told:?}"),
+                }
+            }
+        }
+        on_road
+    }
+
+    #[test]
+    fn points_between_legs_eight_metres_apart_keep_to_their_own_leg() {
+        let apart = stadium(3.0, -3.5);
+        let found = agree(&apart, |_| true);
+        // Points of the raster are 0.4 m apart.
+        let square = (TILE_M / 40.0).powi(2);
+        let road = 6.5 * (apart.line.length_m() - std::f64::consts::TAU * 0.25);
+        let area = found as f64 * square;
+        assert!((area / road - 1.0).abs() < 0.05, "{area} of {road} m²");
+        // Legs that share a strip of 1.2 m: the nearer line's. In the turns the road folds.
+        agree(&stadium(4.6, -3.5), |p| p[0].abs() < 28.0);
+    }
+}
