@@ -57,6 +57,58 @@ fn the_unit_can_be_said_and_json_can_be_asked_for() {
     assert_eq!(answer["doubts"][0]["kind"], "flat");
 }
 
+/// Every number of the table is in the answer for scripts.
+#[test]
+fn the_answer_for_scripts_has_all_that_the_table_shows() {
+    let dir = dir_with_scan();
+    let output = inspect(dir.path(), &["a.xyz", "--format", "json"]);
+    let answer: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let table = text(&inspect(dir.path(), &["a.xyz"]).stdout);
+    let (file, setup) = (&answer["files"][0], &answer["setups"][0]);
+    for (found, expected) in [
+        (&file["path"], "a.xyz".into()),
+        (&file["points"], 200.into()),
+        (&file["units"]["vertical"], "metre".into()),
+        (&file["units"]["known"], false.into()),
+        (&answer["points"], 200.into()),
+        (&answer["rejected"], 0.into()),
+        (&answer["withheld"], 0.into()),
+        (
+            &answer["box_m"],
+            serde_json::json!([[0.0, 0.0, 1.5], [199.0, 398.0, 1.5]]),
+        ),
+        (&answer["origin_m"], serde_json::json!([100.0, 200.0, 1.0])),
+        (&setup["name"], "a.xyz".into()),
+        (&setup["points"], 200.into()),
+        (&setup["position_m"], serde_json::Value::Null),
+        (&answer["time_s"], serde_json::Value::Null),
+        (&answer["classes"], serde_json::json!([])),
+    ] {
+        assert_eq!(*found, expected, "{answer}");
+    }
+    for key in [
+        "format",
+        "crs",
+        "notes",
+        "step_m",
+        "header_box_m",
+        "z_step_mm",
+        "has_time",
+    ] {
+        assert!(file.get(key).is_some(), "{key} in {file}");
+    }
+    for key in ["median_per_m2", "low_per_m2", "high_per_m2", "area_m2"] {
+        assert!(answer["density"][key].as_f64().unwrap() > 0.0, "{key}");
+    }
+    let words = file["units"]["how"].as_str().unwrap();
+    assert!(table.contains(words) && table.contains(file["format"].as_str().unwrap()));
+    let [from, to] = [0, 1].map(|k| answer["intensity"][k].as_u64().unwrap());
+    assert!(table.contains(&format!("{from} to {to}")), "{table}");
+    let doubts = answer["doubts"].as_array().unwrap();
+    assert!(table.contains(&format!("doubts ({})", doubts.len())));
+    assert!(answer["central_box_m"].is_array() && answer["repeated"].is_number());
+}
+
 #[test]
 fn errors_name_the_file_and_end_with_a_hint_and_code_2() {
     let dir = dir_with_scan();

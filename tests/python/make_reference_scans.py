@@ -180,9 +180,9 @@ def read_e57(path):
     return out
 
 
-def write_ply(path, n, rng, text, order, with_faces):
+def write_ply(path, n, rng, text, order, with_faces, kind="f8"):
     x, y, z = course(n, rng)
-    vertex = np.zeros(n, dtype=[("x", "f8"), ("y", "f8"), ("z", "f8"), ("red", "u1"), ("intensity", "u2")])
+    vertex = np.zeros(n, dtype=[("x", kind), ("y", kind), ("z", kind), ("red", "u1"), ("intensity", "u2")])
     vertex["x"], vertex["y"], vertex["z"] = x, y, z
     vertex["intensity"] = rng.integers(0, 65536, n)
     elements = [plyfile.PlyElement.describe(vertex, "vertex")]
@@ -204,6 +204,11 @@ def all_ply(folder, n, rng):
         path = folder / f"{name}.ply"
         write_ply(path, n, rng, text, order, with_faces=name != "little")
         out[path.name] = read_ply(path)
+    # Single precision, as most programs write it.
+    for name, text, order in (("single-little", False, "<"), ("single-big", False, ">"), ("single-ascii", True, "=")):
+        path = folder / f"{name}.ply"
+        write_ply(path, n, rng, text, order, with_faces=True, kind="f4")
+        out[path.name] = read_ply(path)
     return out
 
 
@@ -216,6 +221,16 @@ def all_text(folder, n, rng):
         np.savetxt(path, columns, fmt=formats, delimiter=delimiter, header=header, comments="")
         back = np.loadtxt(path, delimiter=None if delimiter == " " else delimiter, skiprows=1 if header else 0)
         out[path.name] = facts(*back.T[:3], back.T[3])
+    # Semicolons; comment lines at the top, in the middle and at the end.
+    path = folder / "semicolon.xyz"
+    columns = np.column_stack([*course(n, rng), rng.integers(2, 65536, n)])
+    with path.open("w") as file:
+        for rows, comment in ((columns[: n // 2], "# made for a test"), (columns[n // 2 :], "# the rest")):
+            file.write(comment + "\n")
+            np.savetxt(file, rows, fmt=formats, delimiter=";")
+        file.write("# the end\n")
+    back = np.loadtxt(path, delimiter=";")
+    out[path.name] = facts(*back.T[:3], back.T[3])
     return out
 
 

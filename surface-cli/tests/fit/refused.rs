@@ -152,6 +152,44 @@ fn a_spacing_that_is_too_wide_for_the_road_is_refused_with_the_road_s_width() {
     );
 }
 
+/// A file that this user may not read; as root the tool is run as somebody else.
+#[test]
+fn a_file_without_permission_is_refused_by_name() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("a.xyz");
+    std::fs::write(&file, "1 2 3\n").unwrap();
+    let mode = |path: &Path, bits| {
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(bits)).unwrap();
+    };
+    mode(&file, 0o000);
+    let tool = env!("CARGO_BIN_EXE_surface");
+    let mut command = Command::new(tool);
+    if std::fs::read(&file).is_ok() {
+        // Root reads all. The tool may lie where nobody else looks, so it is taken along.
+        let here = dir.path().join("surface");
+        std::fs::copy(tool, &here).unwrap();
+        mode(&here, 0o755);
+        mode(dir.path(), 0o777);
+        command = Command::new("setpriv");
+        let nobody = ["--reuid=65534", "--regid=65534", "--clear-groups"];
+        command.args(nobody).arg(here);
+    }
+    let run = command.args(["fit", "a.xyz", "--out", "out"]);
+    let Ok(run) = run.current_dir(dir.path()).output() else {
+        surface_tests::python::skip("permissions do not bind root, and there is no setpriv");
+        return;
+    };
+    let said = String::from_utf8_lossy(&run.stderr);
+    assert_eq!(run.status.code(), Some(2), "{said}");
+    assert!(said.contains("a.xyz: no permission to read"), "{said}");
+    assert!(
+        said.contains("\nhint: change the file's permissions"),
+        "{said}"
+    );
+    assert!(!dir.path().join("out").exists());
+}
+
 #[test]
 fn senseless_options_are_refused_by_name() {
     let dir = tempfile::tempdir().unwrap();

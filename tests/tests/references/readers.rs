@@ -161,8 +161,8 @@ fn all_formats_are_read_as_the_published_libraries_read_them() {
     let expected: BTreeMap<String, Expected> = serde_json::from_str(&text).unwrap();
     assert_eq!(
         expected.len(),
-        33,
-        "11 point formats twice, 3 versions, 2 E57, 3 PLY, 3 text"
+        37,
+        "11 point formats twice, 3 versions, 2 E57, 6 PLY, 4 text"
     );
     for (name, expected) in &expected {
         let found = read(dir.path().join(name));
