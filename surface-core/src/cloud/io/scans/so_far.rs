@@ -16,6 +16,8 @@ pub(crate) struct ReadSoFar {
     rejected: u64,
     withheld: u64,
     setups: SetupTable,
+    /// What is told of each file: some of it shows at its end alone.
+    notes: Vec<Vec<String>>,
 }
 
 impl Scans {
@@ -32,6 +34,7 @@ impl Scans {
             rejected: self.rejected,
             withheld: self.withheld(),
             setups: self.setups.clone(),
+            notes: self.files.iter().map(|file| file.notes.clone()).collect(),
         }
     }
 
@@ -42,7 +45,7 @@ impl Scans {
     /// [`ReadError`] when a file is damaged before that place.
     pub(crate) fn go_on(&mut self, read: ReadSoFar) -> Result<bool, ReadError> {
         self.rewind();
-        if read.files > self.files.len() {
+        if read.files > self.files.len() || read.notes.len() != self.files.len() {
             return Ok(false);
         }
         if read.points > 0 && !self.go_into(read.files, read.points)? {
@@ -56,6 +59,9 @@ impl Scans {
         let counted = self.withheld();
         self.withheld = read.withheld.saturating_sub(counted);
         self.setups = read.setups;
+        for (file, notes) in self.files.iter_mut().zip(read.notes) {
+            file.notes = notes;
+        }
         Ok(true)
     }
 
