@@ -1,6 +1,6 @@
 //! The curves at which the road's height jumps, found section by section.
 //!
-//! Twice over the sections: cells give the ridge of step evidence, which is linked to chains over
+//! Twice over the sections: cells give the ridge of step evidence, in height and intensity, which is linked to chains over
 //! the whole course; then the points beside the chains say where the step lies and whether it is
 //! one. Memory holds the sections in flight, and what grows with the length of the chains.
 
@@ -10,7 +10,7 @@ use super::BuildError;
 use super::clock::StageClock;
 use super::fit::lattice_of;
 use super::folder::BuildFolder;
-use super::heights::HeightFitter;
+use super::heights::{HeightFitter, ShadedSums};
 use super::levelled::{Course, LevelledRoad};
 use super::order::{in_order, in_order_within};
 use super::params::FitParams;
@@ -19,8 +19,8 @@ use crate::field::{CellSums, Lattice, SECTION_ROWS, Trust, cells_of, road_points
 use crate::progress::{Counted, Progress};
 use crate::ribbon::Ribbon;
 use crate::zones::{
-    Breaklines, CellHeight, CellHeights, HALO_ROWS, RidgePoint, Rows, StripPoint, StripSums,
-    StripTotals, Strips, link, ridge,
+    Breaklines, CellHeight, CellHeights, CellShade, HALO_ROWS, RidgePoint, Rows, StripPoint,
+    StripSums, StripTotals, Strips, link, ridge,
 };
 
 /// Find the road in scans and the curves at which its height jumps, without making its surface.
@@ -102,9 +102,11 @@ fn course_ridge(
     progress: &mut dyn Progress,
 ) -> Result<Vec<RidgePoint>, BuildError> {
     let (mut known, mut found) = (Vec::new(), Vec::new());
+    let side = Coarse::of(fitter.lattice).side;
     let at_a_time = fitter.runs_at_a_time(2);
     for batch in runs.chunks(at_a_time) {
-        fitter.provide(batch, &Breaklines::default(), &mut known, progress)?;
+        let make = |run| fitter.shaded_sums(run, side);
+        fitter.provide_by(batch, &mut known, &make, progress)?;
         in_order(
             batch,
             |&run| Ok(run_ridge(fitter, run, &known)),
@@ -117,7 +119,7 @@ fn course_ridge(
     Ok(found)
 }
 
-fn run_ridge(fitter: &HeightFitter, run: usize, known: &[(usize, CellSums)]) -> Vec<RidgePoint> {
+fn run_ridge(fitter: &HeightFitter, run: usize, known: &[(usize, ShadedSums)]) -> Vec<RidgePoint> {
     let find = |run: Option<usize>| known.iter().find(|(k, _)| Some(*k) == run).map(|(_, s)| s);
     let Some(own) = find(Some(run)) else {
         return Vec::new();
@@ -126,17 +128,18 @@ fn run_ridge(fitter: &HeightFitter, run: usize, known: &[(usize, CellSums)]) -> 
     let reach = HALO_ROWS * coarse.side;
     let (mut parts, mut halo) = (Vec::new(), 0);
     if let Some(before) = find(fitter.before(run)) {
-        halo = reach.min(before.rows);
-        parts.push((before, before.rows - halo..before.rows));
+        halo = reach.min(before.sums.rows);
+        parts.push((before, before.sums.rows - halo..before.sums.rows));
     }
-    parts.push((own, 0..own.rows));
+    let rows = own.sums.rows;
+    parts.push((own, 0..rows));
     if let Some(after) = find(fitter.after(run)) {
-        parts.push((after, 0..reach.min(after.rows)));
+        parts.push((after, 0..reach.min(after.sums.rows)));
     }
     let first = i64::try_from(run * SECTION_ROWS).unwrap_or(i64::MAX);
     let heights = coarse.heights(first - i64::try_from(halo).unwrap_or(0), &parts);
     let halo = halo / coarse.side;
-    ridge(&heights, halo..halo + own.rows.div_ceil(coarse.side))
+    ridge(&heights, halo..halo + rows.div_ceil(coarse.side))
 }
 
 /// Width of the cells that steps are looked for in, metres: what the finder's disc and limits were
@@ -183,19 +186,18 @@ impl<'a> Coarse<'a> {
     fn heights(
         &self,
         first_row: i64,
-        parts: &[(&CellSums, std::ops::Range<usize>)],
+        parts: &[(&ShadedSums, std::ops::Range<usize>)],
     ) -> CellHeights {
         let columns = self.lattice.columns.div_ceil(self.side);
-        let cells: Vec<Option<CellHeight>> = parts
-            .iter()
-            .flat_map(|(sums, rows)| {
-                let squares = rows.clone().step_by(self.side);
-                squares.flat_map(move |row| {
-                    let rows = row..(row + self.side).min(rows.end);
-                    (0..columns).map(move |column| self.square(sums, rows.clone(), column))
-                })
-            })
-            .collect();
+        let (mut cells, mut shades) = (Vec::new(), Vec::new());
+        for (part, rows) in parts {
+            shades.extend(self.shades(&part.shades, rows, cells.len()));
+            for row in rows.clone().step_by(self.side) {
+                let rows = row..(row + self.side).min(rows.end);
+                let square = |column| self.square(&part.sums, rows.clone(), column);
+                cells.extend((0..columns).map(square));
+            }
+        }
         CellHeights {
             first_row: first_row / i64::try_from(self.side).unwrap_or(1),
             rows: cells.len() / columns,
@@ -203,7 +205,24 @@ impl<'a> Coarse<'a> {
             steps_m: self.steps_m(),
             first_t_m: self.lattice.column_t_m(0) + self.middle_m(self.lattice.t_step_m),
             cells,
+            shades,
         }
+    }
+
+    /// Shades of the squares in some rows of a run, of which the first comes after `before` squares.
+    fn shades<'s>(
+        &self,
+        shades: &'s [CellShade],
+        rows: &std::ops::Range<usize>,
+        before: usize,
+    ) -> impl Iterator<Item = CellShade> + use<'s> {
+        let columns = self.lattice.columns.div_ceil(self.side);
+        let (from, to) = (rows.start / self.side, rows.end.div_ceil(self.side));
+        let at = |row: usize| shades.partition_point(|shade| shade.cell < row * columns);
+        shades[at(from)..at(to)].iter().map(move |shade| CellShade {
+            cell: shade.cell - from * columns + before,
+            ..*shade
+        })
     }
 
     /// What the cells of a square say together: their sums add up.
@@ -287,8 +306,12 @@ mod tests {
         let sums = sparse(&lattice);
         let coarse = Coarse::of(&lattice);
         assert_eq!(coarse.side, 4);
+        let shaded = ShadedSums {
+            sums,
+            shades: Vec::new(),
+        };
         let found = |coarse: Coarse| {
-            let heights = coarse.heights(0, &[(&sums, 0..SECTION_ROWS)]);
+            let heights = coarse.heights(0, &[(&shaded, 0..SECTION_ROWS)]);
             let own = 0..heights.rows;
             ridge(&heights, own)
         };

@@ -6,15 +6,15 @@ use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
     CellMeans, CellSums, Cuts, FieldRows, HiddenGround, KernelParams, Lattice, Mark, RailNode,
-    RowLimits, SECTION_ROWS, Trust, Window, cell_sums_cut, course_level_m, fit_places, fit_rows,
-    flags, halo_rows, hidden_in, join_hidden, places_seen, road_level_m,
+    RowLimits, SECTION_ROWS, Trust, Window, cell_sums_cut, cell_sums_shaded, course_level_m,
+    fit_places, fit_rows, flags, halo_rows, hidden_in, join_hidden, places_seen, road_level_m,
 };
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::{Counted, Progress};
 use crate::report::FieldCounts;
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::{Places, SetupModels};
-use crate::zones::Breaklines;
+use crate::zones::{Breaklines, CellShade};
 
 /// Sections that the road's level is learnt from, evenly spread: their median is within a few
 /// percent of all sections', and a window's error changes with the sixth root of the level.
@@ -40,6 +40,13 @@ pub(super) struct Steps<'a> {
 
 /// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
 pub(super) type KnownSums = Vec<(usize, CellSums)>;
+
+/// What finding steps takes of a run: the sums of its cells, and how bright its squares are.
+#[derive(Debug)]
+pub(super) struct ShadedSums {
+    pub sums: CellSums,
+    pub shades: Vec<CellShade>,
+}
 
 /// Whoever looks at the sums of a run of cells on the way.
 pub(super) type SeeSums<'a> = dyn FnMut(usize, &CellSums) -> Result<(), BuildError> + 'a;
@@ -121,6 +128,20 @@ impl HeightFitter<'_> {
             left_t_m: rows.clone().map(|r| edges.left_m(s(r))).collect(),
             right_t_m: rows.map(|r| edges.right_m(s(r))).collect(),
         }
+    }
+
+    /// The sums of a run with no breaklines, and how bright each setup saw its squares of `side` by
+    /// `side` cells.
+    pub fn shaded_sums(&self, run: usize, side: usize) -> Result<ShadedSums, BuildError> {
+        let points = self.read(run)?;
+        let place = |s, t| self.place(s, t);
+        let trust = Trust {
+            setups: self.setups,
+            place: &place,
+        };
+        let (first, limits) = (run * SECTION_ROWS, self.limits(run));
+        let (sums, shades) = cell_sums_shaded(&points, self.lattice, first, &limits, trust, side);
+        Ok(ShadedSums { sums, shades })
     }
 
     pub fn sums(&self, run: usize, lines: &Breaklines) -> Result<CellSums, BuildError> {
@@ -285,6 +306,17 @@ impl HeightFitter<'_> {
         known: &mut KnownSums,
         progress: &mut dyn Progress,
     ) -> Result<(), BuildError> {
+        self.provide_by(batch, known, &|run| self.sums(run, lines), progress)
+    }
+
+    /// The same of whatever `make` makes of a run.
+    pub fn provide_by<T: Send>(
+        &self,
+        batch: &[usize],
+        known: &mut Vec<(usize, T)>,
+        make: &(dyn Fn(usize) -> Result<T, BuildError> + Sync),
+        progress: &mut dyn Progress,
+    ) -> Result<(), BuildError> {
         let mut needed: Vec<usize> = batch
             .iter()
             .flat_map(|&run| {
@@ -301,9 +333,9 @@ impl HeightFitter<'_> {
         in_order_within(
             &needed,
             (&|&run| self.load(run), self.flight_bytes),
-            |&run| self.sums(run, lines),
-            |&run, sums| {
-                known.push((run, sums));
+            |&run| make(run),
+            |&run, made| {
+                known.push((run, made));
                 Ok::<(), BuildError>(progress.advance(0)?)
             },
         )

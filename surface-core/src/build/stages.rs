@@ -35,6 +35,8 @@ const PLAN: &str = "plan";
 const PART: &str = "heights-";
 /// Beginning of the key of what the setups are worth: another one whenever its record changes.
 const LEVEL: &str = "level with slow errors and fading";
+/// Beginning of the key of the breaklines: another one whenever others are found in the same points.
+const LINES: &str = "lines by height and intensity";
 /// File of the points by section.
 const ROAD: &str = "road";
 /// Beginning of the key of the pass over the scans: another one whenever its record changes.
@@ -73,7 +75,7 @@ impl Keys {
         let road = ribbon.then("road", &format!("{:?}", params.spacing_m));
         let held = (&params.checkpoints, params.checkpoint_sd_m, params.noise);
         let level = road.then(LEVEL, &format!("{held:?}"));
-        let lines = level.then("lines", &format!("{:?}", params.breaklines));
+        let lines = level.then(LINES, &format!("{:?}", params.breaklines));
         let field = lines.then("field", &format!("{:?}", params.bridge_m));
         Self {
             cloud,

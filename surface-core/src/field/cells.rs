@@ -12,9 +12,11 @@ use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
 use super::lone::set_lone_strays_aside;
 use super::rounding::{Rounding, weigh_for_rounding};
+use super::shades::shades;
 use super::trust::{RunSetups, Trust};
 use crate::cloud::{Frame, PackedPoint};
 use crate::numeric::{MAD_TO_SIGMA, TUKEY_C, biweight, floor_i32, to_u32};
+use crate::zones::CellShade;
 
 /// Points further than this from the block's plane stand on the road, or lie under it by
 /// multipath: twice the height of a tall kerb.
@@ -154,6 +156,36 @@ pub fn cell_sums_cut(
 ) -> CellSums {
     let sorted = sort(points, lattice, first_row, limits, trust);
     let blocks = fit_blocks(&sorted, trust.setups, cuts);
+    sums_of(&sorted, &blocks, lattice, first_row, cuts)
+}
+
+/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells: in order of squares
+/// (row by row) and setups, none of points without intensity.
+#[must_use]
+pub fn cell_sums_shaded(
+    points: &[PackedPoint],
+    lattice: &Lattice,
+    first_row: usize,
+    limits: &RowLimits,
+    trust: Trust,
+    side: usize,
+) -> (CellSums, Vec<CellShade>) {
+    let (sorted, cuts) = (
+        sort(points, lattice, first_row, limits, trust),
+        Cuts::default(),
+    );
+    let blocks = fit_blocks(&sorted, trust.setups, &cuts);
+    let shades = shades(&sorted, &blocks, lattice, side);
+    (sums_of(&sorted, &blocks, lattice, first_row, &cuts), shades)
+}
+
+fn sums_of(
+    sorted: &Sorted,
+    blocks: &BlockPlanes,
+    lattice: &Lattice,
+    first_row: usize,
+    cuts: &Cuts,
+) -> CellSums {
     let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
     sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
     let mut scratch = Vec::new();
@@ -165,8 +197,8 @@ pub fn cell_sums_cut(
         let node = node_offset(lattice, cell, sorted.columns);
         if crossed.binary_search(&cell).is_ok() {
             cut_cell(
-                &sorted,
-                &blocks,
+                sorted,
+                blocks,
                 lattice,
                 (cell, node),
                 cuts,
@@ -174,13 +206,13 @@ pub fn cell_sums_cut(
                 &mut sums,
             );
         } else {
-            let part = one_cell(&sorted, &blocks, (cell, node), &|_| true, &mut scratch);
+            let part = one_cell(sorted, blocks, (cell, node), &|_| true, &mut scratch);
             sums.put(&part);
         }
     }
-    set_bodies_aside(&mut sums, &sorted, lattice);
-    set_lone_strays_aside(&mut sums, &sorted, &blocks, lattice);
-    weigh_for_rounding(&mut sums, &sorted, &blocks, lattice);
+    set_bodies_aside(&mut sums, sorted, lattice);
+    set_lone_strays_aside(&mut sums, sorted, blocks, lattice);
+    weigh_for_rounding(&mut sums, sorted, blocks, lattice);
     sums
 }
 

@@ -24,6 +24,7 @@ mod resolved;
 mod road_points;
 mod rounding;
 mod rounds;
+mod shades;
 mod sights;
 #[cfg(test)]
 mod tests;
@@ -32,7 +33,7 @@ mod trust;
 
 pub use block_grid::{block_cells, cells_of};
 pub use cell_means::CellMeans;
-pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut};
+pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut, cell_sums_shaded};
 pub use cuts::{CellPart, Cuts};
 pub use hidden::{HiddenGround, hidden_in, join_hidden};
 pub use kernel::{KernelParams, Window};

@@ -4,18 +4,20 @@
 //! to the left of a line through the middle and σ rising from −1 to 1 within the middle cell. The
 //! direction with the largest |d|/sd stands for the cell; cells where that is largest across the
 //! line are the ridge (non-maximum suppression, after Canny 1986, "A computational approach to
-//! edge detection").
+//! edge detection"). Where intensity jumps as well, less of a step in height is asked for
+//! ([`super::edges`]).
 
 use wide::f64x2;
 
-use super::heights::{CellHeight, CellHeights};
+use super::edges;
+use super::heights::{CellHeight, CellHeights, CellShade};
 use crate::numeric::{PlaneSums, column_sums, median, round_i32, to_index};
 
 /// Rows that must be known before and after those whose ridge is asked for.
 pub const HALO_ROWS: usize = DISC + 1;
 
 /// Directions that are tried over half a turn.
-const DIRECTIONS: usize = 8;
+pub(super) const DIRECTIONS: usize = 8;
 /// Radius of the disc in cells, rounded up.
 const DISC: usize = 4;
 /// Radius of the disc in cells: three on either side of the line, within which asphalt is nearly
@@ -25,6 +27,9 @@ const RADIUS_CELLS: f64 = 3.6;
 const FEWEST: [f64; 2] = [24.0, 7.0];
 /// Steps weaker than this many standard deviations are no part of a ridge.
 const LOW: f64 = 3.9;
+/// A cell's mean intensity weighs no more than that of this many points: what it strays by further is
+/// the texture of asphalt.
+const MOST_SHADES: f64 = 4.0;
 /// What a cell's mean strays from a plane because the road is rough, metres, added to its noise.
 const ROUGH_M: f64 = 1.5e-4;
 
@@ -39,7 +44,8 @@ pub struct RidgePoint {
     pub heading_rad: f64,
     /// Height left of the line less right of it, metres: positive.
     pub step_m: f64,
-    /// The step over its standard deviation.
+    /// The step over its standard deviation; where intensity jumps as well, what both together are
+    /// worth.
     pub score: f64,
     /// Height half way up the step at the place, and the ground's slopes along s and t.
     pub plane: [f64; 3],
@@ -47,33 +53,38 @@ pub struct RidgePoint {
 
 /// The best step through the middle of one cell.
 #[derive(Debug, Clone, Copy)]
-struct Fit {
+pub(super) struct Fit {
     direction: usize,
     step_m: f64,
-    score: f64,
+    /// What the step is worth, with its sign.
+    pub score: f64,
     plane: [f64; 3],
 }
 
 /// A step through the middle of a disc in one direction.
 #[derive(Debug, Clone, Copy)]
-struct Step {
-    direction: usize,
-    half_step_m: f64,
-    score: f64,
+pub(super) struct Step {
+    pub direction: usize,
+    /// Half of the step; metres of a step in height.
+    pub half_step: f64,
+    pub score: f64,
+    /// 1/variance of the half.
+    pub weight: f64,
     /// Σw·σ(n), Σw·σ(n)·u and Σw·σ(n)·v.
     sums: [f64; 3],
 }
 
 /// Cells in columns; one that is not known has weight 0.
-#[derive(Debug, Default)]
-struct Columns {
+#[derive(Debug, Clone, Default)]
+pub(super) struct Columns {
     /// Place along s and t from the first cell of the run, or the middle of the disc, metres.
     u: Vec<f64>,
     v: Vec<f64>,
+    /// Height, metres, or logarithm of intensity.
     z: Vec<f64>,
-    w: Vec<f64>,
+    pub w: Vec<f64>,
     /// 1 where the cell is known, else 0.
-    known: Vec<f64>,
+    pub known: Vec<f64>,
 }
 
 /// Cells of the ridge among the rows `own` (counted within the run), in order of rows and columns.
@@ -85,9 +96,13 @@ pub fn ridge(heights: &CellHeights, own: std::ops::Range<usize>) -> Vec<RidgePoi
     let mut disc = Disc::default();
     let mut fits: Vec<Option<Fit>> = rows
         .flat_map(|row| (0..heights.columns).map(move |column| [row, column]))
-        .map(|cell| finder.fit(cell, &mut disc))
+        .map(|cell| finder.fit(cell, &mut disc, |step| step.score.abs()))
         .collect();
-    calibrate(&mut fits);
+    let scale = usual_scale(fits.iter().flatten().map(|f| f.score.abs()));
+    for fit in fits.iter_mut().flatten() {
+        fit.score /= scale;
+    }
+    edges::weigh(&finder, scale, &mut fits, from);
     let mut out = Vec::new();
     for row in own {
         for column in 0..heights.columns {
@@ -98,22 +113,21 @@ pub fn ridge(heights: &CellHeights, own: std::ops::Range<usize>) -> Vec<RidgePoi
     out
 }
 
-/// Make scores what they say: on plain road, which is most of a run, half of them lie below the
-/// median of the largest of [`DIRECTIONS`] dependent normal scores.
-fn calibrate(fits: &mut [Option<Fit>]) {
+/// What scores are divided by to be what they say: on plain road, which is most of a run, half of
+/// them lie below the median of the largest of [`DIRECTIONS`] dependent normal scores.
+pub(super) fn usual_scale(largest: impl Iterator<Item = f64>) -> f64 {
     /// Median of the largest |score| over the eight directions (measured on 98 168 discs of plain
     /// noise, 250 points on a square metre).
     const USUAL: f64 = 1.69;
-    let mut scores: Vec<f64> = fits.iter().flatten().map(|f| f.score.abs()).collect();
-    let scale = median(&mut scores).map_or(1.0, |m| (m / USUAL).max(1.0));
-    for fit in fits.iter_mut().flatten() {
-        fit.score /= scale;
-    }
+    let mut scores: Vec<f64> = largest.collect();
+    median(&mut scores).map_or(1.0, |m| (m / USUAL).max(1.0))
 }
 
-struct Finder<'a> {
-    heights: &'a CellHeights,
+pub(super) struct Finder<'a> {
+    pub heights: &'a CellHeights,
     cells: Columns,
+    /// Logarithms of intensity, for each setup that knows any.
+    pub shades: Vec<Columns>,
     /// How many cells the disc reaches to either side, in rows from −[`DISC`] on.
     spans: [Option<usize>; 2 * DISC + 1],
     /// Left normals of the directions.
@@ -123,7 +137,7 @@ struct Finder<'a> {
 }
 
 impl<'a> Finder<'a> {
-    fn new(heights: &'a CellHeights) -> Self {
+    pub fn new(heights: &'a CellHeights) -> Self {
         let normals = std::array::from_fn(|k| {
             let heading = heading_rad(k);
             [-heading.sin(), heading.cos()]
@@ -132,6 +146,7 @@ impl<'a> Finder<'a> {
         Self {
             heights,
             cells: Columns::of(heights),
+            shades: Columns::of_shades(heights),
             spans: std::array::from_fn(|k| {
                 let rest = RADIUS_CELLS.powi(2) - (k.abs_diff(DISC) as f64).powi(2);
                 (rest >= 0.0).then(|| to_index(rest.sqrt()))
@@ -141,26 +156,45 @@ impl<'a> Finder<'a> {
         }
     }
 
-    /// The best step through a cell; `None` where too little is known around it.
-    fn fit(&self, cell: [usize; 2], disc: &mut Disc) -> Option<Fit> {
-        self.gather(cell, &mut disc.cells);
-        if disc.cells.known.iter().sum::<f64>() < FEWEST[0] {
-            return None;
-        }
-        let plane = Plane::through(disc)?;
-        let steps = (0..DIRECTIONS).filter_map(|k| self.step(disc, &plane, k));
-        let best = steps.max_by(|a, b| a.score.abs().total_cmp(&b.score.abs()))?;
+    /// The step through a cell in the direction where it is worth most, with that worth; `None` where
+    /// too little is known around it.
+    pub fn fit(
+        &self,
+        cell: [usize; 2],
+        disc: &mut Disc,
+        worth: impl Fn(&Step) -> f64,
+    ) -> Option<Fit> {
+        let plane = self.plane(&self.cells, cell, FEWEST[0], disc)?;
+        let steps = (0..DIRECTIONS).filter_map(|k| self.step(disc, &plane, k, FEWEST[1]));
+        let steps = steps.map(|step| (worth(&step), step));
+        let (worth, best) = steps.max_by(|a, b| a.0.total_cmp(&b.0))?;
         let along = plane.of(best.sums);
         Some(Fit {
             direction: best.direction,
-            step_m: 2.0 * best.half_step_m,
-            score: best.score,
-            plane: [0, 1, 2].map(|k| plane.abc[k] - best.half_step_m * along[k]),
+            step_m: 2.0 * best.half_step,
+            score: worth.copysign(best.score),
+            plane: [0, 1, 2].map(|k| plane.abc[k] - best.half_step * along[k]),
         })
     }
 
+    /// The plane through the cells around one, which are then in the disc; `None` where fewer than
+    /// `fewest` are known.
+    pub fn plane(
+        &self,
+        of: &Columns,
+        cell: [usize; 2],
+        fewest: f64,
+        disc: &mut Disc,
+    ) -> Option<Plane> {
+        self.gather(of, cell, &mut disc.cells);
+        if disc.cells.known.iter().sum::<f64>() < fewest {
+            return None;
+        }
+        Plane::through(disc)
+    }
+
     /// The cells of the disc around one.
-    fn gather(&self, [row, column]: [usize; 2], out: &mut Columns) {
+    fn gather(&self, from: &Columns, [row, column]: [usize; 2], out: &mut Columns) {
         let [ds, dt] = self.heights.steps_m;
         let (s, t) = (row as f64 * ds, column as f64 * dt);
         out.clear();
@@ -172,12 +206,13 @@ impl<'a> Finder<'a> {
             let first = other * self.heights.columns;
             let to = (column + span + 1).min(self.heights.columns);
             let cells = first + column.saturating_sub(*span)..first + to;
-            out.extend(&self.cells, cells, [s, t]);
+            out.extend(from, cells, [s, t]);
         }
     }
 
-    /// The step in one direction, given the plane without it.
-    fn step(&self, disc: &Disc, plane: &Plane, direction: usize) -> Option<Step> {
+    /// The step in one direction, given the plane without it; `None` where fewer than `fewest` cells
+    /// are known on either side.
+    pub fn step(&self, disc: &Disc, plane: &Plane, direction: usize, fewest: f64) -> Option<Step> {
         let [nu, nv] = self.per_rise[direction].map(f64x2::splat);
         let all = &disc.cells;
         let columns: [&[f64]; 5] = [&all.w, &all.u, &all.v, &disc.left, &all.known];
@@ -189,15 +224,16 @@ impl<'a> Finder<'a> {
             [wb, wb * u, wb * v, wb * rise, wb * left, ahead, behind]
         });
         let [one, u, v, square, rest, ahead, behind] = sums;
-        if ahead.min(behind) < FEWEST[1] {
+        if ahead.min(behind) < fewest {
             return None;
         }
         let sums = [one, u, v];
         let own = square - plane.square_of(sums);
         (own > 1e-6 * square).then(|| Step {
             direction,
-            half_step_m: rest / own,
+            half_step: rest / own,
             score: rest / own.sqrt(),
+            weight: own,
             sums,
         })
     }
@@ -276,6 +312,43 @@ impl Columns {
         out
     }
 
+    /// For each setup the logarithms of the intensities that it saw.
+    fn of_shades(heights: &CellHeights) -> Vec<Self> {
+        let mut setups: Vec<u16> = heights.shades.iter().map(|s| s.setup).collect();
+        setups.sort_unstable();
+        setups.dedup();
+        let mut out = vec![Self::unknown(heights.cells.len()); setups.len()];
+        let [ds, dt] = heights.steps_m;
+        for shade in &heights.shades {
+            if let Ok(setup) = setups.binary_search(&shade.setup) {
+                let (row, column) = (shade.cell / heights.columns, shade.cell % heights.columns);
+                out[setup].set(shade, [row as f64 * ds, column as f64 * dt]);
+            }
+        }
+        out
+    }
+
+    /// As many cells of which nothing is known.
+    fn unknown(cells: usize) -> Self {
+        let nothing = || vec![0.0; cells];
+        Self {
+            u: nothing(),
+            v: nothing(),
+            z: nothing(),
+            w: nothing(),
+            known: nothing(),
+        }
+    }
+
+    fn set(&mut self, shade: &CellShade, [s, t]: [f64; 2]) {
+        let k = shade.cell;
+        self.u[k] = s + shade.off_m[0];
+        self.v[k] = t + shade.off_m[1];
+        self.z[k] = shade.log_intensity;
+        self.w[k] = shade.points.min(MOST_SHADES);
+        self.known[k] = 1.0;
+    }
+
     fn clear(&mut self) {
         let columns = [&mut self.u, &mut self.v, &mut self.z, &mut self.w];
         columns.into_iter().for_each(Vec::clear);
@@ -294,13 +367,13 @@ impl Columns {
 
 /// The cells around one, and what their plane leaves of their heights.
 #[derive(Debug, Default)]
-struct Disc {
-    cells: Columns,
-    left: Vec<f64>,
+pub(super) struct Disc {
+    pub cells: Columns,
+    pub left: Vec<f64>,
 }
 
 /// The weighted plane through the cells of a disc, and what projects onto planes there.
-struct Plane {
+pub(super) struct Plane {
     abc: [f64; 3],
     /// Σw, and the means of u and v.
     weight: f64,

@@ -16,6 +16,26 @@ pub struct CellHeights {
     pub first_t_m: f64,
     /// What each cell says, row by row; `None` where no point counts.
     pub cells: Vec<Option<CellHeight>>,
+    /// How bright each setup saw the cells; empty where the scans have no intensity.
+    pub shades: Vec<CellShade>,
+}
+
+/// How bright one setup saw one cell.
+///
+/// Setups are kept apart: what distance, incidence and an instrument's gain make of a reflectance is
+/// a setup's own, and smooth, so that an edge of reflectance is one in each setup alone.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CellShade {
+    /// Number of the cell among [`CellHeights::cells`].
+    pub cell: usize,
+    /// Number of the setup.
+    pub setup: u16,
+    /// Points that it saw.
+    pub points: f64,
+    /// Logarithm of their mean intensity.
+    pub log_intensity: f64,
+    /// Their mean place less the middle of the cell along s and t, metres.
+    pub off_m: [f64; 2],
 }
 
 /// What the points of one cell say together.

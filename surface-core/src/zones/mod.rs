@@ -6,6 +6,7 @@
 mod breakline;
 mod chain;
 mod doubles;
+mod edges;
 mod evidence;
 mod geojson;
 mod heights;
@@ -18,7 +19,7 @@ pub use breakline::{Breakline, Breaklines, VERTEX_STEP_M};
 pub use chain::{Chain, Rows, link};
 pub use evidence::{HALO_ROWS, RidgePoint, ridge};
 pub use geojson::BreaklineFileError;
-pub use heights::{CellHeight, CellHeights};
+pub use heights::{CellHeight, CellHeights, CellShade};
 pub use strip::{StripPoint, StripSums, StripTotals, Strips};
 
 #[cfg(test)]

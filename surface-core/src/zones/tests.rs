@@ -75,6 +75,7 @@ fn cells(road: Road, points: &[StripPoint]) -> CellHeights {
             .flat_map(|r| (0..columns).map(move |c| (r, c)))
             .map(|(r, c)| cell(row(r) * columns + c))
             .collect(),
+        shades: Vec::new(),
     }
 }
 
@@ -437,3 +438,5 @@ fn chains_of_one_place_or_none_have_no_strip() {
     let strips = Strips::along(&[of(1), whole.clone(), of(0), whole], rows);
     assert_eq!(strips.starts, [0, 24, 48]);
 }
+
+mod shaded;

@@ -25,6 +25,7 @@ pub mod shape;
 pub mod spec;
 pub mod step_lines;
 pub mod steps;
+pub mod stretch;
 pub mod whole;
 
 pub use course::{Course, ORIGIN_M, Place, Row, Zone};
