@@ -51,6 +51,23 @@ impl Target {
         }
     }
 
+    /// The same at another distance and height, of two surfaces.
+    #[must_use]
+    pub fn at(self, d_m: f64, dz_m: f64) -> Self {
+        Self {
+            d_m,
+            dz_m,
+            source: Source::Mixed,
+            ..self
+        }
+    }
+
+    /// How far outside the road's edge it lies, metres; negative on the road.
+    #[must_use]
+    pub fn outside_m(&self) -> f64 {
+        self.outside_m
+    }
+
     /// A body.
     #[must_use]
     pub fn object(d_m: f64, dz_m: f64, reflectance: f64) -> Self {

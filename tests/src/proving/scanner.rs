@@ -25,6 +25,14 @@ const HIGHEST_RAD: f64 = 0.08;
 const WALK_FROM_M: f64 = 0.5;
 /// Half the angle that a beam covers, radians: returns mix at edges nearer than this.
 const BEAM_HALF_RAD: f64 = 0.4e-3;
+/// Rays that a beam is taken apart into where it may straddle the edge of a kerb.
+const BEAM_RAYS: i32 = 8;
+/// Places of the profile that a beam's lowest ray meets the ground before its middle, at most: half a
+/// beam covers 1 % of the distance at 45 m, a step of the profile 2 %.
+const LOOK_BACK: usize = 3;
+/// Beams that meet the ground further than this from the edge of the paving do not straddle it,
+/// metres.
+const STRADDLES_M: f64 = 1.0;
 
 /// Scans setup after setup, in order, and hands each to `sink`; holds a few setups at a time.
 ///
@@ -163,6 +171,7 @@ impl Scan<'_> {
                 continue;
             }
             let ground = ground.map(|k| walk.refine(k, ring.tan));
+            let ground = ground.map(|ground| self.straddling(ground, ring.tan, &mut walk));
             let body = seen_body.filter(|(hit, _)| ground.as_ref().is_none_or(|g| *hit < g.d_m));
             let target = match (body, ground) {
                 (Some((hit, crossing)), _) => {
@@ -173,6 +182,24 @@ impl Scan<'_> {
             };
             returns.receive(&target, &mut rng);
         }
+    }
+
+    /// The target of a beam that meets the ground; on both sides of a kerb's outer edge it is the mean
+    /// range of the beam's rays, which weighs both by their shares of the footprint.
+    fn straddling(&self, ground: Target, tan: f64, walk: &mut Walk) -> Target {
+        let near = ground.outside_m().abs() < STRADDLES_M;
+        if !self.params.mixed_kerbs || !near || !walk.by_kerb(ground.d_m) {
+            return ground;
+        }
+        let share = |k: i32| (2.0 * f64::from(k) + 1.0) / f64::from(BEAM_RAYS) - 1.0;
+        let rays = (0..BEAM_RAYS).map(|k| tan + BEAM_HALF_RAD * share(k));
+        let met: Vec<Target> = rays.filter_map(|tan| walk.look(tan)).collect();
+        let outside = met.iter().filter(|t| t.outside_m() > 0.0).count();
+        if outside == 0 || outside == met.len() {
+            return ground;
+        }
+        let d_m = met.iter().map(|t| t.d_m).sum::<f64>() / met.len() as f64;
+        ground.at(d_m, d_m * tan)
     }
 
     /// Bodies along an azimuth. A body is cut by the beam's edge when a ray half a beam to one
@@ -296,6 +323,23 @@ impl<'a> Walk<'a> {
             self.reached += 1;
         }
         Some(self.reached)
+    }
+
+    /// Whether the road beside a place has a kerb.
+    fn by_kerb(&self, d_m: f64) -> bool {
+        let [x, y] = self.point(d_m);
+        let place = self.scan.course.place(x, y);
+        place.is_some_and(|p| p.row.kerb_m[usize::from(p.foot.t_m < 0.0)] > 0.0)
+    }
+
+    /// What a ray meets that is no ring's own: the walk goes on where it was.
+    fn look(&mut self, tan: f64) -> Option<Target> {
+        let reached = self.reached;
+        self.reached = reached.saturating_sub(LOOK_BACK);
+        let met = self.first_crossing(tan, self.scan.params.range_m);
+        let met = met.map(|k| self.refine(k, tan));
+        self.reached = reached;
+        met
     }
 
     /// Three rounds of the Illinois form of regula falsi between profile places k − 1 and k.

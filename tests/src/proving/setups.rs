@@ -98,6 +98,9 @@ pub struct ScanParams {
     pub third_noisier: f64,
     /// Grass has blades that stand above the soil.
     pub blades: bool,
+    /// Beams that straddle the outer edge of a kerb report one range, between what they meet.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub mixed_kerbs: bool,
     /// People and a passing car, with shadows and mixed pixels at their edges.
     pub clutter: bool,
     /// A car stands on the road in every setup.
@@ -125,6 +128,7 @@ impl ScanParams {
             fourth_off_m: 0.0,
             third_noisier: 0.0,
             blades: true,
+            mixed_kerbs: false,
             clutter: true,
             parked_car: false,
             stray_share: 0.003,
@@ -152,6 +156,7 @@ impl ScanParams {
             setup_tilt_error_rad: 0.0,
             fourth_off_m: 0.0,
             third_noisier: 0.0,
+            mixed_kerbs: false,
             clutter: false,
             parked_car: false,
             stray_share: 0.0,
