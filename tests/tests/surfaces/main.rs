@@ -5,6 +5,7 @@ mod breaklines_demo;
 mod brightness;
 mod demo;
 mod formats;
+mod grooves;
 mod kerbs;
 mod levelling;
 mod plane_laz;
