@@ -7,6 +7,7 @@ mod banded;
 mod crs;
 mod deviation_laz;
 mod layering;
+mod levelling;
 mod line;
 mod mesh;
 mod patch;
