@@ -128,12 +128,12 @@ fn a_line_that_misses_the_cloud_is_an_error_with_both_places() {
             "out",
         ],
     );
-    // The middle of the line is 5 427 km from the origin of the course.
+    // The line is 5 427 km from the origin of the course.
     let parts = [
-        "misses the cloud",
-        "100 % of it",
-        "542",
-        " m away, near x -",
+        "line.csv: 100 % of this line",
+        "course.laz",
+        "at x 0, y 0 it is 542",
+        "the scan is around x 512058, y 5403003",
     ];
     refused(&run, dir.path(), &["line.csv"], &parts);
 }
