@@ -78,7 +78,9 @@ fn main() -> Result<(), Box<dyn Error>> {
         })?;
     }
     took.sort_unstable();
-    let most = took.last().copied().unwrap_or_default();
+    let most = *took
+        .last()
+        .ok_or("every run had ended before it was stopped")?;
     println!(
         "  {} stops of a run of {whole:.1} s: median {} ms, longest {} ms (aim 1000)",
         took.len(),

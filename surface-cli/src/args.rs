@@ -31,7 +31,8 @@ pub enum Command {
     /// The main job: ribbon, height field, mesh, deviation map and report
     #[command(
         after_help = "A run that is stopped or killed leaves DIR/work.part: the same command \
-        goes on from there. Sections: make a plan with --sections N, fit each with `surface fit \
+        goes on from there. Where DIR holds that very build, whole, nothing is made again (remove it to \
+        have it so, or ask for --also). Sections: make a plan with --sections N, fit each with `surface fit \
         --out DIR --section K` in any order on any machine that sees DIR (and --scratch), then run \
         the same command without --sections: it joins them, and fits those that are missing."
     )]
@@ -101,7 +102,7 @@ pub struct RunArgs {
     #[arg(long, value_name = "N")]
     pub threads: Option<usize>,
     /// Memory that the run may take, besides a mesh that is read [default: a quarter of the
-    /// machine's]
+    /// machine's or its container's, 0.5 at least]
     #[arg(long, value_name = "GIB")]
     pub memory: Option<f64>,
     /// Folder for scratch files, up to 32 bytes a point (deviation and ribbon 16) [default: beside
@@ -154,14 +155,13 @@ pub struct RibbonArgs {
 }
 
 /// What a section is fitted with is in its plan.
-const PLANNED: [&str; 14] = [
+const PLANNED: [&str; 13] = [
     "files",
     "units",
     "line",
     "closed",
     "open",
     "setups",
-    "memory",
     "spacing",
     "tolerance",
     "bridge",

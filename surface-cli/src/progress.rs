@@ -316,16 +316,16 @@ mod tests {
             let screen = Screen::default();
             let target = ProgressDrawTarget::term_like(Box::new(screen.clone()));
             let bar = ProgressBar::with_draw_target(Some(total), target);
-            bar.set_style(style(template, Counted::Squares));
+            bar.set_style(style(template, Counted::Stations));
             bar.set_message("sort");
             bar.inc(2);
             bar.force_draw();
             let shown = screen.shown();
             let known = match total {
-                0 => "2.00 squares in ",
+                0 => "2.00 stations in ",
                 _ => " 25 %, ",
             };
-            for part in ["sort ", " squares/s, ", known, " MiB"] {
+            for part in ["sort ", " stations/s, ", known, " MiB"] {
                 assert!(shown.contains(part), "{part:?} in {shown:?}");
             }
         }
@@ -386,9 +386,9 @@ mod tests {
         let line = lines.advance(10_000_000, at(12), || 80).unwrap();
         assert_eq!(line, "read: 20 %, 2.00 M points/s, 40 s left, peak 80 MiB");
         assert_eq!(lines.advance(1, at(21), || 80), None);
-        lines.stage("sort", (0, Counted::Squares), at(21));
+        lines.stage("sort", (0, Counted::Stations), at(21));
         let line = lines.advance(600, at(41), || 81).unwrap();
-        assert_eq!(line, "sort: 600 squares, 30.0 squares/s, peak 81 MiB");
+        assert_eq!(line, "sort: 600 stations, 30.0 stations/s, peak 81 MiB");
     }
 
     #[test]

@@ -15,9 +15,7 @@ pub enum Counted {
     Points,
     /// Bytes of files.
     Bytes,
-    /// Squares of the world that points are sorted into.
-    Squares,
-    /// Sections of the road; those that are passed over twice count twice.
+    /// Sections of the road.
     Sections,
     /// Places along the reference line.
     Stations,
@@ -36,7 +34,6 @@ impl Counted {
         match self {
             Self::Points => "points",
             Self::Bytes => "bytes",
-            Self::Squares => "squares",
             Self::Sections => "sections",
             Self::Stations => "stations",
             Self::Cells => "cells",

@@ -165,7 +165,7 @@ fn sections_fitted_by_processes_of_their_own_join_to_the_same_bytes() {
         .map(|k| {
             let mut command = Command::new(env!("CARGO_BIN_EXE_surface"));
             command
-                .args(["fit", "--section", k, "--out"])
+                .args(["fit", "--section", k, "--memory", "1", "--out"])
                 .arg(&out)
                 .args(scratch);
             command

@@ -12,7 +12,7 @@ use super::fit::lattice_of;
 use super::folder::BuildFolder;
 use super::heights::{HeightFitter, ShadedSums};
 use super::levelled::{Course, LevelledRoad};
-use super::order::{in_order, in_order_within};
+use super::order::in_order_within;
 use super::params::FitParams;
 use super::road::{Squares, find_road, open};
 use crate::field::{CellSums, Lattice, SECTION_ROWS, Trust, cells_of, road_points};
@@ -95,6 +95,9 @@ pub(super) fn find_breaklines_in(
     Ok(strips.breaklines(&totals))
 }
 
+/// Bytes of a node's cell in the sums and the shades of a run, about: five setups see it.
+const SHADED_BYTES: u64 = 320;
+
 /// The ridge of step evidence of the whole course, in order of rows and columns.
 fn course_ridge(
     fitter: &HeightFitter,
@@ -103,12 +106,13 @@ fn course_ridge(
 ) -> Result<Vec<RidgePoint>, BuildError> {
     let (mut known, mut found) = (Vec::new(), Vec::new());
     let side = Coarse::of(fitter.lattice).side;
-    let at_a_time = fitter.runs_at_a_time(2);
+    let at_a_time = fitter.runs_at_a_time(2, SHADED_BYTES);
     for batch in runs.chunks(at_a_time) {
         let make = |run| fitter.shaded_sums(run, side);
         fitter.provide_by(batch, &mut known, &make, progress)?;
-        in_order(
+        in_order_within(
             batch,
+            (&|&run| fitter.load(run), fitter.flight_bytes),
             |&run| Ok(run_ridge(fitter, run, &known)),
             |&run, points| {
                 found.extend(points);

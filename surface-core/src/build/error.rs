@@ -318,6 +318,8 @@ impl BuildError {
     pub fn hint(&self) -> String {
         match self {
             Self::SpacingTooWide { least_width_m, .. } => narrower(*least_width_m),
+            _ if self.io().is_some_and(is_missing) => NOT_THERE.to_owned(),
+            _ if self.is_stop() => STOPPED.to_owned(),
             _ => self.sentence().to_owned(),
         }
     }
@@ -326,7 +328,10 @@ impl BuildError {
     pub(super) fn may_pass(&self) -> bool {
         let disk = matches!(
             self,
-            Self::Tiles(_) | Self::Ribbon(RibbonError::Paving(PavingError::Tiles(_)))
+            Self::Tiles(_)
+                | Self::Room { .. }
+                | Self::Read(crate::cloud::io::ReadError::Io { .. })
+                | Self::Ribbon(RibbonError::Paving(PavingError::Tiles(_)))
         );
         disk || self.is_stop() || self.io().is_some()
     }
@@ -360,19 +365,12 @@ impl BuildError {
     }
 
     fn sentence(&self) -> &str {
-        if self.io().is_some_and(is_missing) {
-            return NOT_THERE;
-        }
-        if self.is_stop() {
-            return STOPPED;
-        }
         match self {
             Self::Cancelled(_) => STOPPED,
-            Self::Ribbon(RibbonError::Paving(PavingError::Tiles(_))) => NO_SPACE,
+            Self::Tiles(_) | Self::Ribbon(RibbonError::Paving(PavingError::Tiles(_))) => NO_SPACE,
             Self::Ribbon(_) => {
                 "give a rough line along the course with --line, or a finished ribbon"
             }
-            Self::Tiles(_) => NO_SPACE,
             Self::Room { .. } => ROOM,
             Self::Unreadable { .. } => "check that it is a file, and that you may read it",
             Self::Replaces { .. } => "give another place with --out, or move the file away",
@@ -443,7 +441,8 @@ fn is_missing(error: &std::io::Error) -> bool {
 }
 
 const NOT_THERE: &str = "check the path: something on it is missing, or a file ends too early";
-const STOPPED: &str = "nothing was changed; run the same command again (`surface fit` goes on from its last whole stage)";
+const STOPPED: &str =
+    "nothing was changed; run the same command again (`surface fit` goes on from where it was)";
 const NO_SPACE: &str = "free space, or give another folder for scratch files with --scratch";
 const NOT_WRITTEN: &str = "check that the output folder can be written and has space left";
 const ROOM: &str =
@@ -593,7 +592,13 @@ mod tests {
         };
         let course = no_course(CourseError::from(Cancelled));
         assert_eq!([edges.hint(), course.hint()], [stop.hint(), stop.hint()]);
-        assert!([&stop, &edges, &course].iter().all(|e| e.may_pass()));
+        let room = BuildError::Room {
+            path: "out".into(),
+            what: "points".to_owned(),
+            needed_bytes: 2,
+            free_bytes: 1,
+        };
+        assert!([&stop, &edges, &course, &room].iter().all(|e| e.may_pass()));
         assert!(!no_course(CourseError::NotClosed { gap_m: 1.0 }).may_pass());
         assert!(stop.hint().contains("run the same command again"));
     }

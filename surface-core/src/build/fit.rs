@@ -51,7 +51,7 @@ pub const PRODUCTS: [&str; 11] = [
 ];
 
 /// The stages of a build, by the names that they are told under.
-fn stages(params: &FitParams, also: usize) -> Vec<&'static str> {
+fn stages(params: &FitParams, also: bool) -> Vec<&'static str> {
     let mut names = vec!["hash", "read"];
     if params.ribbon.is_none() {
         names.push("evenness of the ground");
@@ -66,7 +66,9 @@ fn stages(params: &FitParams, also: usize) -> Vec<&'static str> {
         names.push("breaklines");
     }
     names.extend(["fit", "mask", "mesh and hold", "page", "hash"]);
-    names.extend(std::iter::repeat_n("export", also));
+    if also {
+        names.push("export");
+    }
     names
 }
 
@@ -87,7 +89,8 @@ struct Findings {
 
 /// Build the drivable surface of the course in `paths` into the folder `out`.
 ///
-/// Where `out` holds that very build already, whole, nothing is made, and the report is that build's.
+/// Where `out` holds that very build already, whole, nothing is made, and the report is that build's
+/// (not so with other formats, which are made with it).
 /// Else it reads the scans once, streams through scratch files in `out`, and gives the products their
 /// names when all are whole; after an error or a stop the folder is as it was.
 ///
@@ -119,8 +122,10 @@ pub fn fit_and_export(
     let (mut folder, work) = BuildFolder::resumable(out, params.scratch.as_deref())?;
     folder.discard_parts(&all_products(), &["field"])?;
     discard_unnamed(&work)?;
-    check_before(&scans, &work)?;
-    progress.plan(&stages(params, formats.len()));
+    if !out.join("manifest.json").exists() {
+        check_before(&scans, &work)?;
+    }
+    progress.plan(&stages(params, !formats.is_empty()));
     let mut clock = StageClock::start();
     let inputs = inputs_of(&scans, paths, progress)?;
     clock.lap("hash");
@@ -129,6 +134,9 @@ pub fn fit_and_export(
     if formats.is_empty()
         && let Some(report) = unchanged(out, &made_from, progress)?
     {
+        // What a stopped run with other parameters has left is of no use any more.
+        folder.discard_parts(&all_products(), &[])?;
+        work.finish();
         return Ok((report, Vec::new()));
     }
     let mut stages = Stages {

@@ -105,9 +105,10 @@ impl HeightFitter<'_> {
         (SECTION_ROWS * self.lattice.columns) as u64
     }
 
-    /// So many runs for each thread, as long as their sums take half the memory at most.
-    pub fn runs_at_a_time(&self, for_each: usize) -> usize {
-        let most = self.flight_bytes / 2 / (self.nodes_of_run() * SUM_BYTES).max(1);
+    /// So many runs for each thread, as long as their sums, of `node_bytes` each, take half the memory at
+    /// most.
+    pub fn runs_at_a_time(&self, for_each: usize, node_bytes: u64) -> usize {
+        let most = self.flight_bytes / 2 / (self.nodes_of_run() * node_bytes).max(1);
         let most = usize::try_from(most).unwrap_or(usize::MAX);
         (for_each * rayon::current_num_threads().max(1))
             .min(most)
@@ -277,7 +278,7 @@ impl HeightFitter<'_> {
             bridge_m: self.bridge_m,
         };
         let mut out = FittedPart::default();
-        let at_a_time = self.runs_at_a_time(RUNS_AT_A_TIME);
+        let at_a_time = self.runs_at_a_time(RUNS_AT_A_TIME, SUM_BYTES);
         for batch in runs.chunks(at_a_time) {
             self.provide(batch, steps.lines, known, progress)?;
             known.iter().try_for_each(|(run, sums)| see(*run, sums))?;

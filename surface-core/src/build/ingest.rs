@@ -1,8 +1,9 @@
 //! The one pass over the scan files: decode, make local, sort into world tiles, fill the grid.
 
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::BuildError;
 use super::kept_pass::KeptPass;
@@ -81,7 +82,9 @@ pub(super) fn ingest(
     let taken_over = sorter.points;
     progress.advance(taken_over)?;
     read_and_sort(scans, &mut sorter, pass.kept, progress)?;
-    if let Some(kept) = pass.kept {
+    // Where nothing was read the record is that of all of it.
+    let read = sorter.points > taken_over || taken_over == 0;
+    if let Some(kept) = pass.kept.filter(|_| read) {
         sorter.record(scans.so_far(), kept)?;
     }
     Ok(Ingested {
@@ -122,12 +125,13 @@ fn read_and_sort(
     kept: Option<&KeptPass>,
     progress: &mut dyn Progress,
 ) -> Result<(), BuildError> {
-    let every = kept.map(KeptPass::every);
+    // Whoever sorts says when a record is due, and whoever reads says where the points end.
+    let due = &AtomicBool::new(kept.is_some_and(|kept| kept.every().is_zero()));
     std::thread::scope(|scope| {
         let (full, batches) = sync_channel::<Batch>(1);
         let (empty, spares) = sync_channel::<Columns>(2);
-        let reader = scope.spawn(move || decode(scans, every, &full, &spares));
-        let sorted = take_batches(sorter, kept, &batches, &empty, progress);
+        let reader = scope.spawn(move || decode(scans, due, &full, &spares));
+        let sorted = take_batches(sorter, kept.zip(Some(due)), (&batches, &empty), progress);
         drop(batches);
         // A reader that failed closes the channel early: its error is the one to tell.
         let read = reader
@@ -146,21 +150,17 @@ type Batch = (Columns, Option<ReadSoFar>);
 /// Decode batches until the end, an error, or until nobody listens (`Err(None)`).
 fn decode(
     scans: &mut Scans,
-    every: Option<Duration>,
+    due: &AtomicBool,
     full: &SyncSender<Batch>,
     spares: &Receiver<Columns>,
 ) -> Result<(), Option<ReadError>> {
-    let mut last = Instant::now();
     loop {
         let mut columns = spares.try_recv().unwrap_or_default();
         columns.clear();
         if scans.next_batch(&mut columns)? == 0 {
             return Ok(());
         }
-        let due = every.is_some_and(|every| last.elapsed() >= every);
-        if due {
-            last = Instant::now();
-        }
+        let due = due.swap(false, Ordering::Relaxed);
         let read = due.then(|| scans.so_far());
         full.send((columns, read)).map_err(|_| None)?;
     }
@@ -168,18 +168,22 @@ fn decode(
 
 fn take_batches(
     sorter: &mut Sorter,
-    kept: Option<&KeptPass>,
-    batches: &Receiver<Batch>,
-    empty: &SyncSender<Columns>,
+    kept: Option<(&KeptPass, &AtomicBool)>,
+    (batches, empty): (&Receiver<Batch>, &SyncSender<Columns>),
     progress: &mut dyn Progress,
 ) -> Result<(), BuildError> {
+    let mut last = Instant::now();
     for (columns, read) in batches {
         let points = columns.len() as u64;
         sorter.add(&columns)?;
         // The reader may be gone already; then the spare is not needed.
         let _ = empty.try_send(columns);
-        if let Some((read, kept)) = read.zip(kept) {
-            sorter.record(read, kept)?;
+        if let Some((kept, due)) = kept {
+            if let Some(read) = read {
+                sorter.record(read, kept)?;
+                last = Instant::now();
+            }
+            due.store(last.elapsed() >= kept.every(), Ordering::Relaxed);
         }
         progress.advance(points)?;
     }

@@ -152,7 +152,7 @@ mod tests {
                 &items,
                 |_| {
                     let begun = begun.fetch_add(1, Ordering::SeqCst) + 1;
-                    let waiting = begun - taken.load(Ordering::SeqCst);
+                    let waiting = begun.saturating_sub(taken.load(Ordering::SeqCst));
                     most.fetch_max(waiting, Ordering::SeqCst);
                     Ok::<(), ()>(())
                 },
@@ -176,7 +176,8 @@ mod tests {
         let work = || {
             let map = |&k: &u32| {
                 let begun = begun.fetch_add(k as usize, Ordering::SeqCst) + k as usize;
-                most.fetch_max(begun - taken.load(Ordering::SeqCst), Ordering::SeqCst);
+                let held = begun.saturating_sub(taken.load(Ordering::SeqCst));
+                most.fetch_max(held, Ordering::SeqCst);
                 Ok::<u32, ()>(k)
             };
             in_order_within(&items, (&bytes, 35), map, |_, k| {

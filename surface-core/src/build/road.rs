@@ -9,7 +9,7 @@ use super::keep::keep_file;
 use super::kept_pass::KeptPass;
 use super::params::{FitParams, SetupPlace};
 use super::space::{POINT, check_scratch};
-use crate::cloud::Frame;
+use crate::cloud::{CellGrid, Frame};
 use crate::cloud::inspect::reading_doubts;
 use crate::cloud::io::{ReadOptions, Scans, SetupInfo};
 use crate::progress::Progress;
@@ -98,7 +98,11 @@ pub(super) fn find_road(
     finding.map_or(Ok(()), |kept| kept.save_ribbon(&ribbon, &notes))?;
     clock.lap("ribbon");
     Ok(Road {
-        cloud,
+        // What follows has better use for its memory.
+        cloud: Ingested {
+            grid: CellGrid::default(),
+            ..cloud
+        },
         ribbon,
         notes,
         setups: known,

@@ -1,5 +1,7 @@
 //! Whether a disk has room for a run before it begins. Estimates are upper ones: who was let in does
-//! not meet a full disk that could have been foretold.
+//! not meet a full disk that could have been foretold. The record of the pass over the scans is not in
+//! them: its grid depends on the ground that is seen (some 100 MB for 4 km), and points off the road,
+//! which are not sorted along it, leave more room than that.
 
 use std::os::unix::fs::MetadataExt;
 use std::path::Path;

@@ -195,17 +195,20 @@ pub(super) struct Stages<'a> {
 impl Stages<'_> {
     /// Read the scans, find the road and sort its points by section.
     pub fn road(&mut self, scans: &mut Scans, work: &Work) -> Result<SortedRoad, BuildError> {
+        let kept = KeptPass::new(work, self.keys.cloud, self.keys.ribbon)?;
         if let Some(road) = recorded_road(work, &self.keys.road, scans.product_crs()) {
             self.clock.taken_over("road");
+            // A run that was killed in between has left them.
+            kept.forget()?;
             return Ok(road);
         }
         work.forget(ROAD)?;
         work.discard(&[ROAD])?;
-        let kept = KeptPass::new(work, self.keys.cloud, self.keys.ribbon)?;
         let record = self.road_of_pass(scans, &kept, work);
         // What this command cannot do with these scans it can do no better another time.
         if record.as_ref().is_err_and(|error| !error.may_pass()) {
-            kept.forget()?;
+            // What cannot be removed must not hide the error that ended the run.
+            let _ = kept.forget();
         }
         let record = record?;
         work.save(ROAD, &self.keys.road, &record)?;
@@ -267,17 +270,18 @@ impl Stages<'_> {
         course: Course,
         work: &Work,
     ) -> Result<LevelledRoad, BuildError> {
-        if let Some(trusted) = work.load("level", &self.keys.level) {
-            self.clock.taken_over("level");
-            return Ok(LevelledRoad {
-                points,
-                trusted,
-                flight_bytes: self.params.flight_bytes(),
-            });
-        }
-        let trusted = trusted(&points, z_steps_m, course, self.params, self.progress)?;
-        self.clock.lap("level");
-        work.save("level", &self.keys.level, &trusted)?;
+        let trusted = match work.load("level", &self.keys.level) {
+            Some(known) => {
+                self.clock.taken_over("level");
+                known
+            }
+            None => {
+                let found = trusted(&points, z_steps_m, course, self.params, self.progress)?;
+                self.clock.lap("level");
+                work.save("level", &self.keys.level, &found)?;
+                found
+            }
+        };
         Ok(LevelledRoad {
             points,
             trusted,

@@ -151,7 +151,7 @@ impl TileWriter {
     }
 
     /// Go on with the file at `path`, of which `index` tells what is there; what lies behind that is
-    /// written over.
+    /// cut off.
     ///
     /// # Errors
     /// [`TileError::Io`] when the file cannot be opened or is shorter than the index says.
@@ -169,6 +169,8 @@ impl TileWriter {
         if file.metadata().map_err(at)?.len() < end {
             return Err(at(std::io::ErrorKind::UnexpectedEof.into()));
         }
+        // Bytes of the earlier run must not stand for those that are to come.
+        file.set_len(end).map_err(at)?;
         file.seek(SeekFrom::Start(end)).map_err(at)?;
         let bucket = |extents| Bucket {
             waiting: Vec::new(),

@@ -139,7 +139,7 @@ impl AsciiSource {
     fn wrong_lines(&self, declared: u64, found: u64) -> ReadError {
         let vertices = self.header.vertices().count;
         self.lines.damaged(format!(
-            "{vertices} vertices and {declared} elements behind them are declared, {} lines of them              are there: the last",
+            "{vertices} vertices and {declared} elements behind them are declared, {} lines of them are there: the last",
             vertices + found
         ))
     }
