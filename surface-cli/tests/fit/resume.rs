@@ -96,7 +96,7 @@ fn a_build_that_is_there_and_whole_is_not_made_again() {
     assert!(said.contains("\nunchanged "), "{said}");
     assert_eq!((file(), names(&out)), (made, names(&undisturbed())));
     same(&out);
-    // One byte of a product is another, or one parameter: then it is.
+    // One byte of a product is another: then it is.
     let picture = out.join("deviation.png");
     let mut bytes = fs::read(&picture).unwrap();
     bytes[100] ^= 1;
@@ -105,9 +105,6 @@ fn a_build_that_is_there_and_whole_is_not_made_again() {
     ended(&run);
     assert!(file() > made && !String::from_utf8(run.stdout).unwrap().contains("unchanged"));
     same(&out);
-    let run = fit(&out, &["--tolerance", "0.006"]);
-    ended(&run);
-    assert!(!String::from_utf8(run.stdout).unwrap().contains("unchanged"));
 }
 
 /// The moment is too short to be met by waiting for it, so its traces are laid: the first products

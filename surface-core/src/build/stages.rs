@@ -570,6 +570,15 @@ mod tests {
             same(plain, of(|p| p.checkpoint_sd_m = 1e-3)),
             [true, false, false, false]
         );
+        let made = |change: fn(&mut FitParams)| {
+            let mut params = params.clone();
+            change(&mut params);
+            let keys = Keys::new(std::slice::from_ref(&input), &params);
+            keys.products(&params, &[])
+        };
+        assert!(made(|_| {}) == made(|p| p.memory_bytes /= 2));
+        assert!(made(|_| {}) != made(|p| p.tolerance_m = 0.003));
+        assert!(made(|_| {}) != made(|p| p.bridge_m = 0.4));
         let wider = of(|p| p.spacing_m = 0.2);
         assert_eq!(same(plain, wider), [false; 4]);
         assert_eq!((plain.cloud, plain.ribbon), (wider.cloud, wider.ribbon));

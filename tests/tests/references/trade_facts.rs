@@ -72,8 +72,7 @@ fn a_circuit_has_100_to_250_million_points() {
     let setups = place_setups(&course, &params);
     let some: Vec<usize> = setups
         .iter()
-        .step_by(setups.len() / 2)
-        .take(2)
+        .take(1)
         .map(|setup| scan_setup(&course, &params, setup, &[]).len())
         .collect();
     let each = some.iter().sum::<usize>() as f64 / some.len() as f64;
