@@ -3,8 +3,8 @@
 //! Run: `cargo bench -p surface-benches --bench memory`: 50 million points of an invented course
 //! in 1 GiB. The scan is made on the first run (minutes) and kept in `target/bench-data`.
 //! `SURFACE_BENCH_MILLION=10` measures on fewer points, `SURFACE_BENCH_GIB=2` in more memory.
-//! The degenerate cases are the least memory that is accepted, with two threads and with many. Fails when the process's own
-//! peak is more than a tenth over what it was given.
+//! The degenerate cases are the least memory that is accepted, with two threads and with many. Fails
+//! when the process's own peak is more than a tenth over what it was given.
 
 use std::error::Error;
 use std::process::Command;

@@ -226,7 +226,8 @@ fn helped(dir: &Path, arguments: &[&str], place: &str, remedy: &str) {
 fn put_damaged(dir: &Path) {
     let ribbon = "{\"format_version\": VERSION, \"origin\": [0, 0, 0], \"features\": [], \
         \"said\": [\"knot_step_m\", \"left_edge\"]}";
-    let cut = "{\"type\": \"LineString\", \"coordinates\": [[0, 0], [1";
+    let whole = "{\"type\": \"LineString\", \"coordinates\": [[0, 0], [1, 0]]}";
+    let (cut, _) = whole.split_at(whole.len() - 6);
     let point = "{\"type\": \"Point\", \"coordinates\": [0, 0]}";
     for (name, text) in [
         ("c.xyz", "0 0 0\n1 0 0\n2 0 0\n"),

@@ -1,8 +1,8 @@
 //! The curves at which the road's height jumps, found section by section.
 //!
-//! Twice over the sections: cells give the ridge of step evidence, in height and intensity, which is linked to chains over
-//! the whole course; then the points beside the chains say where the step lies and whether it is
-//! one. Memory holds the sections in flight, and what grows with the length of the chains.
+//! Twice over the sections: cells give the ridge of step evidence, in height and intensity, which is
+//! linked to chains over the whole course; then the points beside the chains say where the step lies
+//! and whether it is one. Memory holds the sections in flight, and what grows with the length of the chains.
 
 use std::path::{Path, PathBuf};
 

@@ -85,13 +85,9 @@ pub(super) fn halves(
     let mut cloud = open(scans, &params)?;
     check_space(&cloud, built.field.lattice(), folder)?;
     let mut clock = StageClock::start();
-    let road = find_road(
-        &mut cloud,
-        Squares::Passing(&folder.scratch("cloud")),
-        &params,
-        &mut clock,
-        progress,
-    )?;
+    let scratch = folder.scratch("cloud");
+    let squares = Squares::Passing(&scratch);
+    let road = find_road(&mut cloud, squares, &params, &mut clock, progress)?;
     let course = Course {
         ribbon: &road.ribbon,
         lattice: built.field.lattice(),
@@ -104,9 +100,7 @@ pub(super) fn halves(
         points, trusted, ..
     } = levelled;
     let setups = trusted.models.shifted(built.shift_m);
-    let strip = |p: &WheelPath| Strip::new(built.field, built.ribbon, p);
-    let strips: Result<Vec<Strip>, BuildError> = paths.iter().map(strip).collect();
-    let strips = strips?;
+    let strips = strips_along(built, paths)?;
     let split = choose(&points, &road.ribbon, &setups, &strips)?;
     let count = points.keys().map(|key| points.count(key)).sum();
     let mut found: Vec<Half> = Vec::new();
@@ -147,6 +141,11 @@ fn check_space(cloud: &Scans, lattice: &Lattice, folder: &BuildFolder) -> Result
 
 /// Means of the points of a half, and its surface, along each track of each path.
 type Half = Vec<Vec<(PointMeans, Profile)>>;
+
+fn strips_along(built: &Finished, paths: &[WheelPath]) -> Result<Vec<Strip>, BuildError> {
+    let along = |path: &WheelPath| Strip::new(built.field, built.ribbon, path);
+    paths.iter().map(along).collect()
+}
 
 /// One half: means of its points and its surface, along each track of each path.
 fn fit_half(

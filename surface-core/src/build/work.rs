@@ -1,4 +1,5 @@
-//! What a run leaves for the next one when it does not come to its end: stages that are whole.
+//! What a run leaves for the next one when it does not come to its end: stages that are whole, and how
+//! far the pass over the scans is ([`super::kept_pass`]).
 //!
 //! A stage's record holds a key, what the stage found, and a hash. The key chains the hashes of
 //! all that went in (scans, parameters, version), so that a record of other scans, other

@@ -91,7 +91,8 @@ impl SetupInfo {
 ///
 /// [`Scans::open`] reads headers only. [`Scans::next_batch`] then gives the points of all files
 /// in the order of the files, in metres, with points dropped (and counted) whose coordinates are
-/// NaN or infinite, or that their file marks as deleted. The same files give the same batches on any number of threads.
+/// NaN or infinite, or that their file marks as deleted. The same files give the same batches on any
+/// number of threads.
 pub struct Scans {
     files: Vec<FileInfo>,
     /// Points of all files as they promise them, else as their lengths tell; `None` where one tells

@@ -2,8 +2,8 @@
 //!
 //! Columns are parted by commas, semicolons, tabs or blanks. Lines that begin with `#` or `//`
 //! are comments; one with the names of columns is a header all the same, since some programs
-//! write it so, when the first line of points has as many columns as it has words. A line with a single whole number is the count of the points that follow. Text
-//! has no checksum: a number cut short at the very end of a file cannot be told from a whole one.
+//! write it so, when the first line of points has as many columns as it has words. A line with a
+//! single whole number is the count of the points that follow. Text has no checksum: a number cut short at the very end of a file cannot be told from a whole one.
 
 use std::fs::File;
 use std::os::unix::fs::FileExt;

@@ -239,7 +239,9 @@ impl BinarySource {
                 ReadError::damaged(&path, what, Place::Byte(end))
             }
             None => {
-                let what = format!("{what} is not what is declared: the end");
+                let what = format!(
+                    "{what} is not what is declared, or has a face without corners: the end"
+                );
                 ReadError::damaged(&path, what, Place::Byte(self.size))
             }
         }
@@ -260,7 +262,11 @@ impl BinarySource {
             self.size.checked_sub(bytes)
         });
         let room = rooms.into_iter().flatten().filter(|r| r % stride == 0);
-        let mut ends = |room: &u64| matches!(self.end_from(self.start + room), Ok(Some(end)) if end == self.size);
+        let (start, size) = (self.start, self.size);
+        let mut ends = |room: &u64| {
+            self.end_from(start + room)
+                .is_ok_and(|end| end == Some(size))
+        };
         room.collect::<Vec<_>>()
             .iter()
             .find(|room| ends(room))
