@@ -15,7 +15,7 @@ use std::process::Command;
 
 use surface_benches::bare::{decode_if_asked, decoding};
 use surface_benches::data::{Scan, demo_scan, dense_scan, long_scan};
-use surface_benches::process::{Run, best, load, say, say_stages, surface, typed};
+use surface_benches::process::{Run, builds, least, load, run, say, say_stages, surface, typed};
 use surface_tests::python::venv;
 
 fn number(name: &str, otherwise: f64) -> f64 {
@@ -39,7 +39,7 @@ fn deviating(scan: &Scan, build: &Path, bare: &Run) -> Result<(), Box<dyn Error>
     command.arg(&scan.cloud).args(["--threads", "1", "--out"]);
     command.arg(build.with_file_name("deviation"));
     println!("  {}", typed(&command));
-    let done = best(&mut command, &[0, 1], 1)?;
+    let done = run(&mut command, &[0, 1])?;
     say("deviation, 1 thread", scan.points, &done);
     let rate = |busy_s: f64| scan.points as f64 / busy_s / 1e6;
     println!(
@@ -68,7 +68,10 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
     let mut of_two = Vec::new();
     let mut seconds = Vec::new();
     for threads in [2, 1] {
-        let bare = best(&mut decoding(scan, threads)?, &[0], times)?;
+        let bare: Result<Vec<Run>, _> = (0..times)
+            .map(|_| run(&mut decoding(scan, threads)?, &[0]))
+            .collect();
+        let bare = least(bare?, |run| run.seconds)?;
         say(
             &format!("bare decoding, {threads} threads"),
             scan.points,
@@ -76,7 +79,7 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
         );
         let mut command = fitting(scan, threads, &build)?;
         println!("  {}", typed(&command));
-        let fit = best(&mut command, &[0, 1], times)?;
+        let fit = least(builds(&mut command, &build, times)?, |run| run.seconds)?;
         say(&format!("fit, {threads} threads"), scan.points, &fit);
         say_stages(&build, scan.points)?;
         println!(
@@ -96,7 +99,7 @@ fn measure(scan: &Scan) -> Result<(), Box<dyn Error>> {
     );
     if let Some(mut command) = script(scan, &build, &folder.path().join("script.ply")) {
         println!("  {}", typed(&command));
-        let slow = best(&mut command, &[0], 1)?;
+        let slow = run(&mut command, &[0])?;
         say("script", scan.points, &slow);
         println!("    {}", slow.stdout.trim());
         let fit = &of_two[0];

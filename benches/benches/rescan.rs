@@ -11,20 +11,12 @@ use std::path::Path;
 use std::process::Command;
 
 use surface_benches::data::{Scan, demo_scan, rescan_of_a_tenth};
-use surface_benches::process::{Run, load, run, surface, typed};
+use surface_benches::process::{Run, builds, least, load, run, surface, typed};
 
-/// The run with the least processor time.
-fn least(command: &mut Command, good: &[i32]) -> Result<Run, Box<dyn Error>> {
+/// How often each command is run.
+fn times() -> usize {
     let times = std::env::var("SURFACE_BENCH_TIMES").ok();
-    let times: usize = times.and_then(|t| t.parse().ok()).unwrap_or(1);
-    let mut least = run(command, good)?;
-    for _ in 1..times {
-        let next = run(command, good)?;
-        if next.busy_s < least.busy_s {
-            least = next;
-        }
-    }
-    Ok(least)
+    times.and_then(|t| t.parse().ok()).unwrap_or(1).max(1)
 }
 
 fn stages(report: &serde_json::Value) {
@@ -50,7 +42,8 @@ fn rescan(
         None => command.arg("--dry-run"),
     };
     println!("  {}", typed(&command));
-    let part = least(&mut command, &[0, 1])?;
+    let runs: Result<Vec<Run>, _> = (0..times()).map(|_| run(&mut command, &[0, 1])).collect();
+    let part = least(runs?, |run| run.busy_s)?;
     let report: serde_json::Value = serde_json::from_str(&part.stdout)?;
     println!(
         "  {what}: {} points, {} of {} sections fitted, {} changes: {:.2} s, {:.2} s of processor time, peak {:.0} MiB",
@@ -79,7 +72,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut command = Command::new(surface()?);
     command.arg("fit").arg(&demo.cloud).arg("--out").arg(&build);
     println!("  {}", typed(&command));
-    let whole = least(&mut command, &[0, 1])?;
+    let whole = least(builds(&mut command, &build, times())?, |run| run.busy_s)?;
     println!(
         "  the whole: {} points, {:.2} s, {:.2} s of processor time",
         demo.points, whole.seconds, whole.busy_s
