@@ -32,8 +32,8 @@ pub(super) const CUT: f64 = 2.5;
 /// each time to less than this share of its width.
 const NARROWINGS: usize = 3;
 const NARROWER: f64 = 0.9;
-/// Ground that a window loses much of to steps, with no breakline near, is kerbs' ribs and the like: so
-/// many times the spectrum makes it three times as narrow.
+/// Ground that is no plane in a window, or of which that loses much to steps with no breakline near, is
+/// kerbs' ribs and the like: so many times the spectrum makes it three times as narrow.
 const STEPPED_ROUGHER: f64 = 27.0;
 /// Rounds of Tukey's weights in a window after the start.
 const ROUNDS: usize = 2;
@@ -311,7 +311,8 @@ impl<'a> Window<'a> {
         } else if told.elsewhere || (width.bends && told.stepped) {
             STEPPED_ROUGHER
         } else {
-            told.bent.rougher()
+            let unfit = if told.unfit { STEPPED_ROUGHER } else { 1.0 };
+            told.bent.rougher().max(unfit)
         }
     }
 
@@ -334,7 +335,7 @@ impl<'a> Window<'a> {
         let start = self.start(place, sight, slope)?;
         self.gather(place.at, b, seen, &mut near.around);
         near.weigh(b, level_m);
-        let (flat, stepped) = self.rounds(near, start, b, level_m)?;
+        let (flat, [stepped, unfit]) = self.rounds(near, start, b, level_m)?;
         let elsewhere = near.loses_middle(&flat.plane, self.lattice.t_step_m, width.own_counts);
         let bent = if width.bends && !stepped && !elsewhere {
             wide.bent(&flat, wide_m, level_m)
@@ -345,18 +346,14 @@ impl<'a> Window<'a> {
             flat,
             bent,
             stepped,
+            unfit,
             elsewhere,
         })
     }
 
     /// A height, what is given back taken off.
     fn fitted(&self, told: Told, width: Width, level_m: f64) -> Fitted {
-        let Told {
-            flat,
-            bent,
-            stepped,
-            ..
-        } = told;
+        let Told { flat, bent, .. } = told;
         let (b, step) = (width.b_m, self.lattice.t_step_m);
         let z0 = flat.plane.z0 - bent.height_m;
         let spread_m = spread_of(b, step);
@@ -364,18 +361,18 @@ impl<'a> Window<'a> {
             plane: FittedPlane { z0, ..flat.plane },
             sigma_m: self.sigma_m(&flat, b, level_m, bent.share),
             resolved_m: resolved_m(level_m, width.density, spread_m, step, bent.share),
-            stepped,
+            stepped: told.stepped,
         }
     }
 
-    /// Tukey's rounds from a start; and whether the window lost much to a step.
+    /// Tukey's rounds from a start; and whether the window lost much to a step, and is no plane.
     fn rounds(
         &self,
         near: &Near,
         start: FittedPlane,
         b: f64,
         level_m: f64,
-    ) -> Option<(Flat, bool)> {
+    ) -> Option<(Flat, [bool; 2])> {
         let step = self.lattice.t_step_m;
         let mut plane = start;
         let mut found = None;
@@ -386,7 +383,8 @@ impl<'a> Window<'a> {
             let before = plane.z0;
             plane = told.sums.solve(plane.slope_u, plane.slope_v, ridge)?;
             let flat = self.flat(plane, &told, b);
-            found = Some((flat, told.lost > 0.25 * told.weight));
+            let stepped = told.lost > 0.25 * told.weight;
+            found = Some((flat, [stepped, told.is_no_plane()]));
             let settled = SETTLED_SHARE * self.sigma_m(&flat, b, level_m, 0.0);
             if round > 0 && (plane.z0 - before).abs() < settled {
                 break;

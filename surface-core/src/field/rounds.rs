@@ -17,6 +17,13 @@ const FLANK_M: f64 = 0.03;
 const NEXT_STEPS: f64 = 1.25;
 /// And of the own cell.
 const OWN_STEPS: f64 = 0.6;
+/// A plane does not fit the ground in its window when squared residuals over their variance add up to
+/// so many times what noise makes, and so many of its standard deviations more: noise models err by a
+/// tenth or two, and the road's own waves add a sixth where a window is as wide as a cell.
+const MISFIT: f64 = 1.5;
+const MISFIT_SDS: f64 = 5.0;
+/// The most that one observation counts in that, so that no single one makes a plane unfit.
+const MOST_MISFIT: f64 = 6.0;
 
 /// The observations of a window with what no round changes.
 #[derive(Debug, Default)]
@@ -37,6 +44,19 @@ pub(super) struct Gathered {
     /// Σ of Gaussian times weight: of all, and of what is lost to steps.
     pub weight: f64,
     pub lost: f64,
+    /// Σ of Gaussian times squared residual over variance; and of the Gaussian.
+    misfit: f64,
+    observations: f64,
+}
+
+impl Gathered {
+    /// Whether the ground in the window is no plane: its residuals are more than noise. A plane that is
+    /// fitted with Gaussian weights takes ½ of an observation for its height and ¼ for each slope
+    /// (Σ g²/Σ g and Σ g²u²/Σ gu²), and the sum of Σ g observations scatters by √(2·Σ g²) = √(Σ g).
+    pub fn is_no_plane(&self) -> bool {
+        let by_noise = (self.observations - 1.0).max(0.0);
+        self.misfit > MISFIT * by_noise + MISFIT_SDS * self.observations.sqrt()
+    }
 }
 
 impl Near {
@@ -52,7 +72,7 @@ impl Near {
         let [z0, slope_u, slope_v] = [plane.z0, plane.slope_u, plane.slope_v].map(f64x2::splat);
         let reach2 = f64x2::splat((TUKEY_C * widen).powi(2));
         let of_slope = f64x2::splat(widen * widen * OF_SLOPE);
-        let [step, little] = [STEP_M, 0.1].map(f64x2::splat);
+        let [step, little, most] = [STEP_M, 0.1, MOST_MISFIT].map(f64x2::splat);
         let sums = column_sums(self.columns(), |[w, u, v, z, d2, variance, scatter]| {
             let off = z - (z0 + slope_u * u + slope_v * v);
             let within = f64x2::ONE - off * off / (reach2 * (scatter + of_slope * d2));
@@ -63,14 +83,34 @@ impl Near {
             // (g·w)²·σ² is g²·w.
             let squared = w * w * variance * tukey;
             let lost = w & off.abs().simd_gt(step) & tukey.simd_lt(little);
-            [one, su, sv, sz, uu, uv, vv, uz, vz, squared, lost]
+            let gaussian = w * variance;
+            let misfit = gaussian * (off * off / variance).min(most);
+            [
+                one, su, sv, sz, uu, uv, vv, uz, vz, squared, lost, misfit, gaussian,
+            ]
         });
-        let [one, su, sv, sz, uu, uv, vv, uz, vz, squared, lost] = sums;
+        let [
+            one,
+            su,
+            sv,
+            sz,
+            uu,
+            uv,
+            vv,
+            uz,
+            vz,
+            squared,
+            lost,
+            misfit,
+            observations,
+        ] = sums;
         Gathered {
             sums: PlaneSums::from([one, su, sv, sz, uu, uv, vv, uz, vz]),
             squared,
             weight: self.weight,
             lost,
+            misfit,
+            observations,
         }
     }
 

@@ -25,6 +25,8 @@ pub(super) struct Told {
     pub bent: Bent,
     /// Whether it lost much to a step.
     pub stepped: bool,
+    /// Whether the ground in it is no plane: what the plane leaves is more than noise.
+    pub unfit: bool,
     /// Whether what lies next to the place is lost as well, as on the flank of a bump that is narrower
     /// than the window: the plane is not that of the place.
     pub elsewhere: bool,

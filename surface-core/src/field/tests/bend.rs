@@ -126,3 +126,20 @@ fn a_kerb_keeps_foot_crest_and_ribs_though_the_road_beside_it_is_smooth() {
         "{rms} {mean}"
     );
 }
+
+#[test]
+fn ribs_that_a_wide_window_does_not_see_are_kept() {
+    // Ribs of 10 mm every half a metre under four points a cell: windows of the course, 0.11 m wide, leave
+    // 40 % of them out, and those that tell the bend see next to nothing of them.
+    let ribs = |s: f64| 5e-3 * (4.0 * std::f64::consts::PI * s).cos();
+    let points: Vec<_> = scan(58, |s, _| ribs(s)).into_iter().step_by(10).collect();
+    let rows = fit(&points, 1e-8);
+    let off = errors(
+        &rows,
+        |s, _| ribs(s),
+        |s, t| (0.5..12.0).contains(&s) && t.abs() < 2.5,
+    );
+    println!("{:.3} mm", 1e3 * rms(&off));
+    // Measured 0.83 mm, of which a cell's own noise is 0.5; 2.5 mm where bends alone tell rough ground.
+    assert!(rms(&off) < 1e-3, "{}", rms(&off));
+}
