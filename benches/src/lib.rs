@@ -3,4 +3,5 @@
 
 pub mod bare;
 pub mod data;
+pub mod one_system;
 pub mod process;
