@@ -23,6 +23,20 @@ export interface Report {
   levelling: {
     misfit_before_mm: number;
     misfit_mm: number;
+    noise: null | {
+      range_mm: number;
+      grazing_mm: number;
+      angle_urad: number;
+      texture_mm: number;
+      fading: number;
+    };
+    rings: {
+      distance_m: [number, number];
+      points_percent: number;
+      sigma_mm: number;
+      model_mm: number;
+      over_model?: [number, number];
+    }[];
     setups: {
       name: string;
       position_known: boolean;
@@ -158,6 +172,7 @@ function surface({ field, mesh, seams, parameters: p }: Report): Row[] {
     ["σ, median and 95 %", `${number(field.sigma_median_mm, 2)} and ${number(field.sigma_95_mm, 2)} mm`],
     ["Waves held from, median and 95 %", `${number(field.wavelength_median_m, 2)} and ${number(field.wavelength_95_m, 2)} m`],
     ["Heights that hold waves under 0.5 m", `${number(100 * field.share_under_half_metre, 1)} %`],
+    ["Cracks, slots and holes are smoothed", `under ${short(p.spacing_m)} m wide`],
     ["Bridged", share(field.bridged, field.inside)],
     ["Holes", share(field.inside - field.fitted, field.inside)],
     ["Points a node, median", number(field.points_median)],
@@ -247,6 +262,33 @@ function setups(report: Report): HTMLElement {
   return out;
 }
 
+/** What points scatter by, and what the noise model makes of it, by distance from the scanner. */
+function noise({ levelling }: Report): HTMLElement {
+  const out = html("div");
+  const model = levelling.noise;
+  if (model) {
+    out.append(
+      pairs([
+        ["Range noise, square on", `${number(model.range_mm, 2)} mm`],
+        ["Range noise that grows with incidence", `${number(model.grazing_mm, 2)} mm`],
+        ["Angle noise", `${number(model.angle_urad, 0)} µrad`],
+        ["Texture", `${number(model.texture_mm, 2)} mm`],
+        ["Range noise with intensity", model.fading > 0 ? `I^−${number(model.fading, 2)}` : "the same"],
+      ]),
+    );
+  }
+  const rows = levelling.rings.map((ring) => [
+    `${number(ring.distance_m[0])} to ${number(ring.distance_m[1])}`,
+    number(ring.points_percent, 1),
+    number(ring.sigma_mm, 2),
+    number(ring.model_mm, 2),
+    ring.over_model ? ring.over_model.map((v) => number(v, 2)).join(", ") : "",
+  ]);
+  const names = ["Distance m", "Points %", "σ of a point mm", "By the model mm", "Over the model, dark, bright"];
+  out.append(grid(names, rows, [false, true, true, true, true]));
+  return out;
+}
+
 function checkpoints(found: NonNullable<Report["checkpoints"]>): HTMLElement {
   const rows = found.points.map((p) => [
     p.name,
@@ -287,5 +329,10 @@ export function fillDetails(root: HTMLElement, report: Report): void {
   inputCard.classList.add("broad");
   setupCard.classList.add("broad");
   root.append(inputCard, setupCard);
+  if (report.levelling.rings.length) {
+    const noiseCard = card("Noise of points", noise(report));
+    noiseCard.classList.add("broad");
+    root.append(noiseCard);
+  }
   if (report.checkpoints) root.append(card("Checkpoints", checkpoints(report.checkpoints)));
 }

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use crate::patch::{ROWS, SIDE_M, SPACING_M, fitted, nodes, rms, scatter, write};
 use surface_tests::proving::Spectrum;
+use surface_tests::proving::rng::Rng;
 use surface_tests::proving::roughness::Tile;
 use surface_tests::python;
 
@@ -56,6 +57,38 @@ fn heights_and_sigma_are_nearly_those_of_a_gaussian_process() {
     assert!(off < 1.06 * best, "{off} for {best}");
     assert!(apart < 0.4 * best, "{apart} for {best}");
     assert!((0.9..1.05).contains(&(sigmas[0] / sigmas[1])), "{sigmas:?}");
+}
+
+#[test]
+fn sigma_of_each_height_is_that_of_a_gaussian_process_under_uneven_points() {
+    let Some(python) = python::venv() else { return };
+    let road = Tile::draw(&Spectrum::CIRCUIT, 5);
+    // Over the six metres that the process sees points thin out to a tenth along s.
+    let kept = |s: f64| 10f64.powf(-((s - 0.5 * SIDE_M) / (2.0 * SEEN_M) + 0.5));
+    let mut luck = Rng::stream(&[19]);
+    let mut points = scatter(8, 4.0 * DENSITY, NOISE_M, |s, t| road.height_m(s, t));
+    points.retain(|p| luck.between(0.0, 1.0) < kept(p[0]));
+    let ours = nodes(&fitted(&points), OFF_NODES, 1);
+    let places: Vec<[f64; 2]> = ours.iter().map(|(place, _, _)| *place).collect();
+    let [_, sigma] = process(&python, &points, &places);
+    let ratios: Vec<f64> = ours.iter().zip(&sigma).map(|(o, s)| o.2 / s).collect();
+    let near = |low: f64, high: f64| {
+        let inside = ratios.iter().filter(|r| (low..high).contains(*r)).count();
+        inside as f64 / ratios.len() as f64
+    };
+    let third = |k: usize| {
+        let n = ratios.len() / 3;
+        rms(ratios[k * n..(k + 1) * n].iter().copied())
+    };
+    let (share, thirds) = (near(0.87, 1.15), [0, 1, 2].map(third));
+    let spread = rms(sigma.iter().rev().take(300).copied()) / rms(sigma[..300].iter().copied());
+    println!(
+        "{share:.3} of {} within 0.87 to 1.15, thirds {thirds:.3?}, σ grows {spread:.2} times",
+        ratios.len()
+    );
+    assert!(spread > 1.15, "{spread}");
+    assert!(share > 0.95, "{share}");
+    assert!(thirds.iter().all(|t| (0.9..1.1).contains(t)), "{thirds:?}");
 }
 
 /// Heights of all nodes from one system, and how long its solver took.
