@@ -7,8 +7,8 @@
 //! compared. The peer is the Wiener bound: no linear smoother of the same points does better.
 //!
 //! What a way of scanning comes to over all seeds is held to the aims, and the bench fails where one is
-//! missed. Whether σ is honest is told over seeds alone: what all setups have in common is one draw a
-//! scan, and errs by as much everywhere in it.
+//! missed. Whether σ is honest is told over a dozen seeds and more: what all setups have in common is one
+//! draw a scan, and errs by as much everywhere in it.
 
 use std::path::{Path, PathBuf};
 
@@ -105,13 +105,17 @@ fn main() -> Outcome<()> {
     println!(
         "one setup in four off, over setups off by 0.8 mm: {cost:.2} times the RMSE (aim 1.2)"
     );
-    missed.extend((cost > 1.2).then(|| format!("one setup in four off costs {cost:.2} times")));
+    let dear = !cost.is_finite() || cost > 1.2;
+    missed.extend(dear.then(|| format!("one setup in four off costs {cost:.2} times")));
     if missed.is_empty() {
         println!("all aims are met");
         return Ok(());
     }
     Err(missed.join("; ").into())
 }
+
+/// Seeds from which on the mean tells whether σ is honest, to a tenth or so.
+const ENOUGH_SEEDS: usize = 12;
 
 /// What the draws of a way of scanning came to, a number each.
 #[derive(Debug, Default)]
@@ -144,7 +148,8 @@ impl Tally {
     }
 
     fn most(&self, of: impl Fn(&Self) -> &Vec<f64>) -> f64 {
-        of(self).iter().copied().fold(f64::NEG_INFINITY, f64::max)
+        let values = of(self).iter().copied();
+        values.max_by(f64::total_cmp).unwrap_or(f64::NAN)
     }
 
     /// Standard deviation of the mean.
@@ -177,8 +182,7 @@ impl Tally {
         );
     }
 
-    /// Aims that were missed: heights in every draw, honesty in the mean over them, as far as the draws
-    /// tell it.
+    /// Aims that were missed: heights in every draw, honesty in the mean over enough of them.
     fn missed(&self, case: &Case, spacing_m: f64) -> Vec<String> {
         let kerb_mm = if spacing_m < 0.075 { 1.2 } else { 2.5 };
         let most = [
@@ -187,17 +191,19 @@ impl Tally {
             ("95 % of seams, mm", self.most(|t| &t.seam_p95_mm), 1.5),
             ("kerbs, mm", self.most(|t| &t.kerb_mm), kerb_mm),
         ];
-        let above = most.iter().filter(|(_, is, aim)| is > aim);
+        let above = most
+            .iter()
+            .filter(|(_, is, aim)| !is.is_finite() || is > aim);
         let above = above.map(|(what, is, aim)| format!("{}: {what} {is:.3} for {aim}", case.name));
         let of: [(&str, fn(&Self) -> &Vec<f64>, [f64; 2]); 2] = [
             ("variance of errors over σ", |t| &t.variance, [0.9, 1.2]),
             ("% in 95 % intervals", |t| &t.within_95, [93.0, 97.0]),
         ];
         let outside = of.iter().filter_map(|(what, of, [low, high])| {
-            let (mean, doubt) = (self.mean(of), self.doubt(of));
-            let doubt = if doubt.is_finite() { 2.0 * doubt } else { 0.0 };
-            let out = mean + doubt < *low || mean - doubt > *high;
-            out.then(|| format!("{}: {what} {mean:.3} for {low} to {high}", case.name))
+            let mean = self.mean(of);
+            let told = self.variance.len() >= ENOUGH_SEEDS;
+            (told && !(*low..=*high).contains(&mean))
+                .then(|| format!("{}: {what} {mean:.3} for {low} to {high}", case.name))
         });
         above.chain(outside).collect()
     }

@@ -2,7 +2,7 @@
 //! slopes and bends as priors.
 //!
 //! A cell's mean is that of the surface over the cell, which is bilinear between heights: 1/8, 6/8 and
-//! 1/8 of three in a row, both ways. Squared slopes and squared bends (a plate's, the mixed second
+//! 1/8 of three in a row, both ways (where its points lie in the cell is not asked). Squared slopes and squared bends (a plate's, the mixed second
 //! derivative counted twice; none across the borders, which are free) are weighed so that their density
 //! a·(2πk)² + b·(2πk)⁴ is that of the road, k³/A, in value and slope at the wave at which road and noise
 //! are as strong as each other.
@@ -20,7 +20,7 @@ const ENTRIES: usize = REACH + 1 + REACH * WIDE;
 /// Mean of a straight piece over a cell about each of three heights.
 const OVER_CELL: [f64; 3] = [0.125, 0.75, 0.125];
 /// Conjugate gradients end where no height would move further by itself, metres.
-const SETTLED_M: f64 = 1e-8;
+const SETTLED_M: f64 = 1e-6;
 const MOST_STEPS: usize = 10_000;
 
 /// Normal equations of heights on a lattice.
@@ -127,10 +127,10 @@ impl OneSystem {
         Ok(heights)
     }
 
-    /// Heights by conjugate gradients from `heights` on, the diagonal as preconditioner; and the steps
-    /// that it took.
+    /// Heights by conjugate gradients from `heights` on, the diagonal as preconditioner, and the steps
+    /// that it took; nothing where it does not settle.
     #[must_use]
-    pub fn descended(&self, mut heights: Vec<f64>) -> (Vec<f64>, usize) {
+    pub fn descended(&self, mut heights: Vec<f64>) -> Option<(Vec<f64>, usize)> {
         let n = heights.len();
         let over: Vec<f64> = self.entries[0].iter().map(|d| d.recip()).collect();
         let dot = |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).map(|(a, b)| a * b).sum() };
@@ -142,7 +142,7 @@ impl OneSystem {
         let mut power = dot(&rest, &eased);
         for step in 0..MOST_STEPS {
             if eased.iter().all(|e| e.abs() < SETTLED_M) {
-                return (heights, step);
+                return Some((heights, step));
             }
             self.times(&way, &mut pushed);
             let far = power / dot(&way, &pushed);
@@ -158,7 +158,7 @@ impl OneSystem {
                 .zip(&eased)
                 .for_each(|(w, e)| *w = e + share * *w);
         }
-        (heights, MOST_STEPS)
+        None
     }
 
     fn times(&self, x: &[f64], out: &mut [f64]) {

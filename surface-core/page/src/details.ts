@@ -29,6 +29,7 @@ export interface Report {
       angle_urad: number;
       texture_mm: number;
       fading: number;
+      intensity: number;
     };
     rings: {
       distance_m: [number, number];
@@ -273,7 +274,7 @@ function noise({ levelling }: Report): HTMLElement {
         ["Range noise that grows with incidence", `${number(model.grazing_mm, 2)} mm`],
         ["Angle noise", `${number(model.angle_urad, 0)} µrad`],
         ["Texture", `${number(model.texture_mm, 2)} mm`],
-        ["Range noise with intensity", model.fading > 0 ? `I^−${number(model.fading, 2)}` : "the same"],
+        ["Range noise with intensity", model.fading > 0 ? `(I / ${number(model.intensity)})^−${number(model.fading, 2)}` : "the same"],
       ]),
     );
   }

@@ -38,8 +38,8 @@
 //! by a hundred times as much, and a window as wide as the road asks for lies 2 to 3 mm under its crest.
 //! There the window is made narrower instead. Bends more evident than [`NO_CHANCE`] say how many
 //! times the course's spectrum the ground has, and a window of that spectrum is fitted; so is one a third
-//! as wide where much of the window is lost to steps that no breakline marks, as among ribs
-//! (`field/kernel.rs`). Their σ is that of the rougher spectrum; a window that is as narrow as cells let
+//! as wide where much of the window is lost to steps that no breakline marks, or what is left of the cells
+//! says that the ground in it is no plane, as among ribs (`field/kernel.rs`, `field/rounds.rs`). Their σ is that of the rougher spectrum; a window that is as narrow as cells let
 //! it be keeps the σ of the spectrum it was made for, which on ribs is too small.
 
 use super::around::{Around, OF_SLOPE};

@@ -275,7 +275,7 @@ impl<'a> Window<'a> {
         let among = (sight, seen.as_deref());
         let mut told = self.told(place, width, level_m, (among, None), room)?;
         let stepped = told.stepped;
-        // What lies over a step stays without weight, however rough the ground is.
+        // What lies over a step, or was left on the road, stays without weight, however rough the ground is.
         let mut tukey_level_m = level_m;
         for _ in 0..NARROWINGS {
             let rougher = self.rougher(&told, width);
@@ -286,7 +286,7 @@ impl<'a> Window<'a> {
             if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
                 break;
             }
-            if !told.stepped {
+            if !told.stepped && !told.unfit {
                 tukey_level_m *= rougher;
             }
             // Beside a step the plane has the slope of the near side, on a flank that of the far ground.
@@ -311,7 +311,11 @@ impl<'a> Window<'a> {
         } else if told.elsewhere || (width.bends && told.stepped) {
             STEPPED_ROUGHER
         } else {
-            let unfit = if told.unfit { STEPPED_ROUGHER } else { 1.0 };
+            let unfit = if width.bends && told.unfit {
+                STEPPED_ROUGHER
+            } else {
+                1.0
+            };
             told.bent.rougher().max(unfit)
         }
     }
@@ -384,7 +388,7 @@ impl<'a> Window<'a> {
             plane = told.sums.solve(plane.slope_u, plane.slope_v, ridge)?;
             let flat = self.flat(plane, &told, b);
             let stepped = told.lost > 0.25 * told.weight;
-            found = Some((flat, [stepped, told.is_no_plane()]));
+            found = Some((flat, [stepped, told.is_unfit()]));
             let settled = SETTLED_SHARE * self.sigma_m(&flat, b, level_m, 0.0);
             if round > 0 && (plane.z0 - before).abs() < settled {
                 break;

@@ -87,7 +87,8 @@ fn sigma_of_each_height_is_that_of_a_gaussian_process_under_uneven_points() {
         ratios.len()
     );
     assert!(spread > 1.15, "{spread}");
-    assert!(share > 0.95, "{share}");
+    // Measured: all of them, 0.97 of the process's in the mean of each third.
+    assert!(share > 0.999, "{share}");
     assert!(thirds.iter().all(|t| (0.9..1.1).contains(t)), "{thirds:?}");
 }
 

@@ -129,8 +129,8 @@ fn a_kerb_keeps_foot_crest_and_ribs_though_the_road_beside_it_is_smooth() {
 
 #[test]
 fn ribs_that_a_wide_window_does_not_see_are_kept() {
-    // Ribs of 10 mm every half a metre under four points a cell: windows of the course, 0.11 m wide, leave
-    // 40 % of them out, and those that tell the bend see next to nothing of them.
+    // Ribs of 10 mm every half a metre under four points a cell: windows of the course, 0.11 m wide, keep
+    // 38 % of them, and those that tell the bend see next to nothing of them.
     let ribs = |s: f64| 5e-3 * (4.0 * std::f64::consts::PI * s).cos();
     let points: Vec<_> = scan(58, |s, _| ribs(s)).into_iter().step_by(10).collect();
     let rows = fit(&points, 1e-8);
