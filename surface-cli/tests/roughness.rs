@@ -225,9 +225,10 @@ fn texture_is_the_road_below_lambda(dir: &Path) {
         |long_m, short_m| long_m < 0.3 && short_m > 0.23,
         &road,
     );
-    // Waves of three vertices are the shortest that straight sides show whole.
+    // Waves of three vertices are the shortest that straight sides show whole; bands are narrow enough
+    // for some to lie between those and λ.
     let shown = |long_m: f64, short_m: f64| long_m < below_m && short_m > 0.3;
-    let below = added_db(&spectra, 6, shown, &road);
+    let below = added_db(&spectra, 12, shown, &road);
     let whole = below.iter().all(|db| db.abs() <= 1.5);
     assert!(!below.is_empty() && whole, "{below_m} {below:?}");
 }
