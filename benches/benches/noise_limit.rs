@@ -117,6 +117,9 @@ fn main() -> Outcome<()> {
 /// Seeds from which on the mean tells whether σ is honest, to a tenth or so.
 const ENOUGH_SEEDS: usize = 12;
 
+/// A number of every draw.
+type Column = fn(&Tally) -> &Vec<f64>;
+
 /// What the draws of a way of scanning came to, a number each.
 #[derive(Debug, Default)]
 struct Tally {
@@ -195,7 +198,7 @@ impl Tally {
             .iter()
             .filter(|(_, is, aim)| !is.is_finite() || is > aim);
         let above = above.map(|(what, is, aim)| format!("{}: {what} {is:.3} for {aim}", case.name));
-        let of: [(&str, fn(&Self) -> &Vec<f64>, [f64; 2]); 2] = [
+        let of: [(&str, Column, [f64; 2]); 2] = [
             ("variance of errors over σ", |t| &t.variance, [0.9, 1.2]),
             ("% in 95 % intervals", |t| &t.within_95, [93.0, 97.0]),
         ];

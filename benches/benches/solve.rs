@@ -17,6 +17,7 @@ use surface_core::field::{
     CellSums, FieldRows, KernelParams, Lattice, RowLimits, Trust, Window, cell_sums,
     course_level_m, fit_rows, road_level_m,
 };
+use surface_core::numeric::to_index;
 use surface_core::setups::SetupModels;
 use surface_tests::proving::Spectrum;
 use surface_tests::proving::information::{Waves, WienerTable};
@@ -155,7 +156,7 @@ fn limits() -> RowLimits {
 
 fn scatter(seed: u64, least: f64, road: &Tile) -> Done<Vec<PackedPoint>> {
     let mut rng = Rng::stream(&[0x736f_6c76, seed]);
-    let count = (PER_M2 * SIDE_M * SIDE_M) as usize;
+    let count = to_index(PER_M2 * SIDE_M * SIDE_M);
     let mut points = Vec::with_capacity(count);
     for _ in 0..count {
         let (s, t) = (rng.between(0.0, SIDE_M), rng.between(-0.5, 0.5) * SIDE_M);
