@@ -20,7 +20,7 @@ const ENTRIES: usize = REACH + 1 + REACH * WIDE;
 /// Mean of a straight piece over a cell about each of three heights.
 const OVER_CELL: [f64; 3] = [0.125, 0.75, 0.125];
 /// Conjugate gradients end where no height would move further by itself, metres.
-const SETTLED_M: f64 = 1e-6;
+const SETTLED_M: f64 = 1e-8;
 const MOST_STEPS: usize = 10_000;
 
 /// Normal equations of heights on a lattice.
