@@ -90,14 +90,14 @@ fn near_the_bound(build: &Path, truth: &demo::Truth, course: &Course, made: &dem
 
     assert!(found.coverage > 0.99, "coverage {}", found.coverage);
     // The scan is the same on every machine, so these are the figures that we hold ourselves to
-    // (measured 1.08, 0.26 mm, 0.72 mm, 1.63 mm, 0.90 mm); a window of the wrong width or lost
+    // (measured 1.08, 0.26 mm, 0.70 mm, 1.21 mm, 0.76 mm); a window of the wrong width or lost
     // weights give 2 and more, setups that are not levelled 0.42 mm, seams that are ramps 2 mm, ribs
     // and bumps under windows as wide as plain road asks for 2.8 and 1.2 mm.
     let over = found.over_bound().unwrap();
     assert!(over[1] < 1.15, "{over:?} times the bound");
     assert!(found.zones[&Zone::Asphalt].rmse_m < 0.3e-3);
     assert!(found.zones[&Zone::NearSeam].p95_m < 1.0e-3);
-    assert!(found.zones[&Zone::Kerb].rmse_m < 2.0e-3);
+    assert!(found.zones[&Zone::Kerb].rmse_m < 1.4e-3);
     assert!(found.zones[&Zone::Bump].rmse_m < 1.1e-3);
     assert!((0.9..1.2).contains(&honest.variance), "{honest:?}");
     assert!((0.93..0.97).contains(&honest.within_95), "{honest:?}");
