@@ -176,13 +176,15 @@ impl Tally {
             self.mean(|t| &t.kerb_mm),
             self.most(|t| &t.kerb_mm),
         );
-        println!(
-            "    errors over σ: variance {:.3} ± {:.3}, {:.2} ± {:.2} % within 95 % intervals",
-            self.mean(|t| &t.variance),
-            self.doubt(|t| &t.variance),
-            self.mean(|t| &t.within_95),
-            self.doubt(|t| &t.within_95),
-        );
+        if self.variance.len() > 1 {
+            println!(
+                "    errors over σ: variance {:.3} ± {:.3}, {:.2} ± {:.2} % within 95 % intervals",
+                self.mean(|t| &t.variance),
+                self.doubt(|t| &t.variance),
+                self.mean(|t| &t.within_95),
+                self.doubt(|t| &t.within_95),
+            );
+        }
     }
 
     /// Aims that were missed: heights in every draw, honesty in the mean over enough of them.

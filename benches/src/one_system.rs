@@ -2,10 +2,10 @@
 //! slopes and bends as priors.
 //!
 //! A cell's mean is that of the surface over the cell, which is bilinear between heights: 1/8, 6/8 and
-//! 1/8 of three in a row, both ways (where its points lie in the cell is not asked). Squared slopes and squared bends (a plate's, the mixed second
-//! derivative counted twice; none across the borders, which are free) are weighed so that their density
-//! a·(2πk)² + b·(2πk)⁴ is that of the road, k³/A, in value and slope at the wave at which road and noise
-//! are as strong as each other.
+//! 1/8 of three in a row, both ways (where its points lie in the cell is not asked). Squared slopes and
+//! squared bends (a plate's, the mixed second derivative counted twice; none across the borders, which are
+//! free) are weighed so that their density a·(2πk)² + b·(2πk)⁴ is that of the road, k³/A, in value and
+//! slope at the wave at which road and noise are as strong as each other.
 
 use std::f64::consts::TAU;
 

@@ -39,8 +39,9 @@
 //! There the window is made narrower instead. Bends more evident than [`NO_CHANCE`] say how many
 //! times the course's spectrum the ground has, and a window of that spectrum is fitted; so is one a third
 //! as wide where much of the window is lost to steps that no breakline marks, or what is left of the cells
-//! says that the ground in it is no plane, as among ribs (`field/kernel.rs`, `field/rounds.rs`). Their σ is that of the rougher spectrum; a window that is as narrow as cells let
-//! it be keeps the σ of the spectrum it was made for, which on ribs is too small.
+//! says that the ground in it is no plane, as among ribs (`field/kernel.rs`, `field/rounds.rs`). Their σ is
+//! that of the rougher spectrum; a window that is as narrow as cells let it be keeps the σ of the spectrum it
+//! was made for, which on ribs is too small.
 
 use super::around::{Around, OF_SLOPE};
 use crate::numeric::{BowlSums, FittedPlane, PlaneSums, TUKEY_C, biweight_of_square};

@@ -275,7 +275,7 @@ impl<'a> Window<'a> {
         let among = (sight, seen.as_deref());
         let mut told = self.told(place, width, level_m, (among, None), room)?;
         let stepped = told.stepped;
-        // What lies over a step, or was left on the road, stays without weight, however rough the ground is.
+        // What lies over a step, or was left on the road, stays without weight, however rough that is.
         let mut tukey_level_m = level_m;
         for _ in 0..NARROWINGS {
             let rougher = self.rougher(&told, width);
