@@ -249,6 +249,7 @@ impl<'a> Window<'a> {
             b_m: b.max(least_b_m),
             least_b_m,
             bends: b >= least_b_m && no_line,
+            no_line,
             density,
             own_counts: false,
         }
@@ -281,7 +282,12 @@ impl<'a> Window<'a> {
             let rougher = self.rougher(&told, width);
             let narrower = Width {
                 own_counts: told.elsewhere,
-                ..self.width(width.density, rougher * level_m, width.least_b_m, true)
+                ..self.width(
+                    width.density,
+                    rougher * level_m,
+                    width.least_b_m,
+                    width.no_line,
+                )
             };
             if rougher <= 1.0 || narrower.b_m >= NARROWER * width.b_m {
                 break;
@@ -311,11 +317,7 @@ impl<'a> Window<'a> {
         } else if told.elsewhere || (width.bends && told.stepped) {
             STEPPED_ROUGHER
         } else {
-            let unfit = if width.bends && told.unfit {
-                STEPPED_ROUGHER
-            } else {
-                1.0
-            };
+            let unfit = if told.unfit { STEPPED_ROUGHER } else { 1.0 };
             told.bent.rougher().max(unfit)
         }
     }

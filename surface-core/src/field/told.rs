@@ -12,6 +12,8 @@ pub(super) struct Width {
     /// Narrowest that it may be, metres.
     pub least_b_m: f64,
     pub bends: bool,
+    /// Whether no breakline is near.
+    pub no_line: bool,
     pub density: f64,
     /// Whether the place's own cell alone may say that its plane is not that of the place: where the cells
     /// beside it have said so of a wider window.
