@@ -15,7 +15,8 @@
 //! Paint is an edge for certain and no step: e counts up to a limit, which leaves a height to be asked
 //! for. Whether a line is a step is not told here but by the points beside it.
 
-use super::evidence::{DIRECTIONS, Disc, Finder, Fit, Plane, usual_scale};
+use super::discs::{DIRECTIONS, Discs, LANES};
+use super::evidence::{Finder, Fit, usual_scale};
 
 /// Steps in height weaker than this many standard deviations are no part of a ridge beside any edge:
 /// one place in six of plain road has as much, which bounds the cost, too.
@@ -53,7 +54,7 @@ pub(super) fn weigh(finder: &Finder, scale: f64, fits: &mut [Option<Fit>], first
     }
     let columns = finder.heights.columns;
     let cell = |k: usize| [first_row + k / columns, k % columns];
-    let mut disc = Disc::default();
+    let mut discs = Discs::new();
     let heights: Vec<f64> = fits
         .iter()
         .map(|f| f.map_or(0.0, |f| f.score.abs()))
@@ -64,21 +65,28 @@ pub(super) fn weigh(finder: &Finder, scale: f64, fits: &mut [Option<Fit>], first
     };
     let found: Vec<(usize, Scores)> = (0..fits.len())
         .filter(faint)
-        .filter_map(|k| Some((k, scores(finder, cell(k), &mut disc)?)))
+        .filter_map(|k| Some((k, scores(finder, cell(k), &mut discs)?)))
         .collect();
     let mut largest = vec![0.0; fits.len()];
     for (k, scores) in &found {
         largest[*k] = scores.iter().fold(0.0, |most: f64, e| most.max(*e));
     }
     let usual = usual_scale(found.iter().map(|(k, _)| largest[*k]));
-    for (k, scores) in found {
-        let least = BESIDE * largest_near(&largest, columns, k);
-        if (largest[k] / usual).powi(2) > PRICE {
-            fits[k] = finder.fit(cell(k), &mut disc, |step| {
-                let edge = scores[step.direction];
-                let edge = if edge < least { 0.0 } else { edge / usual };
-                together(step.score.abs() / scale, edge)
-            });
+    let clear: Vec<(usize, Scores)> = found
+        .into_iter()
+        .filter(|(k, _)| (largest[*k] / usual).powi(2) > PRICE)
+        .map(|(k, scores)| {
+            let least = BESIDE * largest_near(&largest, columns, k);
+            (k, scores.map(|e| if e < least { 0.0 } else { e / usual }))
+        })
+        .collect();
+    for four in clear.chunks(LANES) {
+        let cells: Vec<[usize; 2]> = four.iter().map(|(k, _)| cell(*k)).collect();
+        let found = finder.fits(&cells, &mut discs, |lane, step| {
+            together(step.score.abs() / scale, four[lane].1[step.direction])
+        });
+        for ((k, _), fit) in four.iter().zip(found) {
+            fits[*k] = fit;
         }
     }
 }
@@ -99,12 +107,20 @@ fn together(height: f64, edge: f64) -> f64 {
 }
 
 /// |step|/σ of intensity through a cell, all setups together; `None` where they tell too little.
-fn scores(finder: &Finder, cell: [usize; 2], disc: &mut Disc) -> Option<Scores> {
-    let mut told = Told::default();
+fn scores(finder: &Finder, cell: [usize; 2], discs: &mut Discs) -> Option<Scores> {
+    let (mut told, mut lane) = (Told::default(), 0);
     for setup in &finder.shades {
-        if let Some(plane) = finder.plane(setup, cell, FEWEST[0], disc) {
-            told.add(finder, &plane, disc);
+        if discs.put(lane, setup, &finder.grid, cell) >= FEWEST[0] {
+            lane += 1;
         }
+        if lane == LANES {
+            told.add(finder, discs);
+            lane = 0;
+        }
+    }
+    if lane > 0 {
+        discs.clear_from(lane);
+        told.add(finder, discs);
     }
     (told.freedom >= FREEDOM).then(|| std::array::from_fn(|k| told.score(k)))
 }
@@ -122,12 +138,17 @@ struct Told {
 }
 
 impl Told {
-    fn add(&mut self, finder: &Finder, plane: &Plane, disc: &Disc) {
-        self.freedom += disc.cells.known.iter().sum::<f64>() - UNKNOWNS;
-        let left = disc.cells.w.iter().zip(&disc.left);
-        self.squares += left.map(|(w, left)| w * left * left).sum::<f64>();
+    /// Add what setups tell, each by a disc of its own.
+    fn add(&mut self, finder: &Finder, discs: &mut Discs) {
+        let planes = discs.planes(FEWEST[0]);
+        let squares = discs.squares();
+        for lane in (0..LANES).filter(|lane| planes[*lane].is_some()) {
+            self.freedom += discs.known(lane) - UNKNOWNS;
+            self.squares += squares[lane];
+        }
         for k in 0..DIRECTIONS {
-            if let Some(step) = finder.step(disc, plane, k, FEWEST[1]) {
+            let steps = finder.steps(discs, &planes, k, FEWEST[1]);
+            for step in steps.iter().flatten() {
                 self.halves[k] += step.half_step * step.weight;
                 self.weights[k] += step.weight;
             }

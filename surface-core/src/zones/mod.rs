@@ -5,6 +5,7 @@
 
 mod breakline;
 mod chain;
+mod discs;
 mod doubles;
 mod edges;
 mod evidence;
