@@ -80,39 +80,79 @@ impl Step {
     }
 }
 
-impl Moments {
-    /// Of one piece, for a step `n0_m` to its left.
-    fn of(profile: &Profile, n0_m: f64) -> Self {
-        let (mut w_all, mut mean, mut full) = (0.0, [0.0; TERMS], [0.0; TERMS * TERMS]);
-        let mut bins = 0.0;
-        for [w, wn, wr] in profile.0.iter().filter(|b| b[0] > 0.0) {
-            let (n, r) = (wn / w, wr / w);
-            let x = n / REACH_M;
-            let side = ((n - n0_m) / RISE_M).clamp(-1.0, 1.0);
-            let terms = [x, x * x, x * x * x, side, r];
-            bins += 1.0;
-            w_all += w;
+/// What a piece says, whatever the place of the step.
+#[derive(Debug, Clone)]
+struct Beside {
+    /// Weight, mean distance to the left and mean height of the bins that hold points.
+    bins: Vec<[f64; 3]>,
+    w: f64,
+    /// Weighted sums of the terms and their products; none of σ.
+    sums: [f64; TERMS],
+    products: [f64; TERMS * TERMS],
+}
+
+/// The number of σ among the terms.
+const SIDE: usize = 3;
+
+impl Beside {
+    fn of(profile: &Profile) -> Self {
+        let held = profile.0.iter().filter(|b| b[0] > 0.0);
+        let mut out = Self {
+            bins: held.map(|[w, wn, wr]| [*w, wn / w, wr / w]).collect(),
+            w: 0.0,
+            sums: [0.0; TERMS],
+            products: [0.0; TERMS * TERMS],
+        };
+        for &[w, n, r] in &out.bins {
+            let terms = terms(n, 0.0, r);
+            out.w += w;
             for i in 0..TERMS {
-                mean[i] += w * terms[i];
+                out.sums[i] += w * terms[i];
                 for j in 0..=i {
-                    full[TERMS * i + j] += w * terms[i] * terms[j];
+                    out.products[TERMS * i + j] += w * terms[i] * terms[j];
                 }
             }
         }
-        if w_all <= 0.0 {
-            return Self::default();
+        out
+    }
+
+    /// The moments for a step `n0_m` to the left.
+    fn moments(&self, n0_m: f64) -> Moments {
+        if self.w <= 0.0 {
+            return Moments::default();
+        }
+        let (mut sums, mut own) = (self.sums, [0.0; TERMS]);
+        for &[w, n, r] in &self.bins {
+            let terms = terms(n, ((n - n0_m) / RISE_M).clamp(-1.0, 1.0), r);
+            let w = w * terms[SIDE];
+            sums[SIDE] += w;
+            for i in 0..TERMS {
+                own[i] += w * terms[i];
+            }
+        }
+        let mut products = self.products;
+        for i in 0..TERMS {
+            products[TERMS * SIDE.max(i) + SIDE.min(i)] = own[i];
         }
         for i in 0..TERMS {
             for j in 0..=i {
-                full[TERMS * i + j] -= mean[i] * mean[j] / w_all;
+                products[TERMS * i + j] -= sums[i] * sums[j] / self.w;
             }
         }
-        Self {
-            products: full,
-            freedom: bins - 1.0,
+        Moments {
+            products,
+            freedom: self.bins.len() as f64 - 1.0,
         }
     }
+}
 
+/// n, n², n³, σ and r, the distance over the strip's reach.
+fn terms(n_m: f64, side: f64, r: f64) -> [f64; TERMS] {
+    let x = n_m / REACH_M;
+    [x, x * x, x * x * x, side, r]
+}
+
+impl Moments {
     fn add(&mut self, other: &Self) {
         let both = self.products.iter_mut().zip(&other.products);
         both.for_each(|(a, b)| *a += b);
@@ -180,14 +220,12 @@ impl Strips {
 /// The parts of one chain that are steps.
 fn confirmed(pieces: &[Piece], profiles: &[Profile]) -> Vec<Breakline> {
     let mut shift = vec![0.0; pieces.len()];
+    let beside: Vec<Beside> = profiles.iter().map(Beside::of).collect();
     for (step_m, count) in TRIED {
-        shift = refined(profiles, &shift, step_m, count);
+        shift = refined(&beside, &shift, step_m, count);
     }
-    let moments: Vec<Moments> = profiles
-        .iter()
-        .zip(&shift)
-        .map(|(p, n)| Moments::of(p, *n))
-        .collect();
+    let each = beside.iter().zip(&shift);
+    let moments: Vec<Moments> = each.map(|(own, n)| own.moments(*n)).collect();
     let alone: Vec<Step> = moments.iter().map(Moments::step).collect();
     let pooled: Vec<Step> = (0..pieces.len())
         .map(|k| pool(&moments, k).step())
@@ -231,17 +269,17 @@ fn sum(moments: &[Moments]) -> Moments {
 }
 
 /// The distances of the step from the pieces, each the best of those tried around `shift`.
-fn refined(profiles: &[Profile], shift: &[f64], step_m: f64, count: i32) -> Vec<f64> {
+fn refined(beside: &[Beside], shift: &[f64], step_m: f64, count: i32) -> Vec<f64> {
     let tried: Vec<f64> = (-count..=count).map(|k| f64::from(k) * step_m).collect();
     let mut gains: Vec<Vec<f64>> = Vec::with_capacity(tried.len());
     for &d in &tried {
-        let each = profiles.iter().zip(shift);
-        let moments: Vec<Moments> = each.map(|(p, n)| Moments::of(p, n + d)).collect();
-        let pooled = (0..profiles.len()).map(|k| pool(&moments, k).step().gain());
+        let each = beside.iter().zip(shift);
+        let moments: Vec<Moments> = each.map(|(own, n)| own.moments(n + d)).collect();
+        let pooled = (0..beside.len()).map(|k| pool(&moments, k).step().gain());
         gains.push(pooled.collect());
     }
     let (mut best, mut weights) = (Vec::new(), Vec::new());
-    for k in 0..profiles.len() {
+    for k in 0..beside.len() {
         let gain = |i: usize| gains[i][k];
         let top = (0..tried.len()).max_by(|&a, &b| gain(a).total_cmp(&gain(b)));
         let top = top.unwrap_or(0);
