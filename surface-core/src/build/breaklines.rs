@@ -10,12 +10,14 @@ use super::BuildError;
 use super::clock::StageClock;
 use super::fit::lattice_of;
 use super::folder::BuildFolder;
-use super::heights::{HeightFitter, ShadedSums};
+use super::heights::HeightFitter;
 use super::levelled::{Course, LevelledRoad};
 use super::order::in_order_within;
 use super::params::FitParams;
 use super::road::{Squares, find_road, open};
-use crate::field::{CellSums, Lattice, SECTION_ROWS, Trust, cells_of, road_points};
+use crate::field::{
+    CellSums, Lattice, SECTION_ROWS, ShadedSums, Trust, UsualNoise, cells_of, road_points,
+};
 use crate::progress::{Counted, Progress};
 use crate::ribbon::Ribbon;
 use crate::zones::{
@@ -77,7 +79,8 @@ pub(super) fn find_breaklines_in(
     let rows = coarse.rows();
     let points = fitter.points_of(runs.iter().copied());
     progress.stage("breaklines", 2 * points, Counted::Points);
-    let mut chains = link(&course_ridge(fitter, runs, progress)?, rows);
+    let (found, usual) = course_ridge(fitter, runs, progress)?;
+    let mut chains = link(&found, rows);
     for at in chains.iter_mut().flat_map(|chain| &mut chain.at) {
         at[0] += coarse.middle_m(lattice.s_step_m);
     }
@@ -86,7 +89,7 @@ pub(super) fn find_breaklines_in(
     in_order_within(
         runs,
         (&|&run| fitter.load(run), fitter.flight_bytes),
-        |&run| strip_sums(fitter, &strips, run),
+        |&run| strip_sums(fitter, &strips, (run, &usual)),
         |&run, sums| {
             totals.add(&sums);
             Ok::<(), BuildError>(progress.advance(fitter.points_of([run]))?)
@@ -98,18 +101,24 @@ pub(super) fn find_breaklines_in(
 /// Bytes of a node's cell in the sums and the shades of a run, about: five setups see it.
 const SHADED_BYTES: u64 = 320;
 
-/// The ridge of step evidence of the whole course, in order of rows and columns.
+/// What is usual of the setups in each run.
+type UsualOfRuns = Vec<(usize, UsualNoise)>;
+
+/// The ridge of step evidence of the whole course, in order of rows and columns; and how much the setups
+/// scatter.
 fn course_ridge(
     fitter: &HeightFitter,
     runs: &[usize],
     progress: &mut dyn Progress,
-) -> Result<Vec<RidgePoint>, BuildError> {
-    let (mut known, mut found) = (Vec::new(), Vec::new());
+) -> Result<(Vec<RidgePoint>, UsualOfRuns), BuildError> {
+    let (mut known, mut found, mut usual) = (Vec::new(), Vec::new(), Vec::new());
     let side = Coarse::of(fitter.lattice).side;
     let at_a_time = fitter.runs_at_a_time(2, SHADED_BYTES);
     for batch in runs.chunks(at_a_time) {
         let make = |run| fitter.shaded_sums(run, side);
         fitter.provide_by(batch, &mut known, &make, progress)?;
+        let here = known.iter().filter(|(run, _)| batch.contains(run));
+        usual.extend(here.map(|(run, shaded): &(usize, ShadedSums)| (*run, shaded.usual.clone())));
         in_order_within(
             batch,
             (&|&run| fitter.load(run), fitter.flight_bytes),
@@ -120,7 +129,7 @@ fn course_ridge(
             },
         )?;
     }
-    Ok(found)
+    Ok((found, usual))
 }
 
 fn run_ridge(fitter: &HeightFitter, run: usize, known: &[(usize, ShadedSums)]) -> Vec<RidgePoint> {
@@ -256,20 +265,27 @@ impl<'a> Coarse<'a> {
 }
 
 /// What the points of a run say of the strips.
-fn strip_sums(fitter: &HeightFitter, strips: &Strips, run: usize) -> Result<StripSums, BuildError> {
+fn strip_sums(
+    fitter: &HeightFitter,
+    strips: &Strips,
+    (run, usual): (usize, &UsualOfRuns),
+) -> Result<StripSums, BuildError> {
     let (lattice, first) = (fitter.lattice, run * SECTION_ROWS);
     let limits = fitter.limits(run);
     let from = lattice.row_s_m(first);
     let to = from + limits.left_t_m.len() as f64 * lattice.s_step_m;
-    if !strips.any_between(from, to) {
+    let usual = usual.iter().find(|(k, _)| *k == run);
+    let Some((_, usual)) = usual.filter(|_| strips.any_between(from, to)) else {
         return Ok(StripSums::default());
-    }
+    };
     let place = |s, t| fitter.place(s, t);
     let trust = Trust {
         setups: fitter.setups,
         place: &place,
     };
-    let points = road_points(&fitter.read(run)?, lattice, first, &limits, trust);
+    let points = fitter.read(run)?;
+    let wanted = |at| strips.may_reach(at);
+    let points = road_points(&points, lattice, first, &limits, (trust, usual), wanted);
     Ok(strips.sums(points.iter().map(|p| StripPoint {
         s: p.s_m,
         t: p.t_m,
@@ -313,6 +329,7 @@ mod tests {
         let shaded = ShadedSums {
             sums,
             shades: Vec::new(),
+            usual: UsualNoise::default(),
         };
         let found = |coarse: Coarse| {
             let heights = coarse.heights(0, &[(&shaded, 0..SECTION_ROWS)]);

@@ -6,15 +6,16 @@ use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
     CellMeans, CellSums, Cuts, FieldRows, HiddenGround, KernelParams, Lattice, Mark, RailNode,
-    RowLimits, SECTION_ROWS, Trust, Window, cell_sums_cut, cell_sums_shaded, course_level_m,
-    fit_places, fit_rows, flags, halo_rows, hidden_in, join_hidden, places_seen, road_level_m,
+    RowLimits, SECTION_ROWS, ShadedSums, Trust, Window, cell_sums_cut, cell_sums_shaded,
+    course_level_m, fit_places, fit_rows, flags, halo_rows, hidden_in, join_hidden, places_seen,
+    road_level_m,
 };
 use crate::mesh::{Layout, SeamPlan};
 use crate::progress::{Counted, Progress};
 use crate::report::FieldCounts;
 use crate::ribbon::{Ribbon, RibbonPoint};
 use crate::setups::{Places, SetupModels};
-use crate::zones::{Breaklines, CellShade};
+use crate::zones::Breaklines;
 
 /// Sections that the road's level is learnt from, evenly spread: their median is within a few
 /// percent of all sections', and a window's error changes with the sixth root of the level.
@@ -40,13 +41,6 @@ pub(super) struct Steps<'a> {
 
 /// Cell sums by run: at most those of a batch, its neighbours and [`LEVEL_SECTIONS`].
 pub(super) type KnownSums = Vec<(usize, CellSums)>;
-
-/// What finding steps takes of a run: the sums of its cells, and how bright its squares are.
-#[derive(Debug)]
-pub(super) struct ShadedSums {
-    pub sums: CellSums,
-    pub shades: Vec<CellShade>,
-}
 
 /// Whoever looks at the sums of a run of cells on the way.
 pub(super) type SeeSums<'a> = dyn FnMut(usize, &CellSums) -> Result<(), BuildError> + 'a;
@@ -141,8 +135,14 @@ impl HeightFitter<'_> {
             place: &place,
         };
         let (first, limits) = (run * SECTION_ROWS, self.limits(run));
-        let (sums, shades) = cell_sums_shaded(&points, self.lattice, first, &limits, trust, side);
-        Ok(ShadedSums { sums, shades })
+        Ok(cell_sums_shaded(
+            &points,
+            self.lattice,
+            first,
+            &limits,
+            trust,
+            side,
+        ))
     }
 
     pub fn sums(&self, run: usize, lines: &Breaklines) -> Result<CellSums, BuildError> {

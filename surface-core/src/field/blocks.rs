@@ -5,6 +5,7 @@ use super::cells::{STANDING_M, Sorted};
 use super::cuts::{Cuts, Sight};
 use super::fading::{Fading, Powers};
 use super::rounding::Rounding;
+use super::trust::RunSetups;
 use crate::numeric::{FittedPlane, median, robust_plane, to_index};
 use crate::setups::SetupModels;
 
@@ -102,6 +103,15 @@ impl BlockPlanes {
         self.of_cell(cell).map_or(0.0, |b| b.scale_m.min(CALM_M))
     }
 
+    /// What is usual of each setup of the run, by their numbers.
+    pub fn usual_noise(&self, numbers: &[u16]) -> UsualNoise {
+        let told = numbers.iter().zip(&self.usual_m2);
+        UsualNoise(
+            told.filter_map(|(k, usual)| Some((*k, (*usual)?)))
+                .collect(),
+        )
+    }
+
     /// The middle slopes along s and t of the blocks around a cell's.
     pub fn slopes_near(&self, cell: usize) -> [f64; 2] {
         let near = self.grid.around(self.grid.of_cell(cell), SLOPE_BLOCKS);
@@ -123,6 +133,26 @@ impl BlockPlanes {
         } else {
             SCALE_FLOOR_M
         }
+    }
+}
+
+/// How much the points of each setup scatter over a run of rows.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct UsualNoise(Vec<(u16, f64)>);
+
+impl UsualNoise {
+    /// Of these setups and variances.
+    #[cfg(test)]
+    pub fn of(told: &[(u16, f64)]) -> Self {
+        Self(told.to_vec())
+    }
+
+    /// Variance of the height of a point of `setup`, m²; that of calm ground where too few points tell it.
+    #[must_use]
+    #[inline]
+    pub fn of_m2(&self, setup: u16) -> f64 {
+        let own = self.0.iter().find(|(k, _)| *k == setup);
+        own.map_or(CALM_M * CALM_M, |(_, variance_m2)| *variance_m2)
     }
 }
 
@@ -344,7 +374,7 @@ fn weigh(
         .map(|u| u.unwrap_or(CALM_M * CALM_M))
         .collect();
     let most: Vec<f64> = (0..setups)
-        .map(|setup| least_variance_m2(sorted, setup).recip())
+        .map(|setup| least_variance_m2(&sorted.setups, setup).recip())
         .collect();
     let weight = |(k, own): (usize, &Scatter)| {
         let (dof, within) = ((own.n - 1.0).max(0.0), own.within());
@@ -388,8 +418,8 @@ fn number_and_place(
 }
 
 /// No point of a setup is trusted further than this, m²: texture, and the rounding to steps.
-fn least_variance_m2(sorted: &Sorted, setup: usize) -> f64 {
-    let step_m = sorted.setups.steps_m.get(setup).copied().unwrap_or(0.0);
+pub(super) fn least_variance_m2(setups: &RunSetups, setup: usize) -> f64 {
+    let step_m = setups.steps_m.get(setup).copied().unwrap_or(0.0);
     (SCALE_FLOOR_M * SCALE_FLOOR_M).max(step_m * step_m / 12.0)
 }
 

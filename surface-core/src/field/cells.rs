@@ -6,7 +6,7 @@
 //! a breakline crosses makes two: one of what its node sees, one of what lies beyond the line.
 
 use super::block_grid::BlockGrid;
-use super::blocks::{Block, BlockPlanes, fit_blocks};
+use super::blocks::{Block, BlockPlanes, UsualNoise, fit_blocks};
 use super::bodies::set_bodies_aside;
 use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
@@ -159,8 +159,19 @@ pub fn cell_sums_cut(
     sums_of(&sorted, &blocks, lattice, first_row, cuts)
 }
 
-/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells: in order of squares
-/// (row by row) and setups, none of points without intensity.
+/// The sums of a run of cells, and what its setups saw there.
+#[derive(Debug, Clone)]
+pub struct ShadedSums {
+    /// The sums of its cells.
+    pub sums: CellSums,
+    /// How bright each setup saw squares of cells: in order of squares (row by row) and setups, none of
+    /// points without intensity.
+    pub shades: Vec<CellShade>,
+    /// How much each setup scatters.
+    pub usual: UsualNoise,
+}
+
+/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells.
 #[must_use]
 pub fn cell_sums_shaded(
     points: &[PackedPoint],
@@ -169,14 +180,17 @@ pub fn cell_sums_shaded(
     limits: &RowLimits,
     trust: Trust,
     side: usize,
-) -> (CellSums, Vec<CellShade>) {
+) -> ShadedSums {
     let (sorted, cuts) = (
         sort(points, lattice, first_row, limits, trust),
         Cuts::default(),
     );
     let blocks = fit_blocks(&sorted, trust.setups, &cuts);
-    let shades = shades(&sorted, &blocks, lattice, side);
-    (sums_of(&sorted, &blocks, lattice, first_row, &cuts), shades)
+    ShadedSums {
+        shades: shades(&sorted, &blocks, lattice, side),
+        usual: blocks.usual_noise(&sorted.setups.numbers),
+        sums: sums_of(&sorted, &blocks, lattice, first_row, &cuts),
+    }
 }
 
 fn sums_of(
@@ -341,7 +355,7 @@ pub(super) fn nearest_turn(s_m: f64, rows: usize, lattice: &Lattice) -> f64 {
     clippy::cast_precision_loss,
     reason = "rows and columns are far below 2^53"
 )]
-fn cell_finder(
+pub(super) fn cell_finder(
     lattice: &Lattice,
     first_row: usize,
     limits: &RowLimits,

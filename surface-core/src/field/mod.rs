@@ -32,8 +32,9 @@ mod told;
 mod trust;
 
 pub use block_grid::{block_cells, cells_of};
+pub use blocks::UsualNoise;
 pub use cell_means::CellMeans;
-pub use cells::{CellSums, RowLimits, cell_sums, cell_sums_cut, cell_sums_shaded};
+pub use cells::{CellSums, RowLimits, ShadedSums, cell_sums, cell_sums_cut, cell_sums_shaded};
 pub use cuts::{CellPart, Cuts};
 pub use hidden::{HiddenGround, hidden_in, join_hidden};
 pub use kernel::{KernelParams, Window};

@@ -1,10 +1,11 @@
-//! Single points of the road as the cells use them: corrected, weighed, what stands on it left out.
+//! Single points of the road beside places of interest: corrected, and weighed by what their setups are
+//! worth.
 
-use super::blocks::fit_blocks;
-use super::cells::{RowLimits, STANDING_M, sort};
-use super::cuts::Cuts;
+use super::blocks::{UsualNoise, least_variance_m2};
+use super::cells::{RowLimits, cell_finder, nearest_turn};
+use super::fading::Powers;
 use super::lattice::Lattice;
-use super::trust::Trust;
+use super::trust::{RunSetups, Trust};
 use crate::cloud::PackedPoint;
 
 /// A point of the road.
@@ -20,37 +21,114 @@ pub struct RoadPoint {
     pub weight: f64,
 }
 
-/// The points of a run of rows that may be road, cell by cell; arguments as in
+/// The points of a run of rows for which `wanted` holds of (s, t), in their order; other arguments as in
 /// [`cell_sums`](super::cell_sums).
 ///
-/// Points further than a tall kerb from the robust plane of their block are left out.
+/// A point's σ is what the noise model expects of its setup there, else what is usual of the setup in
+/// the run (`usual`): no planes of blocks are asked, as a block may hold a step. What stands on the road
+/// is not left out.
 #[must_use]
 pub fn road_points(
     points: &[PackedPoint],
     lattice: &Lattice,
     first_row: usize,
     limits: &RowLimits,
-    trust: Trust,
+    (trust, usual): (Trust, &UsualNoise),
+    wanted: impl Fn([f64; 2]) -> bool,
 ) -> Vec<RoadPoint> {
-    let sorted = sort(points, lattice, first_row, limits, trust);
-    let blocks = fit_blocks(&sorted, trust.setups, &Cuts::default());
-    let (s0, t0) = (lattice.row_s_m(first_row), lattice.column_t_m(0));
-    let mut out = Vec::with_capacity(sorted.s.len());
-    for cell in 0..sorted.rows * sorted.columns {
-        let Some(block) = blocks.of_cell(cell) else {
-            continue;
-        };
-        let own = sorted.start[cell]..sorted.start[cell + 1];
-        out.extend(own.filter_map(|k| {
-            let (s, t, z) = (sorted.s[k], sorted.t[k], sorted.z[k]);
-            let point = RoadPoint {
-                s_m: s0 + s,
-                t_m: t0 + t,
-                z_m: z,
-                weight: blocks.weight(block, sorted.setup[k], sorted.intensity[k]),
-            };
-            ((z - block.at(s, t)).abs() < STANDING_M).then_some(point)
-        }));
+    let rows = limits.left_t_m.len();
+    let setups = RunSetups::new(points, lattice, first_row, rows, trust);
+    let powers = Powers::of(&setups.numbers, trust.setups);
+    let least_m2: Vec<f64> = (0..setups.len())
+        .map(|dense| least_variance_m2(&setups, dense))
+        .collect();
+    let cell_of = cell_finder(lattice, first_row, limits);
+    let grid = super::block_grid::BlockGrid::new(lattice, rows);
+    let s0 = lattice.row_s_m(first_row);
+    let road_point = |point: &PackedPoint| {
+        let [s, t, z] = point.metres();
+        let s = s0 + nearest_turn(s - s0, rows, lattice);
+        if !wanted([s, t]) {
+            return None;
+        }
+        let (dense, block) = (setups.dense(point.setup)?, grid.of_cell(cell_of(point)?));
+        let z = z - setups.shift_m(block, dense);
+        let [x, y] = setups.middles[block];
+        let faded = powers.at(point.intensity);
+        let expected = trust.setups.variance_m2(point.setup, [x, y, z], faded);
+        let variance_m2 = expected.unwrap_or_else(|| usual.of_m2(point.setup));
+        Some(RoadPoint {
+            s_m: s,
+            t_m: t,
+            z_m: z,
+            weight: variance_m2.max(least_m2[usize::from(dense)]).recip(),
+        })
+    };
+    points.iter().filter_map(road_point).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::blocks::UsualNoise;
+    use super::*;
+    use crate::cloud::Frame;
+    use crate::setups::{Correction, NoiseModel, SetupModel, SetupModels};
+
+    fn point([s, t, z]: [f64; 3], setup: u16) -> PackedPoint {
+        PackedPoint {
+            abc: [s, t, z].map(|v| Frame::pack(v).unwrap()),
+            intensity: 0,
+            setup,
+        }
     }
-    out
+
+    #[test]
+    fn points_weigh_what_their_setup_is_worth_and_those_off_the_road_or_not_wanted_are_none() {
+        let lattice = Lattice::new([0.1, 0.1], 128, -20..21, false).unwrap();
+        let limits = RowLimits {
+            left_t_m: vec![1.0; 128],
+            right_t_m: vec![-1.0; 128],
+        };
+        // Setup 0 errs by 3 mm at any distance and is 2 mm too high; of setup 1 nothing is known, and 2 is
+        // left out.
+        let known = SetupModel {
+            position_m: Some([0.0, 0.0, 2.0]),
+            noise: Some(NoiseModel {
+                texture_m: 3e-3,
+                ..NoiseModel::default()
+            }),
+            correction: Correction {
+                offset_m: 2e-3,
+                ..Correction::default()
+            },
+            ..SetupModel::default()
+        };
+        let left_out = SetupModel {
+            left_out: true,
+            ..SetupModel::default()
+        };
+        let setups = SetupModels::new(vec![known, SetupModel::default(), left_out]);
+        let trust = Trust {
+            setups: &setups,
+            place: &|s, t| [s, t],
+        };
+        let usual = UsualNoise::of(&[(1, 4e-6)]);
+        let points = [
+            point([5.0, 0.5, 0.1], 0),
+            point([5.0, 0.5, 0.1], 1),
+            point([5.0, 0.5, 0.1], 2),
+            point([5.0, 1.5, 0.1], 1),
+            point([9.0, 0.5, 0.1], 1),
+        ];
+        let near = |[s, _]: [f64; 2]| s < 8.0;
+        let found = road_points(&points, &lattice, 0, &limits, (trust, &usual), near);
+        assert_eq!(found.len(), 2);
+        for (p, [z, variance]) in found.iter().zip([[0.098, 9e-6], [0.1, 4e-6]]) {
+            assert!((p.z_m - z).abs() < 1e-5, "{p:?}");
+            assert!((p.weight * variance - 1.0).abs() < 1e-6, "{p:?}");
+            assert!((p.s_m - 5.0).abs() < 1e-4 && (p.t_m - 0.5).abs() < 1e-4);
+        }
+        // A setup of which too few points told anything is taken for calm ground.
+        assert!((usual.of_m2(7) - 6.4e-5).abs() < 1e-12);
+    }
 }

@@ -139,6 +139,13 @@ impl Strips {
         self.pieces.iter().any(near)
     }
 
+    /// Whether a piece may be near (s, t): quickly told, for most of a course has none.
+    #[must_use]
+    #[inline]
+    pub fn may_reach(&self, at: [f64; 2]) -> bool {
+        !self.index.at(self.squares.of(at)).is_empty()
+    }
+
     /// What these points say of the pieces near them, to be given to [`StripTotals::add`].
     pub fn sums(&self, points: impl Iterator<Item = StripPoint>) -> StripSums {
         let mut found = Found {
