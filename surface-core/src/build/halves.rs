@@ -9,6 +9,7 @@ use super::folder::{BuildFolder, write_error};
 use super::heights::{HeightFitter, Steps};
 use super::levelled::{Course, LevelledRoad};
 use super::params::FitParams;
+use super::plain_runs::PlainRuns;
 use super::profiles::{along_all, from_mesh};
 use super::report_parts::inputs_of;
 use super::road::{Squares, find_road, open};
@@ -115,6 +116,7 @@ pub(super) fn halves(
             setups: &setups,
             bridge_m: built.bridge_m,
             flight_bytes: params.flight_bytes(),
+            plain: PlainRuns::default(),
         };
         let scratch = folder.scratch(name);
         let half = (&fitter, built.level_m, &lines);

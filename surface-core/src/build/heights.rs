@@ -2,6 +2,7 @@
 
 use super::BuildError;
 use super::order::{in_order, in_order_within};
+use super::plain_runs::PlainRuns;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
 use crate::field::{
@@ -79,6 +80,8 @@ pub(super) struct HeightFitter<'a> {
     pub bridge_m: f64,
     /// Memory for the runs that are under way.
     pub flight_bytes: u64,
+    /// What looking for breaklines keeps for fitting.
+    pub plain: PlainRuns,
 }
 
 impl HeightFitter<'_> {
@@ -135,14 +138,9 @@ impl HeightFitter<'_> {
             place: &place,
         };
         let (first, limits) = (run * SECTION_ROWS, self.limits(run));
-        Ok(cell_sums_shaded(
-            &points,
-            self.lattice,
-            first,
-            &limits,
-            trust,
-            side,
-        ))
+        let (shaded, plain) = cell_sums_shaded(&points, self.lattice, first, &limits, trust, side);
+        self.plain.keep(run, plain);
+        Ok(shaded)
     }
 
     pub fn sums(&self, run: usize, lines: &Breaklines) -> Result<CellSums, BuildError> {
@@ -161,7 +159,7 @@ impl HeightFitter<'_> {
             first,
             &limits,
             trust,
-            &cuts,
+            (&cuts, self.plain.take(run)),
         ))
     }
 

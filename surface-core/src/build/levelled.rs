@@ -7,6 +7,7 @@ use super::folder::BuildFolder;
 use super::heights::HeightFitter;
 use super::ingest::Ingested;
 use super::params::FitParams;
+use super::plain_runs::PlainRuns;
 use super::road::KnownSetup;
 use super::sections::sort_by_section;
 use super::surface::LevelledPoints;
@@ -85,6 +86,7 @@ impl LevelledRoad {
             setups: &self.trusted.models,
             bridge_m,
             flight_bytes: self.flight_bytes,
+            plain: PlainRuns::within(self.flight_bytes / 2),
         }
     }
 }
@@ -104,6 +106,7 @@ pub(super) fn trusted(
         setups: &SetupModels::of_steps(z_steps_m),
         bridge_m: params.bridge_m,
         flight_bytes: params.flight_bytes(),
+        plain: PlainRuns::default(),
     };
     learn_setups(&fitter, course.setups, course.marks, params.noise, progress)
 }

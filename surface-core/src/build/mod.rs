@@ -26,6 +26,7 @@ mod order;
 mod page;
 mod params;
 mod parts;
+mod plain_runs;
 mod profiles;
 mod report_parts;
 mod rescan;

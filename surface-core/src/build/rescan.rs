@@ -13,6 +13,7 @@ use super::heights::HeightFitter;
 use super::manifest::Manifest;
 use super::page;
 use super::params::{DeviationPoints, FitParams};
+use super::plain_runs::PlainRuns;
 use super::report_parts::{inputs_of, spot_report};
 use super::rescan_doubts::{doubts_after, rescan_doubts};
 use super::rescan_find::{Found, find_changes};
@@ -205,6 +206,7 @@ impl Scan {
             setups: &self.tied.models,
             bridge_m: fit.bridge_m,
             flight_bytes: fit.flight_bytes(),
+            plain: PlainRuns::default(),
         }
     }
 
@@ -253,6 +255,7 @@ fn read_scan(
         setups: &steps_known,
         bridge_m: fit.bridge_m,
         flight_bytes: fit.flight_bytes(),
+        plain: PlainRuns::default(),
     };
     let tied = tie_scan(old, &fitter, &road.setups, params, progress)?;
     clock.lap("tie");

@@ -6,7 +6,8 @@
 //! a breakline crosses makes two: one of what its node sees, one of what lies beyond the line.
 
 use super::block_grid::BlockGrid;
-use super::blocks::{Block, BlockPlanes, UsualNoise, fit_blocks};
+use super::block_noise::{BlockPlanes, UsualNoise};
+use super::blocks::{Block, Doubted, Sights, fit_blocks, part_blocks};
 use super::bodies::set_bodies_aside;
 use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
@@ -16,6 +17,7 @@ use super::shades::shades;
 use super::trust::{RunSetups, Trust};
 use crate::cloud::{Frame, PackedPoint};
 use crate::numeric::{MAD_TO_SIGMA, TUKEY_C, biweight, floor_i32, to_u32};
+use crate::setups::SetupModels;
 use crate::zones::CellShade;
 
 /// Points further than this from the block's plane stand on the road, or lie under it by
@@ -128,6 +130,13 @@ pub(super) struct Sorted {
     pub setups: RunSetups,
 }
 
+impl Sorted {
+    /// Whether a cell has any point.
+    fn has(&self, cell: usize) -> bool {
+        self.start[cell + 1] > self.start[cell]
+    }
+}
+
 /// The cell observations of rows `first_row ..` from the points of those rows (s, t, z packed).
 ///
 /// Points outside `limits` or the rows, and those of setups that are left out, do not count; the
@@ -141,10 +150,12 @@ pub fn cell_sums(
     limits: &RowLimits,
     trust: Trust,
 ) -> CellSums {
-    cell_sums_cut(points, lattice, first_row, limits, trust, &Cuts::default())
+    let sorted = sort(points, lattice, first_row, limits, trust);
+    PlainRun::of(&sorted, lattice, first_row, trust.setups).finished(&sorted, lattice)
 }
 
-/// [`cell_sums`] where cells that a breakline crosses keep what lies beyond it apart.
+/// [`cell_sums`] where cells that a breakline crosses keep what lies beyond it apart. With `plain`, what
+/// [`cell_sums_shaded`] kept of the same run, only what the lines change is made.
 #[must_use]
 pub fn cell_sums_cut(
     points: &[PackedPoint],
@@ -152,11 +163,12 @@ pub fn cell_sums_cut(
     first_row: usize,
     limits: &RowLimits,
     trust: Trust,
-    cuts: &Cuts,
+    (cuts, plain): (&Cuts, Option<PlainRun>),
 ) -> CellSums {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let blocks = fit_blocks(&sorted, trust.setups, cuts);
-    sums_of(&sorted, &blocks, lattice, first_row, cuts)
+    let plain = plain.unwrap_or_else(|| PlainRun::of(&sorted, lattice, first_row, trust.setups));
+    let parted = plain.parted(&sorted, lattice, trust.setups, cuts);
+    parted.finished(&sorted, lattice)
 }
 
 /// The sums of a run of cells, and what its setups saw there.
@@ -171,7 +183,8 @@ pub struct ShadedSums {
     pub usual: UsualNoise,
 }
 
-/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells.
+/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells; and what saves half
+/// of the work of [`cell_sums_cut`] afterwards.
 #[must_use]
 pub fn cell_sums_shaded(
     points: &[PackedPoint],
@@ -180,54 +193,87 @@ pub fn cell_sums_shaded(
     limits: &RowLimits,
     trust: Trust,
     side: usize,
-) -> ShadedSums {
-    let (sorted, cuts) = (
-        sort(points, lattice, first_row, limits, trust),
-        Cuts::default(),
-    );
-    let blocks = fit_blocks(&sorted, trust.setups, &cuts);
-    ShadedSums {
-        shades: shades(&sorted, &blocks, lattice, side),
-        usual: blocks.usual_noise(&sorted.setups.numbers),
-        sums: sums_of(&sorted, &blocks, lattice, first_row, &cuts),
-    }
+) -> (ShadedSums, PlainRun) {
+    let sorted = sort(points, lattice, first_row, limits, trust);
+    let plain = PlainRun::of(&sorted, lattice, first_row, trust.setups);
+    let shaded = ShadedSums {
+        shades: shades(&sorted, &plain.blocks, lattice, side),
+        usual: plain.blocks.usual_noise(&sorted.setups.numbers),
+        sums: plain.clone().finished(&sorted, lattice),
+    };
+    (shaded, plain)
 }
 
-fn sums_of(
-    sorted: &Sorted,
-    blocks: &BlockPlanes,
-    lattice: &Lattice,
-    first_row: usize,
-    cuts: &Cuts,
-) -> CellSums {
-    let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
-    sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
-    let mut scratch = Vec::new();
-    let crossed = cuts.cells(lattice, sorted.rows, sorted.columns);
-    for cell in 0..sorted.rows * sorted.columns {
-        if sorted.start[cell + 1] == sorted.start[cell] {
-            continue;
-        }
-        let node = node_offset(lattice, cell, sorted.columns);
-        if crossed.binary_search(&cell).is_ok() {
-            cut_cell(
-                sorted,
-                blocks,
-                lattice,
-                (cell, node),
-                cuts,
-                &mut scratch,
-                &mut sums,
-            );
-        } else {
-            let part = one_cell(sorted, blocks, (cell, node), &|_| true, &mut scratch);
+/// A run of rows whose points no breakline parts: planes of its blocks, and sums of its cells before
+/// cells are held against each other.
+#[derive(Debug, Clone)]
+pub struct PlainRun {
+    blocks: BlockPlanes,
+    doubted: Doubted,
+    sums: CellSums,
+}
+
+impl PlainRun {
+    fn of(sorted: &Sorted, lattice: &Lattice, first_row: usize, models: &SetupModels) -> Self {
+        let (planes, doubted) = fit_blocks(sorted);
+        let blocks = BlockPlanes::of(sorted, planes, models);
+        let mut sums = CellSums::empty(first_row, sorted.rows, sorted.columns);
+        sums.common_m2 = sorted.setups.common_m2(&sorted.setup);
+        let mut scratch = Vec::new();
+        for cell in (0..sums.n.len()).filter(|&cell| sorted.has(cell)) {
+            let node = node_offset(lattice, cell, sorted.columns);
+            let part = one_cell(sorted, &blocks, (cell, node), &|_| true, &mut scratch);
             sums.put(&part);
         }
+        Self {
+            blocks,
+            doubted,
+            sums,
+        }
     }
-    set_bodies_aside(&mut sums, sorted, lattice);
-    set_lone_strays_aside(&mut sums, sorted, blocks, lattice);
-    weigh_for_rounding(&mut sums, sorted, blocks, lattice);
-    sums
+
+    /// The same with breaklines that part its points: blocks and cells that they cross are made again,
+    /// and what hangs on those.
+    fn parted(self, sorted: &Sorted, lattice: &Lattice, models: &SetupModels, cuts: &Cuts) -> Self {
+        if cuts.is_empty() {
+            return self;
+        }
+        let sights = Sights::new(sorted.grid, cuts);
+        let planes = part_blocks(sorted, (self.blocks.planes(), &self.doubted), &sights);
+        let (blocks, changed) = self.blocks.parted(sorted, planes, &sights, models);
+        let (mut sums, mut scratch) = (self.sums, Vec::new());
+        let crossed = cuts.cells(lattice, sorted.rows, sorted.columns);
+        for cell in (0..sums.n.len()).filter(|&cell| sorted.has(cell)) {
+            let at = (cell, node_offset(lattice, cell, sorted.columns));
+            if crossed.binary_search(&cell).is_ok() {
+                cut_cell(sorted, &blocks, lattice, at, cuts, &mut scratch, &mut sums);
+            } else if changed[sorted.grid.of_cell(cell)] {
+                let part = one_cell(sorted, &blocks, at, &|_| true, &mut scratch);
+                sums.put(&part);
+            }
+        }
+        Self {
+            blocks,
+            doubted: self.doubted,
+            sums,
+        }
+    }
+
+    /// The sums, cells held against each other.
+    fn finished(self, sorted: &Sorted, lattice: &Lattice) -> CellSums {
+        let (mut sums, blocks) = (self.sums, self.blocks);
+        set_bodies_aside(&mut sums, sorted, lattice);
+        set_lone_strays_aside(&mut sums, sorted, &blocks, lattice);
+        weigh_for_rounding(&mut sums, sorted, &blocks, lattice);
+        sums
+    }
+
+    /// Bytes that it takes, about.
+    #[must_use]
+    pub fn bytes(&self) -> usize {
+        let cells = self.sums.n.len() * (4 * size_of::<f64>() + 2 * size_of::<u32>());
+        self.blocks.bytes() + self.doubted.len() * size_of::<Option<Block>>() + cells
+    }
 }
 
 /// The observations of a cell that a breakline crosses. What lies beyond is kept by the line that

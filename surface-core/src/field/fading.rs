@@ -13,7 +13,7 @@ const PARTS: u32 = 16;
 const STEPS: usize = 17 * PARTS as usize;
 
 /// How often its usual variance range noise has, by step of intensity; empty where it does not change.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Powers(Vec<f32>);
 
 impl Powers {
@@ -38,7 +38,7 @@ impl Powers {
 }
 
 /// Share of range noise and its mean power by block and setup.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Fading {
     /// q, and the mean power.
     shares: Vec<[f32; 2]>,
@@ -51,11 +51,22 @@ impl Fading {
         if powers.0.is_empty() {
             return Self::default();
         }
-        let share = |share: Option<[f64; 2]>| share.unwrap_or([0.0, 1.0]).map(to_f32);
         Self {
-            shares: shares.map(share).collect(),
+            shares: shares.map(share_or_none).collect(),
             powers,
         }
+    }
+
+    /// Have block and setup `k` fade like this from now on.
+    pub fn set(&mut self, k: usize, share: Option<[f64; 2]>) {
+        if let Some(own) = self.shares.get_mut(k) {
+            *own = share_or_none(share);
+        }
+    }
+
+    /// How often its usual variance range noise has.
+    pub fn powers(&self) -> &Powers {
+        &self.powers
     }
 
     /// How often the weight of the block's points a point of `intensity` weighs; `k` is the number
@@ -71,6 +82,10 @@ impl Fading {
             _ => 1.0,
         }
     }
+}
+
+fn share_or_none(share: Option<[f64; 2]>) -> [f32; 2] {
+    share.unwrap_or([0.0, 1.0]).map(to_f32)
 }
 
 /// The step of an intensity over 0: its octave, and which part of it.

@@ -4,7 +4,7 @@
 //! cell is what its window starts from: a spike. Real road shows in the next cells too, a kerb along
 //! itself, a pothole wider than the spacing in its other cells.
 
-use super::blocks::BlockPlanes;
+use super::block_noise::BlockPlanes;
 use super::cells::{CellSums, Sorted};
 use super::lattice::Lattice;
 

@@ -7,6 +7,7 @@
 mod around;
 mod bend;
 mod block_grid;
+mod block_noise;
 mod blocks;
 mod bodies;
 mod cell_means;
@@ -32,9 +33,11 @@ mod told;
 mod trust;
 
 pub use block_grid::{block_cells, cells_of};
-pub use blocks::UsualNoise;
+pub use block_noise::UsualNoise;
 pub use cell_means::CellMeans;
-pub use cells::{CellSums, RowLimits, ShadedSums, cell_sums, cell_sums_cut, cell_sums_shaded};
+pub use cells::{
+    CellSums, PlainRun, RowLimits, ShadedSums, cell_sums, cell_sums_cut, cell_sums_shaded,
+};
 pub use cuts::{CellPart, Cuts};
 pub use hidden::{HiddenGround, hidden_in, join_hidden};
 pub use kernel::{KernelParams, Window};

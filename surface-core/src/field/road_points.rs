@@ -1,7 +1,7 @@
 //! Single points of the road beside places of interest: corrected, and weighed by what their setups are
 //! worth.
 
-use super::blocks::{UsualNoise, least_variance_m2};
+use super::block_noise::{UsualNoise, least_variance_m2};
 use super::cells::{RowLimits, cell_finder, nearest_turn};
 use super::fading::Powers;
 use super::lattice::Lattice;
@@ -69,7 +69,7 @@ pub fn road_points(
 
 #[cfg(test)]
 mod tests {
-    use super::super::blocks::UsualNoise;
+    use super::super::block_noise::UsualNoise;
     use super::*;
     use crate::cloud::Frame;
     use crate::setups::{Correction, NoiseModel, SetupModel, SetupModels};

@@ -6,7 +6,8 @@
 //! v (the characteristic function of a Gaussian; Widrow's theory of quantisation). Without any
 //! spread q²/12 stays, however many points there are.
 
-use super::blocks::{BlockPlanes, SAMPLE};
+use super::block_noise::BlockPlanes;
+use super::blocks::SAMPLE;
 use super::cells::{CellSums, Sorted};
 use super::lattice::Lattice;
 use crate::numeric::{MEDIAN_CHI2, median};

@@ -1,6 +1,6 @@
 //! How bright each setup saw squares of the road.
 
-use super::blocks::BlockPlanes;
+use super::block_noise::BlockPlanes;
 use super::cells::{STANDING_M, Sorted};
 use super::lattice::Lattice;
 use crate::zones::CellShade;

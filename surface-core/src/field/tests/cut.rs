@@ -30,7 +30,14 @@ fn fit_cut(
         bridge_m: 0.5,
     };
     let cuts = Cuts::near_rows(lines, &lattice, 0, ROWS);
-    let sums = cell_sums_cut(points, &lattice, 0, &limits(), as_delivered(), &cuts);
+    let sums = cell_sums_cut(
+        points,
+        &lattice,
+        0,
+        &limits(),
+        as_delivered(),
+        (&cuts, None),
+    );
     let window = Window::join(&lattice, 0, &[(&sums, 0..ROWS)]).cut_along(lines);
     let mut rows = FieldRows::empty(lattice, 0, ROWS).unwrap();
     fit_rows(&window, &limits(), params, &mut rows);
@@ -100,4 +107,55 @@ fn breaklines_change_next_to_nothing_out_of_their_reach() {
         none.z_m.iter().map(|z| z.to_bits()).collect::<Vec<_>>(),
         plain.z_m.iter().map(|z| z.to_bits()).collect::<Vec<_>>()
     );
+}
+
+/// The slanted step, and a box of 0.5 m that stands beside it.
+fn step_and_box(s: f64, t: f64) -> f64 {
+    let stands = (6.0..7.5).contains(&s) && (0.6..1.9).contains(&t);
+    slanted_step(s, t) + if stands { 0.5 } else { 0.0 }
+}
+
+#[test]
+fn blocks_that_a_line_does_not_touch_are_not_made_again_and_none_is_missed() {
+    use super::super::blocks::{Sights, blocks_anew, fit_blocks, part_blocks};
+    let points = scan(43, step_and_box);
+    let sorted = super::super::cells::sort(&points, &lattice(), 0, &limits(), as_delivered());
+    let (plain, doubted) = fit_blocks(&sorted);
+    let cuts = Cuts::near_rows(&slanted(), &lattice(), 0, ROWS);
+    let sights = Sights::new(sorted.grid, &cuts);
+    let parted = part_blocks(&sorted, (&plain, &doubted), &sights);
+    let unlike = parted.iter().zip(&plain).filter(|(a, b)| a != b).count();
+    assert!((20..200).contains(&unlike), "{unlike} of {}", plain.len());
+    assert!(doubted.len() > 20, "{}", doubted.len());
+    assert_eq!(parted, blocks_anew(&sorted, &sights));
+}
+
+#[test]
+fn what_was_kept_of_a_run_makes_the_same_sums_as_its_points_alone() {
+    let points = scan(44, step_and_box);
+    let cuts = Cuts::near_rows(&slanted(), &lattice(), 0, ROWS);
+    let (shaded, kept) = cell_sums_shaded(&points, &lattice(), 0, &limits(), as_delivered(), 1);
+    let cut = |kept| {
+        cell_sums_cut(
+            &points,
+            &lattice(),
+            0,
+            &limits(),
+            as_delivered(),
+            (&cuts, kept),
+        )
+    };
+    let (alone, with) = (cut(None), cut(Some(kept)));
+    assert_eq!(with, alone);
+    assert!(!with.beyond.is_empty());
+    // Two metres beside the line nothing is told of it.
+    let (mut near, mut far) = (0, 0);
+    for k in 0..with.w.len() {
+        let [s, t] = [lattice().row_s_m(k / 65), lattice().column_t_m(k % 65)];
+        let changed = with.wz[k].to_bits() != shaded.sums.wz[k].to_bits();
+        let is_far = (t - 0.35 * s + 1.987).abs() > 2.6;
+        far += u32::from(is_far && changed);
+        near += u32::from(!is_far && changed);
+    }
+    assert!(far == 0 && near > 200, "{far} {near}");
 }
