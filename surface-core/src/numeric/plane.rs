@@ -85,16 +85,6 @@ impl PlaneSums {
         (self.w > 0.0).then(|| [self.u / self.w, self.v / self.w])
     }
 
-    /// Σwu², Σwuv and Σwv² about the middle.
-    pub(crate) fn spread(&self) -> [f64; 3] {
-        let (mu, mv) = (self.u / self.w, self.v / self.w);
-        [
-            self.uu - self.u * mu,
-            self.uv - self.u * mv,
-            self.vv - self.v * mv,
-        ]
-    }
-
     /// Σwz, Σwuz, Σwvz.
     pub(crate) fn heights(&self) -> [f64; 3] {
         [self.z, self.uz, self.vz]

@@ -6,8 +6,8 @@
 
 use wide::f32x4;
 
-use super::heights::{CellHeight, CellHeights, CellShade};
-use crate::numeric::{PlaneSums, to_f32};
+use super::heights::{CellHeights, CellShade};
+use crate::numeric::to_f32;
 
 /// Discs that are worked on together.
 pub(super) const LANES: usize = 4;
@@ -20,6 +20,8 @@ const SPANS: [usize; 7] = [1, 2, 3, 3, 3, 2, 1];
 const ROWS: usize = SPANS.len() / 2;
 /// Cells of the disc.
 const CELLS: usize = 37;
+/// Where so many cells are known, enough are on either side of any line.
+const PLENTY: f32 = 31.0;
 /// A cell's mean intensity weighs no more than that of this many points: what it strays by further is
 /// the texture of asphalt.
 const MOST_SHADES: f64 = 4.0;
@@ -29,36 +31,33 @@ const ROUGH_M: f64 = 1.5e-4;
 /// Columns of numbers, of which each disc has a lane.
 type Lanes = [[f32; LANES]; CELLS];
 
-/// Where the cells of a run lie.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Grid {
-    pub rows: usize,
-    pub columns: usize,
-    pub steps_m: [f64; 2],
-}
-
-/// Cells of a run in columns, row by row; one that is not known has weight 0.
+/// Cells of a run in columns, row by row, with a rim on all sides of which nothing is known; a cell that
+/// is not known has weight 0.
 #[derive(Debug, Clone)]
 pub(super) struct Columns {
+    steps_m: [f64; 2],
+    /// Cells a row with both rims.
+    wide: usize,
     /// Mean place of the points less the middle of the cell along s and t, metres.
-    off: Vec<[f32; 2]>,
-    /// Height, metres, or logarithm of intensity.
-    z: Vec<f64>,
+    off_s: Vec<f32>,
+    off_t: Vec<f32>,
+    /// Height, metres, or logarithm of intensity, over `zero`.
+    z: Vec<f32>,
     w: Vec<f32>,
+    zero: f64,
 }
+
+/// Cells beyond the last column: as many as a disc reaches, and lanes that are beside it.
+const RIM: usize = ROWS + LANES;
 
 impl Columns {
     pub fn of(heights: &CellHeights) -> Self {
-        let mut out = Self::unknown(heights.cells.len());
-        for (k, cell) in heights.cells.iter().enumerate() {
-            if let Some(CellHeight {
-                off_m,
-                z_m,
-                variance_m2,
-            }) = *cell
-            {
-                out.set(k, off_m, z_m, 1.0 / (variance_m2 + ROUGH_M * ROUGH_M));
-            }
+        let known = || heights.cells.iter().enumerate();
+        let zero = known().find_map(|(_, cell)| Some(cell.as_ref()?.z_m));
+        let mut out = Self::unknown(heights, zero.unwrap_or(0.0));
+        for (k, cell) in known().filter_map(|(k, cell)| Some((k, cell.as_ref()?))) {
+            let weight = 1.0 / (cell.variance_m2 + ROUGH_M * ROUGH_M);
+            out.set(heights, k, [cell.off_m[0], cell.off_m[1], cell.z_m, weight]);
         }
         out
     }
@@ -68,44 +67,53 @@ impl Columns {
         let mut setups: Vec<u16> = heights.shades.iter().map(|s| s.setup).collect();
         setups.sort_unstable();
         setups.dedup();
-        let mut out = vec![Self::unknown(heights.cells.len()); setups.len()];
+        let mut out = vec![Self::unknown(heights, 0.0); setups.len()];
         for shade in &heights.shades {
             let &CellShade { cell, points, .. } = shade;
             if let Ok(setup) = setups.binary_search(&shade.setup) {
+                let [s, t] = shade.off_m;
                 let weight = points.min(MOST_SHADES);
-                out[setup].set(cell, shade.off_m, shade.log_intensity, weight);
+                out[setup].set(heights, cell, [s, t, shade.log_intensity, weight]);
             }
         }
         out
     }
 
     /// As many cells of which nothing is known.
-    fn unknown(cells: usize) -> Self {
+    fn unknown(heights: &CellHeights, zero: f64) -> Self {
+        let wide = heights.columns + ROWS + RIM;
+        let nothing = || vec![0.0; wide * (heights.rows + 2 * ROWS)];
         Self {
-            off: vec![[0.0; 2]; cells],
-            z: vec![0.0; cells],
-            w: vec![0.0; cells],
+            steps_m: heights.steps_m,
+            wide,
+            off_s: nothing(),
+            off_t: nothing(),
+            z: nothing(),
+            w: nothing(),
+            zero,
         }
     }
 
-    fn set(&mut self, k: usize, off_m: [f64; 2], z: f64, weight: f64) {
-        self.off[k] = off_m.map(to_f32);
-        self.z[k] = z;
-        self.w[k] = to_f32(weight);
+    fn set(&mut self, heights: &CellHeights, k: usize, [s, t, z, w]: [f64; 4]) {
+        let k = self.of_cell([k / heights.columns, k % heights.columns]);
+        (self.off_s[k], self.off_t[k]) = (to_f32(s), to_f32(t));
+        (self.z[k], self.w[k]) = (to_f32(z - self.zero), to_f32(w));
     }
-}
 
-/// A step through the middle of a disc in one direction.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Step {
-    pub direction: usize,
-    /// Half of the step; metres of a step in height.
-    pub half_step: f64,
-    pub score: f64,
-    /// 1/variance of the half.
-    pub weight: f64,
-    /// Σw·σ(n), Σw·σ(n)·u and Σw·σ(n)·v.
-    pub sums: [f64; 3],
+    /// Where a row and column lie behind the rim.
+    fn of_cell(&self, [row, column]: [usize; 2]) -> usize {
+        (row + ROWS) * self.wide + column + ROWS
+    }
+
+    /// Number, and place along s and t from the middle, metres, of the cells of the disc around `cell`.
+    fn disc(&self, cell: [usize; 2]) -> impl Iterator<Item = (usize, [f32; 2])> {
+        let ([ds, dt], wide, middle) = (self.steps_m, self.wide, self.of_cell(cell));
+        SPANS.iter().enumerate().flat_map(move |(r, &span)| {
+            let first = middle + r * wide - ROWS * wide - span;
+            let du = to_f32((r as f64 - ROWS as f64) * ds);
+            (0..=2 * span).map(move |c| (first + c, [du, to_f32((c as f64 - span as f64) * dt)]))
+        })
+    }
 }
 
 /// The cells around four places, and what planes leave of their heights.
@@ -135,32 +143,37 @@ impl Discs {
         }
     }
 
-    /// Put the disc around a cell into a lane; returns how many of its cells are known.
-    pub fn put(&mut self, lane: usize, from: &Columns, grid: &Grid, at: [usize; 2]) -> f64 {
-        let (mut k, mut known) = (0, 0.0);
-        let zero = middle_of(from, grid, at);
-        let [ds, dt] = grid.steps_m;
-        for (r, &span) in SPANS.iter().enumerate() {
-            let row = (at[0] + r).checked_sub(ROWS).filter(|r| *r < grid.rows);
-            let du = to_f32((r as f64 - ROWS as f64) * ds);
-            for c in 0..=2 * span {
-                let column = (at[1] + c).checked_sub(span).filter(|c| *c < grid.columns);
-                let cell = row.zip(column).map(|(r, c)| r * grid.columns + c);
-                for column in [&mut self.u, &mut self.v, &mut self.w, &mut self.z] {
-                    column[k][lane] = 0.0;
-                }
-                if let Some(cell) = cell.filter(|&cell| from.w[cell] > 0.0) {
-                    let dv = to_f32((c as f64 - span as f64) * dt);
-                    self.u[k][lane] = du + from.off[cell][0];
-                    self.v[k][lane] = dv + from.off[cell][1];
-                    self.w[k][lane] = from.w[cell];
-                    self.z[k][lane] = to_f32(from.z[cell] - zero);
-                    known += 1.0;
-                }
-                k += 1;
-            }
+    /// Put the discs around a cell and the next ones of its row into the lanes.
+    pub fn put_row(&mut self, from: &Columns, at: [usize; 2]) {
+        let four =
+            |column: &[f32], k: usize| f32x4::from([0, 1, 2, 3].map(|lane| column[k + lane]));
+        let mut known = f32x4::ZERO;
+        let middle = four(&from.z, from.of_cell(at));
+        for (k, (cell, [du, dv])) in from.disc(at).enumerate() {
+            let w = four(&from.w, cell);
+            known += f32x4::ONE & w.simd_gt(f32x4::ZERO);
+            self.u[k] = (four(&from.off_s, cell) + du).to_array();
+            self.v[k] = (four(&from.off_t, cell) + dv).to_array();
+            self.w[k] = w.to_array();
+            self.z[k] = (four(&from.z, cell) - middle).to_array();
         }
-        (self.zero[lane], self.known[lane]) = (zero, known);
+        self.zero = middle.to_array().map(|z| from.zero + f64::from(z));
+        self.known = known.to_array();
+    }
+
+    /// Put the disc around a cell into a lane; returns how many of its cells are known.
+    pub fn put(&mut self, lane: usize, from: &Columns, at: [usize; 2]) -> f64 {
+        let mut known = 0.0;
+        let middle = from.z[from.of_cell(at)];
+        for (k, (cell, [du, dv])) in from.disc(at).enumerate() {
+            self.u[k][lane] = from.off_s[cell] + du;
+            self.v[k][lane] = from.off_t[cell] + dv;
+            self.w[k][lane] = from.w[cell];
+            self.z[k][lane] = from.z[cell] - middle;
+            known += if from.w[cell] > 0.0 { 1.0 } else { 0.0 };
+        }
+        self.zero[lane] = from.zero + f64::from(middle);
+        self.known[lane] = known;
         f64::from(known)
     }
 
@@ -177,28 +190,24 @@ impl Discs {
         f64::from(self.known[lane])
     }
 
-    /// The weighted planes through discs of which at least `fewest` cells are known; what they leave of
-    /// the heights takes their place.
-    pub fn planes(&mut self, fewest: f64) -> [Option<Plane>; LANES] {
-        if (0..LANES).all(|lane| self.known(lane) < fewest) {
-            return [None; LANES];
+    /// The weighted planes through discs of which at least `fewest` cells are known, and what they leave
+    /// of the heights, which takes their place; `None` where that is no disc.
+    pub fn planes(&mut self, fewest: f32) -> Option<Planes> {
+        let enough = f32x4::from(self.known).simd_ge(f32x4::splat(fewest));
+        if !enough.any() {
+            return None;
         }
-        let sums = self.moments();
-        let planes: [Option<Plane>; LANES] = std::array::from_fn(|lane| {
-            let sums = sums.map(|sum| f64::from(sum[lane]));
-            (self.known(lane) >= fewest).then(|| Plane::through(&PlaneSums::from(sums)))?
-        });
-        let abc = [0, 1, 2].map(|k| planes.map(|p| to_f32(p.map_or(0.0, |p| p.abc[k]))));
-        let [a, b, c] = abc.map(f32x4::from);
+        let planes = Planes::through(self.moments(), enough);
+        let [a, b, c] = planes.abc;
         for k in 0..CELLS {
             let [u, v, z] = [self.u[k], self.v[k], self.z[k]].map(f32x4::from);
             self.z[k] = (z - a - b * u - c * v).to_array();
         }
-        planes
+        Some(planes)
     }
 
     /// Σ of w, wu, wv, wz, wuu, wuv, wvv, wuz and wvz.
-    fn moments(&self) -> [[f32; LANES]; 9] {
+    fn moments(&self) -> [f32x4; 9] {
         let mut sums = [f32x4::ZERO; 9];
         for k in 0..CELLS {
             let [w, u, v, z] = [self.w[k], self.u[k], self.v[k], self.z[k]].map(f32x4::from);
@@ -208,7 +217,7 @@ impl Discs {
                 *sum += term;
             }
         }
-        sums.map(f32x4::to_array)
+        sums
     }
 
     /// Σw·z² of each lane.
@@ -221,40 +230,31 @@ impl Discs {
         sum.to_array().map(f64::from)
     }
 
-    /// The steps in one direction, given the planes without them; `None` where fewer than `fewest` cells
+    /// The steps in one direction, given the planes without them; none where fewer than `fewest` cells
     /// are known on either side. `per_rise` is the left normal over the way on which σ rises from 0
     /// to 1, 1/m.
-    pub fn steps(
-        &self,
-        planes: &[Option<Plane>; LANES],
-        (direction, per_rise): (usize, [f64; 2]),
-        fewest: f64,
-    ) -> [Option<Step>; LANES] {
+    pub fn steps(&self, planes: &Planes, per_rise: [f64; 2], fewest: f32) -> Steps {
         let per_rise = per_rise.map(to_f32);
-        let sums = self.rises(per_rise);
-        let full = (0..LANES).all(|lane| self.known(lane) >= CELLS as f64);
-        let fewer = if full {
-            [f32::INFINITY; LANES]
-        } else {
-            self.fewer(per_rise)
-        };
-        std::array::from_fn(|lane| {
-            let plane = planes[lane].as_ref()?;
-            let [one, u, v, square, rest] = sums.map(|sum| f64::from(sum[lane]));
-            let sums = [one, u, v];
-            let own = square - plane.square_of(sums);
-            (own > 1e-6 * square && f64::from(fewer[lane]) >= fewest).then(|| Step {
-                direction,
-                half_step: rest / own,
-                score: rest / own.sqrt(),
-                weight: own,
-                sums,
-            })
-        })
+        let [one, u, v, square, rest] = self.rises(per_rise);
+        let sums = [one, u, v];
+        let own = square - planes.square_of(sums);
+        let mut told = planes.told & own.simd_gt(square * 1e-5);
+        if self.known.iter().any(|known| *known < PLENTY) {
+            told &= self.fewer(per_rise).simd_ge(f32x4::splat(fewest));
+        }
+        // Where nothing is told a step of 0 of no weight.
+        let over = (f32x4::ONE / own) & told;
+        Steps {
+            half: (rest * over).to_array(),
+            score: (rest * over.sqrt()).to_array(),
+            weight: (own & told).to_array(),
+            sums: sums.map(f32x4::to_array),
+            told: told.to_bitmask(),
+        }
     }
 
     /// With σ(n) as r: Σ of w·r, w·r·u, w·r·v, w·r² and w·r·z.
-    fn rises(&self, per_rise: [f32; 2]) -> [[f32; LANES]; 5] {
+    fn rises(&self, per_rise: [f32; 2]) -> [f32x4; 5] {
         let [nu, nv] = per_rise.map(f32x4::splat);
         let mut sums = [f32x4::ZERO; 5];
         for k in 0..CELLS {
@@ -265,11 +265,11 @@ impl Discs {
                 *sum += term;
             }
         }
-        sums.map(f32x4::to_array)
+        sums
     }
 
     /// How many cells are known on the side of the line where that are fewer.
-    fn fewer(&self, per_rise: [f32; 2]) -> [f32; LANES] {
+    fn fewer(&self, per_rise: [f32; 2]) -> f32x4 {
         let [nu, nv] = per_rise.map(f32x4::splat);
         let [mut ahead, mut behind] = [f32x4::ZERO; 2];
         for k in 0..CELLS {
@@ -278,11 +278,12 @@ impl Discs {
             ahead += rise.fast_max(f32x4::ZERO);
             behind -= rise.fast_min(f32x4::ZERO);
         }
-        ahead.fast_min(behind).to_array()
+        ahead.fast_min(behind)
     }
 
-    /// A plane of a lane with heights as the run has them.
-    pub fn height_m(&self, lane: usize, [z, u, v]: [f64; 3]) -> [f64; 3] {
+    /// Height half way up a step of a lane, as the run has it, and the ground's slopes along s and t.
+    pub fn half_way(&self, planes: &Planes, lane: usize, step: &Step) -> [f64; 3] {
+        let [z, u, v] = planes.less(lane, step);
         [self.zero[lane] + z, u, v]
     }
 }
@@ -291,52 +292,76 @@ fn clamped(rise: f32x4) -> f32x4 {
     rise.fast_max(-f32x4::ONE).fast_min(f32x4::ONE)
 }
 
-/// The height of the cell, or of the first in its disc that is known.
-fn middle_of(from: &Columns, grid: &Grid, [row, column]: [usize; 2]) -> f64 {
-    let own = row * grid.columns + column;
-    if from.w[own] > 0.0 {
-        return from.z[own];
-    }
-    let rows = row.saturating_sub(ROWS)..(row + ROWS + 1).min(grid.rows);
-    let across = column.saturating_sub(ROWS)..(column + ROWS + 1).min(grid.columns);
-    let mut near = rows.flat_map(|r| across.clone().map(move |c| r * grid.columns + c));
-    near.find(|&k| from.w[k] > 0.0).map_or(0.0, |k| from.z[k])
-}
-
-/// The weighted plane through the cells of a disc, and what projects onto planes there.
+/// Steps through the middles of discs in one direction; zeros where nothing is told.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Plane {
-    pub abc: [f64; 3],
-    /// Σw, and the means of u and v.
-    weight: f64,
-    middle: [f64; 2],
-    /// Inverse of the matrix of Σw·u², Σw·uv, Σw·v² about the middle: uu, uv, vv.
-    inverse: [f64; 3],
+pub(super) struct Steps {
+    /// Halves of the steps; metres of a step in height.
+    pub half: [f32; LANES],
+    pub score: [f32; LANES],
+    /// 1/variance of the halves.
+    pub weight: [f32; LANES],
+    /// Σw·σ(n), Σw·σ(n)·u and Σw·σ(n)·v.
+    sums: [[f32; LANES]; 3],
+    /// Lanes with a step, one a bit.
+    told: u32,
 }
 
-impl Plane {
-    /// The plane of these sums; `None` where they lie on a line.
-    fn through(sums: &PlaneSums) -> Option<Self> {
-        let middle = sums.middle()?;
-        let [uu, uv, vv] = sums.spread();
+/// A step of one lane.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step {
+    pub half: f64,
+    pub score: f64,
+    sums: [f64; 3],
+}
+
+impl Steps {
+    pub fn of(&self, lane: usize) -> Option<Step> {
+        (self.told >> lane & 1 == 1).then(|| Step {
+            half: f64::from(self.half[lane]),
+            score: f64::from(self.score[lane]),
+            sums: self.sums.map(|sum| f64::from(sum[lane])),
+        })
+    }
+}
+
+/// The weighted planes through the cells of discs, and what projects onto planes there.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Planes {
+    abc: [f32x4; 3],
+    /// Σw, and the means of u and v.
+    weight: f32x4,
+    middle: [f32x4; 2],
+    /// Inverse of the matrix of Σw·u², Σw·uv, Σw·v² about the middle: uu, uv, vv.
+    inverse: [f32x4; 3],
+    /// All bits of the lanes that have a plane.
+    told: f32x4,
+}
+
+impl Planes {
+    /// The planes of these moments, where `enough` is told and they do not lie on a line.
+    fn through([w, u, v, z, uu, uv, vv, uz, vz]: [f32x4; 9], enough: f32x4) -> Self {
+        let (mu, mv) = (u / w, v / w);
+        let [uu, uv, vv] = [uu - u * mu, uv - u * mv, vv - v * mv];
         let det = uu * vv - uv * uv;
-        let mut plane = Self {
-            abc: [0.0; 3],
-            weight: sums.w,
-            middle,
+        let told = enough & det.simd_gt(uu * vv * f32::EPSILON);
+        let mut planes = Self {
+            abc: [f32x4::ZERO; 3],
+            weight: w,
+            middle: [mu, mv],
             inverse: [vv / det, -uv / det, uu / det],
+            told,
         };
-        plane.abc = plane.of(sums.heights());
-        (det > f64::from(f32::EPSILON) * uu * vv).then_some(plane)
+        planes.abc = planes.of([z, uz, vz]).map(|x| x & told);
+        planes
     }
 
     /// Σw·x·u and Σw·x·v about the middle, of Σw·x, Σw·x·u and Σw·x·v.
-    fn about_middle(&self, [one, u, v]: [f64; 3]) -> [f64; 2] {
+    fn about_middle(&self, [one, u, v]: [f32x4; 3]) -> [f32x4; 2] {
         [u - self.middle[0] * one, v - self.middle[1] * one]
     }
 
-    /// The plane of least squares through x, of the same sums.
-    pub fn of(&self, sums: [f64; 3]) -> [f64; 3] {
+    /// The planes of least squares through x, of the same sums.
+    fn of(&self, sums: [f32x4; 3]) -> [f32x4; 3] {
         let [u, v] = self.about_middle(sums);
         let [uu, uv, vv] = self.inverse;
         let (slope_u, slope_v) = (uu * u + uv * v, uv * u + vv * v);
@@ -344,16 +369,31 @@ impl Plane {
         [sums[0] / self.weight - rise, slope_u, slope_v]
     }
 
-    /// Σw times the square of that plane.
-    fn square_of(&self, sums: [f64; 3]) -> f64 {
+    /// Σw times the square of those planes.
+    fn square_of(&self, sums: [f32x4; 3]) -> f32x4 {
         let [u, v] = self.about_middle(sums);
         let [uu, uv, vv] = self.inverse;
-        sums[0] * sums[0] / self.weight + uu * u * u + 2.0 * uv * u * v + vv * v * v
+        sums[0] * sums[0] / self.weight + uu * u * u + 2.0 * (uv * u * v) + vv * v * v
+    }
+
+    /// Whether a lane has a plane.
+    pub fn has(&self, lane: usize) -> bool {
+        self.told.to_bitmask() >> lane & 1 == 1
+    }
+
+    /// The plane of a lane, less what a step's half makes of it: height, and slopes along s and t.
+    fn less(&self, lane: usize, step: &Step) -> [f64; 3] {
+        let along = self.of(step.sums.map(|sum| f32x4::splat(to_f32(sum))));
+        [0, 1, 2].map(|k| {
+            let [own, along] = [self.abc[k], along[k]].map(|x| f64::from(x.to_array()[lane]));
+            own - step.half * along
+        })
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::heights::CellHeight;
     use super::*;
     use crate::numeric::{Draw, factor_dense, solve_dense};
 
@@ -370,7 +410,7 @@ mod tests {
             let step = if u + 0.4 * v > 0.8 { 0.005 } else { 0.0 };
             let variance_m2 = 1e-7 * (1.0 + draw.unit());
             let z_m = 400.0 + 0.08 * u - 0.1 * v + step + variance_m2.sqrt() * draw.normal();
-            (k % 7 != 0).then_some(CellHeight {
+            (!k.is_multiple_of(7)).then_some(CellHeight {
                 off_m,
                 z_m,
                 variance_m2,
@@ -428,41 +468,38 @@ mod tests {
     #[test]
     fn steps_are_those_of_least_squares_in_double_precision() {
         let heights = patch();
-        let grid = Grid {
-            rows: SIDE,
-            columns: SIDE,
-            steps_m: STEPS_M,
-        };
         let columns = Columns::of(&heights);
         let mut discs = Discs::new();
         let mut compared = 0;
-        for row in 0..SIDE {
-            for four in [[0, 1, 2, 3], [4, 5, 6, 7], [8, 9, 10, 11]] {
-                for (lane, column) in four.into_iter().enumerate() {
-                    discs.put(lane, &columns, &grid, [row, column]);
-                }
-                let planes = discs.planes(20.0);
-                let per_rise = [14.0, 11.0];
-                let steps = discs.steps(&planes, (3, per_rise), 6.0);
-                for (lane, column) in four.into_iter().enumerate() {
-                    let cells = disc(&heights, [row, column]);
-                    assert_eq!(cells.len(), crate::numeric::to_index(discs.known(lane)));
-                    let (want, fewer) = solved(&cells, per_rise);
-                    assert_eq!(steps[lane].is_some(), cells.len() >= 20 && fewer >= 6.0);
-                    let Some(step) = steps[lane] else { continue };
-                    let along = planes[lane].unwrap().of(step.sums);
-                    let abc = planes[lane].unwrap().abc;
-                    let plane = [0, 1, 2].map(|k| abc[k] - step.half_step * along[k]);
-                    let [z, u, v] = discs.height_m(lane, plane);
-                    let off = (step.half_step - want[0]).abs();
-                    assert!(off < 1e-3 * want[1], "{step:?} {want:?}");
-                    let score = want[0] / want[1];
-                    assert!((step.score - score).abs() < 1e-3 * score.abs().max(1.0));
-                    assert!((step.weight.sqrt() * want[1] - 1.0).abs() < 1e-3);
-                    assert!((z - want[2]).abs() < 1e-6);
-                    assert!((u - want[3]).hypot(v - want[4]) < 1e-5);
-                    compared += 1;
-                }
+        for [row, first] in (0..SIDE).flat_map(|row| [0, 4, 8].map(|first| [row, first])) {
+            discs.put_row(&columns, [row, first]);
+            let mut alone = Discs::new();
+            for lane in 0..LANES {
+                let known = alone.put(lane, &columns, [row, first + lane]);
+                assert!((known - discs.known(lane)).abs() < 1e-9);
+            }
+            assert!(discs.w == alone.w && discs.u == alone.u && discs.z == alone.z);
+            let Some(planes) = discs.planes(20.0) else {
+                continue;
+            };
+            let per_rise = [14.0, 11.0];
+            let steps = discs.steps(&planes, per_rise, 6.0);
+            for lane in 0..LANES {
+                let cells = disc(&heights, [row, first + lane]);
+                assert_eq!(cells.len(), crate::numeric::to_index(discs.known(lane)));
+                let (want, fewer) = solved(&cells, per_rise);
+                let step = steps.of(lane);
+                assert_eq!(step.is_some(), cells.len() >= 20 && fewer >= 6.0);
+                let Some(step) = step else { continue };
+                assert!((step.half - want[0]).abs() < 1e-3 * want[1], "{step:?}");
+                let score = want[0] / want[1];
+                assert!((step.score - score).abs() < 1e-3 * score.abs().max(1.0));
+                let weight = f64::from(steps.weight[lane]);
+                assert!((weight.sqrt() * want[1] - 1.0).abs() < 1e-3);
+                let [z, u, v] = discs.half_way(&planes, lane, &step);
+                assert!((z - want[2]).abs() < 1e-6);
+                assert!((u - want[3]).hypot(v - want[4]) < 1e-5);
+                compared += 1;
             }
         }
         assert!(compared > 50, "{compared}");

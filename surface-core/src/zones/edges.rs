@@ -39,7 +39,7 @@ const LEAST_SCATTER: f64 = 0.02;
 const UNKNOWNS: f64 = 3.0;
 /// Cells of a disc that a setup must have seen, and on either side of the line: half an even scan's
 /// cells hold no point of a setup at the end of its reach.
-const FEWEST: [f64; 2] = [8.0, 3.0];
+const FEWEST: [f32; 2] = [8.0, 3.0];
 /// Cells beyond the unknowns that tell the scatter, all setups together.
 const FREEDOM: f64 = 16.0;
 
@@ -82,8 +82,8 @@ pub(super) fn weigh(finder: &Finder, scale: f64, fits: &mut [Option<Fit>], first
         .collect();
     for four in clear.chunks(LANES) {
         let cells: Vec<[usize; 2]> = four.iter().map(|(k, _)| cell(*k)).collect();
-        let found = finder.fits(&cells, &mut discs, |lane, step| {
-            together(step.score.abs() / scale, four[lane].1[step.direction])
+        let found = finder.fits_of(&cells, &mut discs, |[lane, direction], step| {
+            together(step.score.abs() / scale, four[lane].1[direction])
         });
         for ((k, _), fit) in four.iter().zip(found) {
             fits[*k] = fit;
@@ -110,7 +110,7 @@ fn together(height: f64, edge: f64) -> f64 {
 fn scores(finder: &Finder, cell: [usize; 2], discs: &mut Discs) -> Option<Scores> {
     let (mut told, mut lane) = (Told::default(), 0);
     for setup in &finder.shades {
-        if discs.put(lane, setup, &finder.grid, cell) >= FEWEST[0] {
+        if discs.put(lane, setup, cell) >= f64::from(FEWEST[0]) {
             lane += 1;
         }
         if lane == LANES {
@@ -140,17 +140,19 @@ struct Told {
 impl Told {
     /// Add what setups tell, each by a disc of its own.
     fn add(&mut self, finder: &Finder, discs: &mut Discs) {
-        let planes = discs.planes(FEWEST[0]);
+        let Some(planes) = discs.planes(FEWEST[0]) else {
+            return;
+        };
         let squares = discs.squares();
-        for lane in (0..LANES).filter(|lane| planes[*lane].is_some()) {
+        for lane in (0..LANES).filter(|lane| planes.has(*lane)) {
             self.freedom += discs.known(lane) - UNKNOWNS;
             self.squares += squares[lane];
         }
         for k in 0..DIRECTIONS {
             let steps = finder.steps(discs, &planes, k, FEWEST[1]);
-            for step in steps.iter().flatten() {
-                self.halves[k] += step.half_step * step.weight;
-                self.weights[k] += step.weight;
+            for (half, weight) in steps.half.into_iter().zip(steps.weight) {
+                self.halves[k] += f64::from(half) * f64::from(weight);
+                self.weights[k] += f64::from(weight);
             }
         }
     }

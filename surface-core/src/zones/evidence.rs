@@ -7,7 +7,7 @@
 //! edge detection"). Where intensity jumps as well, less of a step in height is asked for
 //! ([`super::edges`]).
 
-use super::discs::{Columns, DIRECTIONS, Discs, Grid, LANES, Plane, Step};
+use super::discs::{Columns, DIRECTIONS, Discs, LANES, Planes, Step, Steps};
 use super::edges;
 use super::heights::CellHeights;
 use crate::numeric::{median, round_i32};
@@ -17,7 +17,7 @@ use crate::numeric::{median, round_i32};
 pub const HALO_ROWS: usize = 5;
 
 /// Cells of the disc that must be known, of 37, and on either side of the line.
-const FEWEST: [f64; 2] = [24.0, 7.0];
+const FEWEST: [f32; 2] = [24.0, 7.0];
 /// Steps weaker than this many standard deviations are no part of a ridge.
 const LOW: f64 = 3.9;
 
@@ -55,14 +55,10 @@ pub fn ridge(heights: &CellHeights, own: std::ops::Range<usize>) -> Vec<RidgePoi
     let finder = Finder::new(heights);
     let from = own.start.saturating_sub(1);
     let rows = from..(own.end + 1).min(heights.rows);
-    let cells: Vec<[usize; 2]> = rows
-        .flat_map(|row| (0..heights.columns).map(move |column| [row, column]))
-        .collect();
     let mut discs = Discs::new();
-    let mut fits: Vec<Option<Fit>> = Vec::with_capacity(cells.len());
-    for four in cells.chunks(LANES) {
-        let found = finder.fits(four, &mut discs, |_, step| step.score.abs());
-        fits.extend_from_slice(&found[..four.len()]);
+    let mut fits: Vec<Option<Fit>> = Vec::with_capacity(rows.len() * heights.columns);
+    for row in rows {
+        finder.fits_of_row(row, &mut discs, &mut fits);
     }
     let scale = usual_scale(fits.iter().flatten().map(|f| f.score.abs()));
     for fit in fits.iter_mut().flatten() {
@@ -91,7 +87,6 @@ pub(super) fn usual_scale(largest: impl Iterator<Item = f64>) -> f64 {
 
 pub(super) struct Finder<'a> {
     pub heights: &'a CellHeights,
-    pub grid: Grid,
     cells: Columns,
     /// Logarithms of intensity, for each setup that knows any.
     pub shades: Vec<Columns>,
@@ -110,11 +105,6 @@ impl<'a> Finder<'a> {
         let [ds, dt] = heights.steps_m;
         Self {
             heights,
-            grid: Grid {
-                rows: heights.rows,
-                columns: heights.columns,
-                steps_m: heights.steps_m,
-            },
             cells: Columns::of(heights),
             shades: Columns::of_shades(heights),
             normals,
@@ -122,53 +112,66 @@ impl<'a> Finder<'a> {
         }
     }
 
-    /// The steps through up to four cells, each in the direction where it is worth most, with that
-    /// worth; `None` where too little is known around. `worth` is asked with the number of the cell.
+    /// The steps through the discs, each in the direction where it is worth most, with that worth; `None`
+    /// where too little is known around. `worth` is asked with lane and direction.
     pub fn fits(
         &self,
-        cells: &[[usize; 2]],
         discs: &mut Discs,
-        worth: impl Fn(usize, &Step) -> f64,
+        worth: impl Fn([usize; 2], &Step) -> f64,
     ) -> [Option<Fit>; LANES] {
-        for (lane, &cell) in cells.iter().enumerate() {
-            discs.put(lane, &self.cells, &self.grid, cell);
-        }
-        discs.clear_from(cells.len());
-        let planes = discs.planes(FEWEST[0]);
-        let mut best: [Option<(f64, Step)>; LANES] = [None; LANES];
-        for direction in 0..DIRECTIONS {
-            let steps = self.steps(discs, &planes, direction, FEWEST[1]);
-            for (lane, step) in steps.into_iter().enumerate() {
-                let told = step.map(|step| (worth(lane, &step), step));
+        let Some(planes) = discs.planes(FEWEST[0]) else {
+            return [None; LANES];
+        };
+        let mut best: [Option<(f64, usize, Step)>; LANES] = [None; LANES];
+        for (direction, &per_rise) in self.per_rise.iter().enumerate() {
+            let steps = discs.steps(&planes, per_rise, FEWEST[1]);
+            for (lane, best) in best.iter_mut().enumerate() {
+                let Some(step) = steps.of(lane) else { continue };
+                let worth = worth([lane, direction], &step);
                 // As clear a step in a later direction takes the place of an earlier.
-                best[lane] = match (best[lane], told) {
-                    (Some(old), Some(new)) if new.0 < old.0 => Some(old),
-                    (old, new) => new.or(old),
-                };
+                if best.is_none_or(|(most, ..)| worth >= most) {
+                    *best = Some((worth, direction, step));
+                }
             }
         }
         std::array::from_fn(|lane| {
-            let ((worth, best), plane) = best[lane].zip(planes[lane].as_ref())?;
-            let along = plane.of(best.sums);
-            let half_way = [0, 1, 2].map(|k| plane.abc[k] - best.half_step * along[k]);
+            let (worth, direction, step) = best[lane]?;
             Some(Fit {
-                direction: best.direction,
-                step_m: 2.0 * best.half_step,
-                score: worth.copysign(best.score),
-                plane: discs.height_m(lane, half_way),
+                direction,
+                step_m: 2.0 * step.half,
+                score: worth.copysign(step.score),
+                plane: discs.half_way(&planes, lane, &step),
             })
         })
     }
 
-    /// The steps through discs in one direction.
-    pub fn steps(
+    /// The steps through cells of a row from the first column on.
+    fn fits_of_row(&self, row: usize, discs: &mut Discs, out: &mut Vec<Option<Fit>>) {
+        for first in (0..self.heights.columns).step_by(LANES) {
+            discs.put_row(&self.cells, [row, first]);
+            let found = self.fits(discs, |_, step| step.score.abs());
+            let own = LANES.min(self.heights.columns - first);
+            out.extend_from_slice(&found[..own]);
+        }
+    }
+
+    /// The steps through up to four cells.
+    pub fn fits_of(
         &self,
-        discs: &Discs,
-        planes: &[Option<Plane>; LANES],
-        direction: usize,
-        fewest: f64,
-    ) -> [Option<Step>; LANES] {
-        discs.steps(planes, (direction, self.per_rise[direction]), fewest)
+        cells: &[[usize; 2]],
+        discs: &mut Discs,
+        worth: impl Fn([usize; 2], &Step) -> f64,
+    ) -> [Option<Fit>; LANES] {
+        for (lane, &cell) in cells.iter().enumerate() {
+            discs.put(lane, &self.cells, cell);
+        }
+        discs.clear_from(cells.len());
+        self.fits(discs, worth)
+    }
+
+    /// The steps through discs in one direction.
+    pub fn steps(&self, discs: &Discs, planes: &Planes, direction: usize, fewest: f32) -> Steps {
+        discs.steps(planes, self.per_rise[direction], fewest)
     }
 
     /// The cell as a place on the ridge, when its step is the clearest across the line.
