@@ -86,40 +86,52 @@ struct Beside {
     /// Weight, mean distance to the left and mean height of the bins that hold points.
     bins: Vec<[f64; 3]>,
     w: f64,
-    /// Weighted sums of the terms and their products; none of σ.
+    /// Weighted sums of the terms; none of σ.
     sums: [f64; TERMS],
-    products: [f64; TERMS * TERMS],
+    /// Moments of the terms but σ.
+    ground: Moments,
 }
 
 /// The number of σ among the terms.
 const SIDE: usize = 3;
 
+/// Centred weighted moments of σ with each term; additive over pieces.
+type SideMoments = [f64; TERMS];
+
 impl Beside {
     fn of(profile: &Profile) -> Self {
         let held = profile.0.iter().filter(|b| b[0] > 0.0);
-        let mut out = Self {
-            bins: held.map(|[w, wn, wr]| [*w, wn / w, wr / w]).collect(),
-            w: 0.0,
-            sums: [0.0; TERMS],
-            products: [0.0; TERMS * TERMS],
-        };
-        for &[w, n, r] in &out.bins {
+        let bins: Vec<[f64; 3]> = held.map(|[w, wn, wr]| [*w, wn / w, wr / w]).collect();
+        let (mut w_all, mut sums) = (0.0, [0.0; TERMS]);
+        let mut ground = Moments::default();
+        for &[w, n, r] in &bins {
             let terms = terms(n, 0.0, r);
-            out.w += w;
+            w_all += w;
             for i in 0..TERMS {
-                out.sums[i] += w * terms[i];
+                sums[i] += w * terms[i];
                 for j in 0..=i {
-                    out.products[TERMS * i + j] += w * terms[i] * terms[j];
+                    ground.products[TERMS * i + j] += w * terms[i] * terms[j];
                 }
             }
         }
-        out
+        if w_all > 0.0 {
+            ground.freedom = bins.len() as f64 - 1.0;
+            for (i, j) in (0..TERMS).flat_map(|i| (0..=i).map(move |j| (i, j))) {
+                ground.products[TERMS * i + j] -= sums[i] * sums[j] / w_all;
+            }
+        }
+        Self {
+            bins,
+            w: w_all,
+            sums,
+            ground,
+        }
     }
 
-    /// The moments for a step `n0_m` to the left.
-    fn moments(&self, n0_m: f64) -> Moments {
+    /// The moments of σ for a step `n0_m` to the left.
+    fn side(&self, n0_m: f64) -> SideMoments {
         if self.w <= 0.0 {
-            return Moments::default();
+            return [0.0; TERMS];
         }
         let (mut sums, mut own) = (self.sums, [0.0; TERMS]);
         for &[w, n, r] in &self.bins {
@@ -130,19 +142,16 @@ impl Beside {
                 own[i] += w * terms[i];
             }
         }
-        let mut products = self.products;
-        for i in 0..TERMS {
-            products[TERMS * SIDE.max(i) + SIDE.min(i)] = own[i];
+        std::array::from_fn(|i| own[i] - sums[SIDE] * sums[i] / self.w)
+    }
+
+    /// All moments for a step `n0_m` to the left.
+    fn moments(&self, n0_m: f64) -> Moments {
+        let mut moments = self.ground;
+        for (i, own) in self.side(n0_m).into_iter().enumerate() {
+            moments.products[TERMS * SIDE.max(i) + SIDE.min(i)] = own;
         }
-        for i in 0..TERMS {
-            for j in 0..=i {
-                products[TERMS * i + j] -= sums[i] * sums[j] / self.w;
-            }
-        }
-        Moments {
-            products,
-            freedom: self.bins.len() as f64 - 1.0,
-        }
+        moments
     }
 }
 
@@ -165,31 +174,62 @@ impl Moments {
 
     /// The step with its weight, once the bent ground is taken away.
     fn step(&self) -> Step {
-        let mut ground = [0.0; 9];
+        let side = std::array::from_fn(|i| self.at(SIDE, i));
+        Ground::of(self).map_or(Step::NONE, |ground| ground.step(side))
+    }
+}
+
+/// The bent ground of some pieces, and what it leaves of the heights.
+#[derive(Debug, Clone, Copy)]
+struct Ground {
+    /// Factor of the moments of n, n² and n³.
+    factor: [f64; 9],
+    /// How r goes with these.
+    of_height: [f64; 3],
+    /// What they leave of r.
+    rest: f64,
+    freedom: f64,
+}
+
+impl Ground {
+    /// Of moments; `None` where too few bins hold points.
+    fn of(moments: &Moments) -> Option<Self> {
+        let mut factor = [0.0; 9];
         for i in 0..3 {
             for j in 0..=i {
-                ground[3 * i + j] = self.at(i, j) * if i == j { 1.0 + 1e-9 } else { 1.0 };
+                factor[3 * i + j] = moments.at(i, j) * if i == j { 1.0 + 1e-9 } else { 1.0 };
             }
         }
-        if self.freedom < 6.0 || factor_dense(&mut ground, 3, 0).is_err() {
+        if moments.freedom < 6.0 || factor_dense(&mut factor, 3, 0).is_err() {
+            return None;
+        }
+        let height = [0, 1, 2].map(|i| moments.at(4, i));
+        let mut of_height = height;
+        solve_dense(&factor, 3, &mut of_height);
+        Some(Self {
+            factor,
+            of_height,
+            rest: moments.at(4, 4) - dot(&height, &of_height),
+            freedom: moments.freedom,
+        })
+    }
+
+    /// The step on it, with its weight.
+    fn step(&self, moments: SideMoments) -> Step {
+        let [a, b, c, square, with_height] = moments;
+        let side = [a, b, c];
+        let mut of_side = side;
+        solve_dense(&self.factor, 3, &mut of_side);
+        let own = square - dot(&side, &of_side);
+        if own <= 1e-3 * square || own <= 0.0 {
             return Step::NONE;
         }
-        let side = [0, 1, 2].map(|i| self.at(3, i));
-        let (mut of_side, mut of_height) = (side, [0, 1, 2].map(|i| self.at(4, i)));
-        let height = of_height;
-        solve_dense(&ground, 3, &mut of_side);
-        solve_dense(&ground, 3, &mut of_height);
-        let dot = |a: &[f64; 3], b: &[f64; 3]| (0..3).map(|k| a[k] * b[k]).sum::<f64>();
-        let own = self.at(3, 3) - dot(&side, &of_side);
-        if own <= 1e-3 * self.at(3, 3) || own <= 0.0 {
-            return Step::NONE;
-        }
-        let half = (self.at(4, 3) - dot(&side, &of_height)) / own;
-        let rest = self.at(4, 4) - dot(&height, &of_height) - half * half * own;
-        // Noise beyond what the points' own σ say (texture, mixed returns) counts.
+        let half = (with_height - dot(&side, &self.of_height)) / own;
+        let rest = self.rest - half * half * own;
         // Root mean squares of n² and n³ over the strip, less what a plane takes of them.
-        let bent = |k: usize| of_height[k] - half * of_side[k];
+        let bent = |k: usize| self.of_height[k] - half * of_side[k];
         let bend_m = (0.298 * bent(1)).hypot(0.151 * bent(2));
+        // Noise beyond what the points' own σ say (texture, mixed returns) counts.
         let scatter = (rest / (self.freedom - 4.0)).max(1.0);
         Step {
             step_m: 2.0 * half,
@@ -197,6 +237,10 @@ impl Moments {
             bend_m,
         }
     }
+}
+
+fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
+    (0..3).map(|k| a[k] * b[k]).sum()
 }
 
 impl Strips {
@@ -259,7 +303,12 @@ fn risen(moments: &[Moments], own: std::ops::Range<usize>) -> Vec<std::ops::Rang
 }
 
 fn pool(moments: &[Moments], k: usize) -> Moments {
-    sum(&moments[k.saturating_sub(POOL)..(k + POOL + 1).min(moments.len())])
+    sum(&moments[pooled_with(k, moments.len())])
+}
+
+/// The pieces of `n` that are fitted together with piece `k`.
+fn pooled_with(k: usize, n: usize) -> std::ops::Range<usize> {
+    k.saturating_sub(POOL)..(k + POOL + 1).min(n)
 }
 
 fn sum(moments: &[Moments]) -> Moments {
@@ -271,12 +320,28 @@ fn sum(moments: &[Moments]) -> Moments {
 /// The distances of the step from the pieces, each the best of those tried around `shift`.
 fn refined(beside: &[Beside], shift: &[f64], step_m: f64, count: i32) -> Vec<f64> {
     let tried: Vec<f64> = (-count..=count).map(|k| f64::from(k) * step_m).collect();
+    let grounds: Vec<Moments> = beside.iter().map(|own| own.ground).collect();
+    let grounds: Vec<Option<Ground>> = (0..beside.len())
+        .map(|k| Ground::of(&pool(&grounds, k)))
+        .collect();
     let mut gains: Vec<Vec<f64>> = Vec::with_capacity(tried.len());
     for &d in &tried {
         let each = beside.iter().zip(shift);
-        let moments: Vec<Moments> = each.map(|(own, n)| own.moments(n + d)).collect();
-        let pooled = (0..beside.len()).map(|k| pool(&moments, k).step().gain());
-        gains.push(pooled.collect());
+        let sides: Vec<SideMoments> = each.map(|(own, n)| own.side(n + d)).collect();
+        let gain = |k: usize, ground: &Option<Ground>| {
+            let mut side = [0.0; TERMS];
+            for own in &sides[pooled_with(k, sides.len())] {
+                side.iter_mut().zip(own).for_each(|(a, b)| *a += b);
+            }
+            ground.map_or(0.0, |ground| ground.step(side).gain())
+        };
+        gains.push(
+            grounds
+                .iter()
+                .enumerate()
+                .map(|(k, g)| gain(k, g))
+                .collect(),
+        );
     }
     let (mut best, mut weights) = (Vec::new(), Vec::new());
     for k in 0..beside.len() {
