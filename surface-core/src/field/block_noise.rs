@@ -100,6 +100,11 @@ impl BlockPlanes {
         &self.blocks
     }
 
+    /// How many there are.
+    pub fn len(&self) -> usize {
+        self.blocks.len()
+    }
+
     /// Bytes that it takes, about.
     pub fn bytes(&self) -> usize {
         self.blocks.len() * size_of::<Option<Block>>() + 2 * self.weights.len() * size_of::<f64>()
@@ -146,9 +151,14 @@ impl BlockPlanes {
         )
     }
 
-    /// The middle slopes along s and t of the blocks around a cell's.
-    pub fn slopes_near(&self, cell: usize) -> [f64; 2] {
-        let near = self.grid.around(self.grid.of_cell(cell), SLOPE_BLOCKS);
+    /// The block that a cell lies in.
+    pub fn number_of_cell(&self, cell: usize) -> usize {
+        self.grid.of_cell(cell)
+    }
+
+    /// The middle slopes along s and t of the blocks around one.
+    pub fn slopes_near(&self, block: usize) -> [f64; 2] {
+        let near = self.grid.around(block, SLOPE_BLOCKS);
         let near = near.filter_map(|k| self.blocks[k]);
         let (mut u, mut v): (Vec<f64>, Vec<f64>) =
             near.map(|b| (b.plane.slope_u, b.plane.slope_v)).unzip();

@@ -2,7 +2,7 @@
 
 use super::kernel::REACH;
 use super::lattice::Lattice;
-use crate::numeric::{ceil_i32, floor_i32, to_u32};
+use crate::numeric::{ceil_i32, floor_i32, to_index, to_u32};
 use crate::zones::{Breakline, Breaklines, VERTEX_STEP_M};
 
 /// Breaklines this far before and after a run of rows are kept with it, in steps of the lattice:
@@ -48,6 +48,70 @@ fn laps(range: [f64; 2], rows: [f64; 2], length: f64) -> std::ops::RangeInclusiv
 pub struct Cuts {
     /// In order of their least s.
     segments: Vec<Segment>,
+    near: NearSquares,
+}
+
+/// Squares of the run that have a piece of a breakline within a plane's window: most have none, and
+/// are told at once.
+#[derive(Debug, Clone, Default)]
+struct NearSquares {
+    side_m: f64,
+    /// Squares along s and t.
+    size: [usize; 2],
+    marked: Vec<bool>,
+}
+
+/// Side of a square in steps of the lattice.
+const SQUARE_STEPS: f64 = 4.0;
+
+impl NearSquares {
+    fn new(segments: &[Segment], lattice: &Lattice, rows: usize) -> Self {
+        let side_m = SQUARE_STEPS * lattice.t_step_m;
+        let count = |n: usize, step_m: f64| to_index(n as f64 * step_m / side_m) + 1;
+        let size = [
+            count(rows, lattice.s_step_m),
+            count(lattice.columns, lattice.t_step_m),
+        ];
+        let mut out = Self {
+            side_m,
+            size,
+            marked: vec![false; size[0] * size[1]],
+        };
+        segments.iter().for_each(|s| out.mark(s));
+        out
+    }
+
+    /// How far from a marked square its breakline is at most, metres.
+    fn reach_m(&self) -> f64 {
+        REACH as f64 / SQUARE_STEPS * self.side_m
+    }
+
+    fn mark(&mut self, segment: &Segment) {
+        let range = |k: usize| {
+            let at = |m: f64| floor_i32(m / self.side_m);
+            let from = at(segment.low(k) - self.reach_m());
+            let to = at(segment.high(k) + self.reach_m()) + 1;
+            let [from, to] = [from, to].map(|n| usize::try_from(n).unwrap_or(0));
+            from.min(self.size[k])..to.min(self.size[k])
+        };
+        let across = range(1);
+        for row in range(0) {
+            let first = row * self.size[1];
+            self.marked[first + across.start..first + across.end].fill(true);
+        }
+    }
+
+    /// Whether no piece is within `reach_m` of a place for certain.
+    #[inline]
+    fn none_within(&self, at: [f64; 2], reach_m: f64) -> bool {
+        let [row, column] = at.map(|m| usize::try_from(floor_i32(m / self.side_m)));
+        match (row, column) {
+            (Ok(row), Ok(column)) if row < self.size[0] && column < self.size[1] => {
+                reach_m <= self.reach_m() && !self.marked[row * self.size[1] + column]
+            }
+            _ => false,
+        }
+    }
 }
 
 impl Cuts {
@@ -81,6 +145,7 @@ impl Cuts {
         }
         let low = |s: &Segment| s.low(0);
         cuts.segments.sort_by(|a, b| low(a).total_cmp(&low(b)));
+        cuts.near = NearSquares::new(&cuts.segments, lattice, rows);
         cuts
     }
 
@@ -114,6 +179,9 @@ impl Cuts {
 
     /// What may stand between (s, t) and places within `reach_m` of it; `None` when nothing does.
     pub(super) fn around(&self, at: [f64; 2], reach_m: f64) -> Option<Sight> {
+        if self.segments.is_empty() || self.near.none_within(at, reach_m) {
+            return None;
+        }
         // Segments are a vertex step long at most.
         let first = self
             .segments
@@ -247,6 +315,37 @@ mod tests {
         assert!(!sight.sees([136.0, 20.0]));
         let lines = Breaklines::new(vec![line(&[[150.0, -5.0], [150.0, 5.0]])]);
         assert!(Cuts::near_rows(&lines, &lattice, 0, 128).is_empty());
+    }
+
+    #[test]
+    fn what_is_told_at_once_is_what_every_piece_tells() {
+        let lattice = Lattice::new([0.1, 0.098], 200, -20..21, false).unwrap();
+        let lines = Breaklines::new(vec![
+            line(&[[5.0, 0.0], [7.0, 0.3], [7.0, -1.0]]),
+            line(&[[6.2, 1.7], [9.0, 1.9]]),
+        ]);
+        let cuts = Cuts::near_rows(&lines, &lattice, 40, 60);
+        let all = Cuts {
+            near: NearSquares {
+                marked: vec![true; cuts.near.marked.len()],
+                ..cuts.near.clone()
+            },
+            ..cuts.clone()
+        };
+        let (mut told, mut none) = (0, 0);
+        for k in 0..4000u32 {
+            let at = [
+                -0.5 + 0.1037 * f64::from(k % 67),
+                -0.3 + 0.0731 * f64::from(k / 67),
+            ];
+            for reach_m in [0.15, 0.5, 0.78, 1.1] {
+                let (quick, slow) = (cuts.around(at, reach_m), all.around(at, reach_m));
+                assert_eq!(quick.is_some(), slow.is_some(), "{at:?} {reach_m}");
+                told += u32::from(cuts.near.none_within(at, reach_m));
+                none += u32::from(slow.is_none());
+            }
+        }
+        assert!(3 * told > none && told < none, "{told} of {none}");
     }
 
     #[test]

@@ -9,6 +9,7 @@
 
 use super::around::{Around, SeenColumns};
 use super::bend::{Bent, Flat, LEFT_OUT_SHARE, NOISE_SHARE, WideWindow, wider_m};
+use super::beyond::Beyond;
 use super::cells::CellSums;
 use super::cuts::{Cuts, Sight};
 use super::lattice::Lattice;
@@ -64,8 +65,7 @@ pub struct Window<'a> {
     /// Variance that heights have in common through their setups, m².
     common_m2: f64,
     rounding: Rounding,
-    /// What lies beyond breaklines in cells, in order of cells.
-    beyond: Vec<(usize, Seen)>,
+    beyond: Beyond,
     pub(super) cuts: Cuts,
 }
 
@@ -132,12 +132,11 @@ impl<'a> Window<'a> {
                 .iter()
                 .map(|(sums, _)| sums.common_m2)
                 .fold(0.0, f64::max),
-            beyond: Vec::new(),
+            beyond: Beyond::of_runs(lattice, runs),
             cuts: Cuts::default(),
             rounding: coarsest(runs),
         };
         for (sums, range) in runs {
-            out.push_beyond(sums, range);
             for row in range.clone() {
                 let s_node = (out.n.len() / columns) as f64 * lattice.s_step_m;
                 for column in 0..columns {
@@ -164,24 +163,6 @@ impl<'a> Window<'a> {
         });
         self.n.push(sums.n[k]);
         self.set_aside.push(sums.set_aside[k]);
-    }
-
-    fn push_beyond(&mut self, sums: &CellSums, range: &std::ops::Range<usize>) {
-        let columns = self.columns;
-        let rows = self.n.len() / columns;
-        let here = sums.beyond.iter().filter(|part| part.w > 0.0);
-        for part in here.filter(|part| range.contains(&(part.cell as usize / columns))) {
-            let (row, column) = (part.cell as usize / columns, part.cell as usize % columns);
-            let row = rows + row - range.start;
-            let [s, t] = self.node(row, column);
-            let seen = Seen {
-                w: part.w,
-                s: s + part.ws / part.w,
-                t: t + part.wt / part.w,
-                z: part.wz / part.w,
-            };
-            self.beyond.push((row * columns + column, seen));
-        }
     }
 
     /// (s, t) of a node relative to the window's first.
@@ -513,9 +494,7 @@ impl<'a> Window<'a> {
             Some(self.cells.at(cell)).filter(visible).map(&mut each);
         }
         if sight.is_some() {
-            let from = self.beyond.partition_point(|(k, _)| *k < cell);
-            let parts = self.beyond[from..].iter().take_while(|(k, _)| *k == cell);
-            parts.map(|(_, seen)| *seen).filter(visible).for_each(each);
+            self.beyond.in_cell(cell).filter(visible).for_each(each);
         }
     }
 

@@ -4,6 +4,8 @@
 //! cell is what its window starts from: a spike. Real road shows in the next cells too, a kerb along
 //! itself, a pothole wider than the spacing in its other cells.
 
+use std::cell::OnceCell;
+
 use super::block_noise::BlockPlanes;
 use super::cells::{CellSums, Sorted};
 use super::lattice::Lattice;
@@ -37,7 +39,13 @@ pub(super) fn set_lone_strays_aside(
         let usual_m2 = blocks.usual_variance_of_m2(setup_of(sums, sorted, cell));
         usual_m2.min(NOISY_M * NOISY_M)
     };
-    let stray = |cell: &usize| !supported(sums, blocks, lattice, (*cell, &variance_m2));
+    // Told once for all cells of a block: thin scans have thousands of lone cells.
+    let slopes = vec![OnceCell::new(); blocks.len()];
+    let slopes_at = |cell: usize| {
+        let block = blocks.number_of_cell(cell);
+        *slopes[block].get_or_init(|| blocks.slopes_near(block))
+    };
+    let stray = |cell: &usize| !supported(sums, lattice, *cell, slopes_at(*cell), &variance_m2);
     let lone = (0..sums.n.len()).filter(|&cell| (1..=FEW).contains(&sums.n[cell]));
     let strays: Vec<usize> = lone.filter(stray).collect();
     for cell in strays {
@@ -60,12 +68,12 @@ fn setup_of(sums: &CellSums, sorted: &Sorted, cell: usize) -> u16 {
 
 fn supported(
     sums: &CellSums,
-    blocks: &BlockPlanes,
     lattice: &Lattice,
-    (cell, variance_m2): (usize, &dyn Fn(usize) -> f64),
+    cell: usize,
+    slopes: [f64; 2],
+    variance_m2: &dyn Fn(usize) -> f64,
 ) -> bool {
     let (row, column) = (cell / sums.columns, cell % sums.columns);
-    let slopes = blocks.slopes_near(cell);
     let here = Seen::of(sums, lattice, row, column);
     let rows = row.saturating_sub(REACH)..(row + REACH + 1).min(sums.rows);
     let columns = column.saturating_sub(REACH)..(column + REACH + 1).min(sums.columns);

@@ -6,6 +6,7 @@
 
 mod around;
 mod bend;
+mod beyond;
 mod block_grid;
 mod block_noise;
 mod blocks;
