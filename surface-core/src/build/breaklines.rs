@@ -2,7 +2,8 @@
 //!
 //! Twice over the sections: cells give the ridge of step evidence, in height and intensity, which is
 //! linked to chains over the whole course; then the points beside the chains say where the step lies
-//! and whether it is one. Memory holds the sections in flight, and what grows with the length of the chains.
+//! and whether it is one. Memory holds the sections in flight, what grows with the length of the chains,
+//! and what is kept of runs for their heights ([`super::plain_runs`]).
 
 use std::path::{Path, PathBuf};
 

@@ -321,7 +321,7 @@ fn heights_of(
     folder: &mut BuildFolder,
     work: &Work,
 ) -> Result<Heights, BuildError> {
-    let fitter = levelled.fitter(course, stages.params.bridge_m);
+    let fitter = levelled.fitter(course, stages.params.bridge_m).keeping();
     let mut found = stages.lines(&fitter, work)?;
     let layout = Layout::new(course.ribbon, course.lattice)?;
     let plan = SeamPlan::new(&layout, &found.lines);

@@ -2,6 +2,7 @@
 
 use super::BuildError;
 use super::order::{in_order, in_order_within};
+use super::params::kept_bytes;
 use super::plain_runs::PlainRuns;
 use crate::cloud::{PackedPoint, TileStore};
 use crate::export::FieldStore;
@@ -85,6 +86,12 @@ pub(super) struct HeightFitter<'a> {
 }
 
 impl HeightFitter<'_> {
+    /// Keep what looking for breaklines makes of runs: for one that fits heights afterwards.
+    pub fn keeping(mut self) -> Self {
+        self.plain = PlainRuns::within(kept_bytes(self.flight_bytes));
+        self
+    }
+
     /// Bytes that a run takes while it is worked on, about.
     pub fn load(&self, run: usize) -> u64 {
         self.points_of([run]) * POINT_BYTES + self.nodes_of_run() * NODE_BYTES
@@ -129,7 +136,7 @@ impl HeightFitter<'_> {
     }
 
     /// The sums of a run with no breaklines, and how bright each setup saw its squares of `side` by
-    /// `side` cells.
+    /// `side` cells; the run is kept for [`Self::sums`] as far as there is room.
     pub fn shaded_sums(&self, run: usize, side: usize) -> Result<ShadedSums, BuildError> {
         let points = self.read(run)?;
         let place = |s, t| self.place(s, t);
@@ -138,11 +145,15 @@ impl HeightFitter<'_> {
             place: &place,
         };
         let (first, limits) = (run * SECTION_ROWS, self.limits(run));
-        let (shaded, plain) = cell_sums_shaded(&points, self.lattice, first, &limits, trust, side);
-        self.plain.keep(run, plain);
+        let how = (side, self.plain.has_room());
+        let (shaded, plain) = cell_sums_shaded(&points, self.lattice, first, &limits, trust, how);
+        if let Some(plain) = plain {
+            self.plain.keep(run, plain);
+        }
         Ok(shaded)
     }
 
+    /// The sums of a run along breaklines; of what was kept of it where there is any.
     pub fn sums(&self, run: usize, lines: &Breaklines) -> Result<CellSums, BuildError> {
         let points = self.read(run)?;
         let (first, limits) = (run * SECTION_ROWS, self.limits(run));

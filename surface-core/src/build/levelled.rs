@@ -86,7 +86,7 @@ impl LevelledRoad {
             setups: &self.trusted.models,
             bridge_m,
             flight_bytes: self.flight_bytes,
-            plain: PlainRuns::within(self.flight_bytes / 2),
+            plain: PlainRuns::default(),
         }
     }
 }

@@ -226,6 +226,12 @@ pub(super) fn flight_bytes(memory_bytes: u64) -> u64 {
     memory_bytes / 3
 }
 
+/// Memory for what the search for breaklines keeps for heights, given that for what is under way: a run
+/// with the least memory has none to spare.
+pub(super) fn kept_bytes(under_way_bytes: u64) -> u64 {
+    under_way_bytes.saturating_sub(flight_bytes(LEAST_MEMORY)) / 2
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -244,5 +250,7 @@ mod tests {
         assert!(bad(|p| p.bridge_m = 50.0).contains("--bridge"));
         assert!(bad(|p| (p.bridge_m, p.spacing_m) = (3.0, 0.02)).contains("--spacing"));
         assert!(bad(|p| p.memory_bytes = 1).contains("--memory"));
+        assert_eq!(kept_bytes(flight_bytes(LEAST_MEMORY)), 0);
+        assert_eq!(kept_bytes(flight_bytes(LEAST_MEMORY + 600)), 100);
     }
 }

@@ -28,6 +28,11 @@ impl PlainRuns {
         }
     }
 
+    /// Whether there may be room for one more run.
+    pub fn has_room(&self) -> bool {
+        self.kept().bytes < self.room_bytes
+    }
+
     /// Keep a run, if there is room for it.
     pub fn keep(&self, run: usize, plain: PlainRun) {
         let mut kept = self.kept();
@@ -74,7 +79,9 @@ mod tests {
             intensity: 0,
             setup: 0,
         };
-        cell_sums_shaded(&[point], &lattice, 0, &limits, trust, 1).1
+        cell_sums_shaded(&[point], &lattice, 0, &limits, trust, (1, true))
+            .1
+            .unwrap()
     }
 
     #[test]
@@ -89,6 +96,7 @@ mod tests {
         assert!(runs.take(3).is_some() && runs.take(1).is_some());
         assert!(runs.kept().bytes == 0);
         let none = PlainRuns::default();
+        assert!(!none.has_room());
         none.keep(0, run());
         assert!(none.take(0).is_none());
     }

@@ -5,7 +5,7 @@ use super::kernel::Seen;
 use super::lattice::Lattice;
 
 /// Observations by cell, in order; found by their row, of which most have none.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Beyond {
     columns: usize,
     seen: Vec<(usize, Seen)>,

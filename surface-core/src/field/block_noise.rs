@@ -69,19 +69,23 @@ impl BlockPlanes {
         }
     }
 
-    /// The same with other planes, of blocks that breaklines part; and which blocks say anything else now.
-    /// What is usual of a setup stays.
-    pub fn parted(
+    /// Which blocks say anything else with other planes, and with what breaklines leave in sight.
+    pub fn changed_by(&self, blocks: &[Option<Block>], sights: &Sights) -> Vec<bool> {
+        (0..blocks.len())
+            .map(|k| sights.of(k).is_some() || blocks[k] != self.blocks[k])
+            .collect()
+    }
+
+    /// The same with other planes, of blocks that breaklines part, and what points are worth in those that
+    /// changed. What is usual of a setup stays. A block without a plane keeps what it said: nobody asks.
+    pub fn with(
         mut self,
         sorted: &Sorted,
-        blocks: Vec<Option<Block>>,
+        (blocks, changed): (Vec<Option<Block>>, &[bool]),
         sights: &Sights,
         models: &SetupModels,
-    ) -> (Self, Vec<bool>) {
+    ) -> Self {
         let noise = RunNoise::new(sorted, models, self.usual_m2.clone());
-        let changed: Vec<bool> = (0..blocks.len())
-            .map(|k| sights.of(k).is_some() || blocks[k] != self.blocks[k])
-            .collect();
         for (k, block) in blocks.iter().enumerate().filter(|(k, _)| changed[*k]) {
             let Some(block) = block else { continue };
             let scatter = scatter_in(sorted, block, self.fading.powers(), sights.of(k));
@@ -92,7 +96,12 @@ impl BlockPlanes {
             }
         }
         self.blocks = blocks;
-        (self, changed)
+        self
+    }
+
+    /// Whether this is of a run with as many blocks and setups.
+    pub fn fits(&self, sorted: &Sorted) -> bool {
+        self.blocks.len() == sorted.grid.len() && self.setups == sorted.setups.len()
     }
 
     /// The planes of all blocks.

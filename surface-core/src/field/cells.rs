@@ -166,7 +166,9 @@ pub fn cell_sums_cut(
     (cuts, plain): (&Cuts, Option<PlainRun>),
 ) -> CellSums {
     let sorted = sort(points, lattice, first_row, limits, trust);
-    let plain = plain.unwrap_or_else(|| PlainRun::of(&sorted, lattice, first_row, trust.setups));
+    let plain = plain
+        .filter(|plain| plain.fits(&sorted, first_row))
+        .unwrap_or_else(|| PlainRun::of(&sorted, lattice, first_row, trust.setups));
     let parted = plain.parted(&sorted, lattice, trust.setups, cuts);
     parted.finished(&sorted, lattice)
 }
@@ -183,8 +185,8 @@ pub struct ShadedSums {
     pub usual: UsualNoise,
 }
 
-/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells; and what saves half
-/// of the work of [`cell_sums_cut`] afterwards.
+/// [`cell_sums`], and how bright each setup saw squares of `side` by `side` cells; and where `keep` asks
+/// for it, what saves half of the work of [`cell_sums_cut`] afterwards.
 #[must_use]
 pub fn cell_sums_shaded(
     points: &[PackedPoint],
@@ -192,16 +194,17 @@ pub fn cell_sums_shaded(
     first_row: usize,
     limits: &RowLimits,
     trust: Trust,
-    side: usize,
-) -> (ShadedSums, PlainRun) {
+    (side, keep): (usize, bool),
+) -> (ShadedSums, Option<PlainRun>) {
     let sorted = sort(points, lattice, first_row, limits, trust);
     let plain = PlainRun::of(&sorted, lattice, first_row, trust.setups);
+    let kept = keep.then(|| plain.clone());
     let shaded = ShadedSums {
         shades: shades(&sorted, &plain.blocks, lattice, side),
         usual: plain.blocks.usual_noise(&sorted.setups.numbers),
-        sums: plain.clone().finished(&sorted, lattice),
+        sums: plain.finished(&sorted, lattice),
     };
-    (shaded, plain)
+    (shaded, kept)
 }
 
 /// A run of rows whose points no breakline parts: planes of its blocks, and sums of its cells before
@@ -240,7 +243,20 @@ impl PlainRun {
         }
         let sights = Sights::new(sorted.grid, cuts);
         let planes = part_blocks(sorted, (self.blocks.planes(), &self.doubted), &sights);
-        let (blocks, changed) = self.blocks.parted(sorted, planes, &sights, models);
+        let changed = self.blocks.changed_by(&planes, &sights);
+        self.remade(sorted, lattice, models, (cuts, &sights), (planes, &changed))
+    }
+
+    /// The same with other planes: of blocks that `changed` names, noise and cells are made again.
+    fn remade(
+        self,
+        sorted: &Sorted,
+        lattice: &Lattice,
+        models: &SetupModels,
+        (cuts, sights): (&Cuts, &Sights),
+        (planes, changed): (Vec<Option<Block>>, &[bool]),
+    ) -> Self {
+        let blocks = self.blocks.with(sorted, (planes, changed), sights, models);
         let (mut sums, mut scratch) = (self.sums, Vec::new());
         let crossed = cuts.cells(lattice, sorted.rows, sorted.columns);
         for cell in (0..sums.n.len()).filter(|&cell| sorted.has(cell)) {
@@ -257,6 +273,28 @@ impl PlainRun {
             doubted: self.doubted,
             sums,
         }
+    }
+
+    /// The same made anew, block by block and cell by cell.
+    #[cfg(test)]
+    pub(super) fn anew(
+        self,
+        sorted: &Sorted,
+        lattice: &Lattice,
+        models: &SetupModels,
+        cuts: &Cuts,
+    ) -> CellSums {
+        let sights = Sights::new(sorted.grid, cuts);
+        let planes = super::blocks::blocks_anew(sorted, &sights);
+        let all = vec![true; planes.len()];
+        let remade = self.remade(sorted, lattice, models, (cuts, &sights), (planes, &all));
+        remade.finished(sorted, lattice)
+    }
+
+    /// Whether it is of these rows, and of as many setups.
+    fn fits(&self, sorted: &Sorted, first_row: usize) -> bool {
+        let own = [self.sums.first_row, self.sums.rows, self.sums.columns];
+        own == [first_row, sorted.rows, sorted.columns] && self.blocks.fits(sorted)
     }
 
     /// The sums, cells held against each other.

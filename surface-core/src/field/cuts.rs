@@ -90,7 +90,7 @@ impl NearSquares {
         let range = |k: usize| {
             let at = |m: f64| floor_i32(m / self.side_m);
             let from = at(segment.low(k) - self.reach_m());
-            let to = at(segment.high(k) + self.reach_m()) + 1;
+            let to = at(segment.high(k) + self.reach_m()).saturating_add(1);
             let [from, to] = [from, to].map(|n| usize::try_from(n).unwrap_or(0));
             from.min(self.size[k])..to.min(self.size[k])
         };
@@ -201,7 +201,7 @@ impl Cuts {
     pub(super) fn cells(&self, lattice: &Lattice, rows: usize, columns: usize) -> Vec<usize> {
         let range = |low: f64, high: f64, step: f64, n: usize| {
             let index = |v: f64| usize::try_from(floor_i32(v / step + 0.5)).unwrap_or(0);
-            let past = usize::try_from(floor_i32(high / step + 0.5) + 1).unwrap_or(0);
+            let past = usize::try_from(floor_i32(high / step + 0.5).saturating_add(1)).unwrap_or(0);
             index(low).min(n)..past.min(n)
         };
         let mut out = Vec::new();
@@ -315,6 +315,15 @@ mod tests {
         assert!(!sight.sees([136.0, 20.0]));
         let lines = Breaklines::new(vec![line(&[[150.0, -5.0], [150.0, 5.0]])]);
         assert!(Cuts::near_rows(&lines, &lattice, 0, 128).is_empty());
+    }
+
+    #[test]
+    fn a_line_far_off_the_lattice_is_near_nothing() {
+        let lattice = Lattice::new([0.1, 0.1], 200, -20..21, false).unwrap();
+        let lines = Breaklines::new(vec![line(&[[5.0, 1e9], [5.1, 1e9]])]);
+        let cuts = Cuts::near_rows(&lines, &lattice, 0, 128);
+        assert!(!cuts.is_empty() && cuts.around([5.0, 1.0], 0.5).is_none());
+        assert!(cuts.cells(&lattice, 128, 41).is_empty());
     }
 
     #[test]

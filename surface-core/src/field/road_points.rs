@@ -1,6 +1,7 @@
 //! Single points of the road beside places of interest: corrected, and weighed by what their setups are
 //! worth.
 
+use super::block_grid::BlockGrid;
 use super::block_noise::{UsualNoise, least_variance_m2};
 use super::cells::{RowLimits, cell_finder, nearest_turn};
 use super::fading::Powers;
@@ -43,7 +44,7 @@ pub fn road_points(
         .map(|dense| least_variance_m2(&setups, dense))
         .collect();
     let cell_of = cell_finder(lattice, first_row, limits);
-    let grid = super::block_grid::BlockGrid::new(lattice, rows);
+    let grid = BlockGrid::new(lattice, rows);
     let s0 = lattice.row_s_m(first_row);
     let road_point = |point: &PackedPoint| {
         let [s, t, z] = point.metres();
@@ -130,5 +131,30 @@ mod tests {
         }
         // A setup of which too few points told anything is taken for calm ground.
         assert!((usual.of_m2(7) - 6.4e-5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn before_the_start_of_a_closed_course_s_is_below_zero_and_a_limit_is_road() {
+        let lattice = Lattice::new([0.1, 0.1], 256, -20..21, true).unwrap();
+        let limits = RowLimits {
+            left_t_m: vec![1.0; 128],
+            right_t_m: vec![-1.0; 128],
+        };
+        let setups = SetupModels::default();
+        let trust = Trust {
+            setups: &setups,
+            place: &|s, t| [s, t],
+        };
+        let points = [point([25.57, 1.0, 0.0], 0), point([25.5, 1.0, 0.0], 0)];
+        let usual = UsualNoise::default();
+        let seen = std::cell::RefCell::new(Vec::new());
+        let note = |at: [f64; 2]| {
+            seen.borrow_mut().push(at[0]);
+            true
+        };
+        let found = road_points(&points, &lattice, 0, &limits, (trust, &usual), note);
+        assert_eq!(found.len(), 1);
+        assert!((found[0].s_m + 0.03).abs() < 1e-4, "{found:?}");
+        assert!((seen.borrow()[0] + 0.03).abs() < 1e-4);
     }
 }

@@ -1,8 +1,9 @@
 //! Planes and steps through discs of cells, four discs at a time.
 //!
 //! A disc lies in one lane of columns of four numbers: of four places side by side, or of one place as
-//! four setups saw it. Heights are taken from the disc's own middle, so that single precision holds them
-//! to a thousandth of their noise.
+//! four setups saw it. Heights are taken from that of the disc's middle, or where that is not known of a
+//! cell beside it, so that single precision holds steps to a hundredth of their σ in runs that rise by
+//! ten metres, and to a thousandth in most.
 
 use wide::f32x4;
 
@@ -59,6 +60,7 @@ impl Columns {
             let weight = 1.0 / (cell.variance_m2 + ROUGH_M * ROUGH_M);
             out.set(heights, k, [cell.off_m[0], cell.off_m[1], cell.z_m, weight]);
         }
+        out.fill();
         out
     }
 
@@ -76,6 +78,7 @@ impl Columns {
                 out[setup].set(heights, cell, [s, t, shade.log_intensity, weight]);
             }
         }
+        out.iter_mut().for_each(Self::fill);
         out
     }
 
@@ -98,6 +101,27 @@ impl Columns {
         let k = self.of_cell([k / heights.columns, k % heights.columns]);
         (self.off_s[k], self.off_t[k]) = (to_f32(s), to_f32(t));
         (self.z[k], self.w[k]) = (to_f32(z - self.zero), to_f32(w));
+    }
+
+    /// Give cells that are not known the height of one near by: it may be a disc's zero.
+    fn fill(&mut self) {
+        for first in (0..self.z.len()).step_by(self.wide) {
+            let own = first..first + self.wide;
+            let Some(known) = own.clone().find(|&k| self.w[k] > 0.0) else {
+                if first > 0 {
+                    self.z.copy_within(first - self.wide..first, first);
+                }
+                continue;
+            };
+            let mut last = self.z[known];
+            for k in own {
+                if self.w[k] > 0.0 {
+                    last = self.z[k];
+                } else {
+                    self.z[k] = last;
+                }
+            }
+        }
     }
 
     /// Where a row and column lie behind the rim.
@@ -397,10 +421,11 @@ mod tests {
     use super::*;
     use crate::numeric::{Draw, factor_dense, solve_dense};
 
-    const SIDE: usize = 12;
+    const SIDE: usize = 16;
     const STEPS_M: [f64; 2] = [0.1, 0.095];
 
-    /// A banked patch 400 m up with a slanted step of 5 mm, in which every seventh cell is not known.
+    /// A banked patch 400 m up with a slanted step of 5 mm, in which every seventh cell is not known; and
+    /// far from it a cell 10 m lower, which is the zero of the run.
     fn patch() -> CellHeights {
         let mut draw = Draw(5);
         let mut cell = |k: usize| {
@@ -410,9 +435,11 @@ mod tests {
             let step = if u + 0.4 * v > 0.8 { 0.005 } else { 0.0 };
             let variance_m2 = 1e-7 * (1.0 + draw.unit());
             let z_m = 400.0 + 0.08 * u - 0.1 * v + step + variance_m2.sqrt() * draw.normal();
-            (!k.is_multiple_of(7)).then_some(CellHeight {
+            let is_zero = k == 1;
+            let known = k >= 4 * SIDE && !k.is_multiple_of(7);
+            (known || is_zero).then_some(CellHeight {
                 off_m,
-                z_m,
+                z_m: if is_zero { 390.0 } else { z_m },
                 variance_m2,
             })
         };
@@ -471,7 +498,7 @@ mod tests {
         let columns = Columns::of(&heights);
         let mut discs = Discs::new();
         let mut compared = 0;
-        for [row, first] in (0..SIDE).flat_map(|row| [0, 4, 8].map(|first| [row, first])) {
+        for [row, first] in (0..SIDE).flat_map(|row| [0, 4, 8, 12].map(|first| [row, first])) {
             discs.put_row(&columns, [row, first]);
             let mut alone = Discs::new();
             for lane in 0..LANES {
@@ -491,9 +518,9 @@ mod tests {
                 let step = steps.of(lane);
                 assert_eq!(step.is_some(), cells.len() >= 20 && fewer >= 6.0);
                 let Some(step) = step else { continue };
-                assert!((step.half - want[0]).abs() < 1e-3 * want[1], "{step:?}");
+                assert!((step.half - want[0]).abs() < 1e-2 * want[1], "{step:?}");
                 let score = want[0] / want[1];
-                assert!((step.score - score).abs() < 1e-3 * score.abs().max(1.0));
+                assert!((step.score - score).abs() < 1e-2 + 1e-3 * score.abs());
                 let weight = f64::from(steps.weight[lane]);
                 assert!((weight.sqrt() * want[1] - 1.0).abs() < 1e-3);
                 let [z, u, v] = discs.half_way(&planes, lane, &step);

@@ -32,7 +32,7 @@ const STRAY_STEPS: f64 = 0.9;
 /// draw the two sides together.
 const STRAY_SIGMAS: f64 = 3.0;
 
-/// One point of the road.
+/// One point of the road, or of something that stands there: strays are cut by the strip itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripPoint {
     /// Along the line, metres; on a closed course of any lap, so that it may be below 0 just before

@@ -130,23 +130,46 @@ fn blocks_that_a_line_does_not_touch_are_not_made_again_and_none_is_missed() {
     assert_eq!(parted, blocks_anew(&sorted, &sights));
 }
 
-#[test]
-fn what_was_kept_of_a_run_makes_the_same_sums_as_its_points_alone() {
-    let points = scan(44, step_and_box);
-    let cuts = Cuts::near_rows(&slanted(), &lattice(), 0, ROWS);
-    let (shaded, kept) = cell_sums_shaded(&points, &lattice(), 0, &limits(), as_delivered(), 1);
-    let cut = |kept| {
-        cell_sums_cut(
-            &points,
-            &lattice(),
-            0,
-            &limits(),
-            as_delivered(),
-            (&cuts, kept),
-        )
+/// Two setups at either end, whose range noise is stronger where returns are faint.
+fn fading_setups() -> SetupModels {
+    let noise = crate::setups::NoiseModel {
+        range_m: 8e-4,
+        texture_m: 5e-4,
+        fading: 0.4,
+        intensity: 1000.0,
+        ..Default::default()
     };
-    let (alone, with) = (cut(None), cut(Some(kept)));
+    let at = |x: f64| SetupModel {
+        position_m: Some([x, 0.0, 2.0]),
+        noise: Some(noise),
+        ..SetupModel::default()
+    };
+    SetupModels::new(vec![at(-3.0), at(15.0)])
+}
+
+#[test]
+fn what_was_kept_of_a_run_makes_the_sums_that_making_all_anew_makes() {
+    let mut points = scan(44, step_and_box);
+    let mut random = Random(45);
+    for p in &mut points {
+        p.setup = u16::from(random.uniform() < 0.4);
+        p.intensity = if random.uniform() < 0.2 { 150 } else { 1200 };
+    }
+    let setups = fading_setups();
+    let place = |s, t| [s, t];
+    let trust = Trust {
+        setups: &setups,
+        place: &place,
+    };
+    let cuts = Cuts::near_rows(&slanted(), &lattice(), 0, ROWS);
+    let kept = || cell_sums_shaded(&points, &lattice(), 0, &limits(), trust, (1, true));
+    let (shaded, plain) = kept();
+    let cut = |kept| cell_sums_cut(&points, &lattice(), 0, &limits(), trust, (&cuts, kept));
+    let (alone, with) = (cut(None), cut(plain));
     assert_eq!(with, alone);
+    let sorted = super::super::cells::sort(&points, &lattice(), 0, &limits(), trust);
+    let plain = kept().1.unwrap();
+    assert_eq!(with, plain.anew(&sorted, &lattice(), &setups, &cuts));
     assert!(!with.beyond.is_empty());
     // Two metres beside the line nothing is told of it.
     let (mut near, mut far) = (0, 0);
@@ -158,4 +181,27 @@ fn what_was_kept_of_a_run_makes_the_same_sums_as_its_points_alone() {
         near += u32::from(!is_far && changed);
     }
     assert!(far == 0 && near > 200, "{far} {near}");
+}
+
+#[test]
+fn what_was_kept_of_other_rows_is_not_used() {
+    let points = scan(46, slanted_step);
+    let short = Lattice::new([0.1, 0.1], 64, -32..33, false).unwrap();
+    let rows = RowLimits {
+        left_t_m: vec![3.0; 64],
+        right_t_m: vec![-3.0; 64],
+    };
+    let other = cell_sums_shaded(&points, &short, 0, &rows, as_delivered(), (1, true)).1;
+    let cuts = Cuts::near_rows(&slanted(), &lattice(), 0, ROWS);
+    let cut = |kept| {
+        cell_sums_cut(
+            &points,
+            &lattice(),
+            0,
+            &limits(),
+            as_delivered(),
+            (&cuts, kept),
+        )
+    };
+    assert_eq!(cut(other), cut(None));
 }
