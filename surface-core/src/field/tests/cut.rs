@@ -39,7 +39,7 @@ fn fit_cut(
         (&cuts, None),
     );
     let window = Window::join(&lattice, 0, &[(&sums, 0..ROWS)]).cut_along(lines);
-    let mut rows = FieldRows::empty(lattice, 0, ROWS).unwrap();
+    let mut rows = FieldRows::empty(lattice, 0, ROWS).expect("the rows are the lattice's");
     fit_rows(&window, &limits(), params, &mut rows);
     (rows, fit_places(&window, params, places))
 }
@@ -168,7 +168,7 @@ fn what_was_kept_of_a_run_makes_the_sums_that_making_all_anew_makes() {
     let (alone, with) = (cut(None), cut(plain));
     assert_eq!(with, alone);
     let sorted = super::super::cells::sort(&points, &lattice(), 0, &limits(), trust);
-    let plain = kept().1.unwrap();
+    let plain = kept().1.expect("a run is kept where that is asked for");
     assert_eq!(with, plain.anew(&sorted, &lattice(), &setups, &cuts));
     assert!(!with.beyond.is_empty());
     // Two metres beside the line nothing is told of it.
@@ -186,7 +186,7 @@ fn what_was_kept_of_a_run_makes_the_sums_that_making_all_anew_makes() {
 #[test]
 fn what_was_kept_of_other_rows_is_not_used() {
     let points = scan(46, slanted_step);
-    let short = Lattice::new([0.1, 0.1], 64, -32..33, false).unwrap();
+    let short = Lattice::new([0.1, 0.1], 64, -32..33, false).expect("steps and rows are positive");
     let rows = RowLimits {
         left_t_m: vec![3.0; 64],
         right_t_m: vec![-3.0; 64],
