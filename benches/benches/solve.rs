@@ -1,12 +1,13 @@
-//! Windows, or one sparse system of all heights with slopes and bends as priors?
+//! Windows and a joint solve of plain ground, or one sparse system of all heights with slopes and bends as
+//! priors?
 //!
 //! Run: `cargo bench -p surface-benches --bench solve`, one thread. Both make heights of the same robust
 //! cell sums of a square of road whose spectrum is known, under even points and under points that thin
 //! out to a tenth; the system by conjugate gradients from the cells' own means (empty cells: from the
 //! windows' heights), and by a banded Cholesky factor, which on a square costs four times what it does on
 //! the strip of a course. Errors are over the Wiener bound of the points at each place. Windows make σ,
-//! slopes, marks and resolved waves as well, and learn where the ground is rougher than the course; the
-//! system is told one spectrum for all of it.
+//! slopes, marks and resolved waves as well, and learn where the ground is rougher than the course, which the
+//! joint solve leaves alone; the one system is told one spectrum for all of it.
 
 use std::error::Error;
 use std::time::Instant;
@@ -71,9 +72,13 @@ fn compare(name: &str, least: f64) -> Done {
     }
     let nodes = (ROWS * ROWS) as f64 * SEEDS as f64;
     println!("{name}:");
-    for (k, way) in ["windows", "one system, descent", "one system, factored"]
-        .iter()
-        .enumerate()
+    for (k, way) in [
+        "windows, then jointly",
+        "one system, descent",
+        "one system, factored",
+    ]
+    .iter()
+    .enumerate()
     {
         println!(
             "  {way}: {:.3} times the Wiener bound, {:.2} s for a million heights",
@@ -104,9 +109,13 @@ fn add(found: &mut Found, seed: u64, least: f64) -> Done {
         .zip(&sums.wz)
         .map(own_mean)
         .collect();
-    let (descended, descended_s) =
-        timed(|| OneSystem::new(&sums, SPACING_M, level_m).descended(start));
-    let (factored, factored_s) = timed(|| OneSystem::new(&sums, SPACING_M, level_m).factored());
+    let system = OneSystem {
+        cells: &sums,
+        spacing_m: SPACING_M,
+        level_m,
+    };
+    let (descended, descended_s) = timed(|| system.descended(&start));
+    let (factored, factored_s) = timed(|| system.factored());
     let table = WienerTable::new(&Spectrum::CIRCUIT, Waves::All);
     let inner = (BORDER..ROWS - BORDER).flat_map(|r| (BORDER..ROWS - BORDER).map(move |c| [r, c]));
     let factored = factored?;
@@ -118,13 +127,13 @@ fn add(found: &mut Found, seed: u64, least: f64) -> Done {
         for (sum, z) in found
             .squared
             .iter_mut()
-            .zip([&windows, &descended.0, &factored])
+            .zip([&windows, &descended.values, &factored])
         {
             *sum += (z[r * ROWS + c] - truth).powi(2);
         }
         found.bound += table.variance_m2(PER_M2 * kept(s, least) / NOISE_M.powi(2));
     }
-    found.steps += descended.1;
+    found.steps += descended.steps;
     for (sum, s) in found
         .seconds
         .iter_mut()

@@ -10,168 +10,116 @@
 use std::f64::consts::TAU;
 
 use surface_core::field::CellSums;
-use surface_core::numeric::{BandedSpd, Singular};
+use surface_core::numeric::{BandedSpd, Descent, LatticeSystem, Singular, Term};
 
 /// Rows and columns that two heights of one observation may be apart.
 const REACH: usize = 2;
-const WIDE: usize = 2 * REACH + 1;
-/// Heights of a row of the matrix from its diagonal on: the rest of its own row, and two whole ones.
-const ENTRIES: usize = REACH + 1 + REACH * WIDE;
 /// Mean of a straight piece over a cell about each of three heights.
 const OVER_CELL: [f64; 3] = [0.125, 0.75, 0.125];
 /// Conjugate gradients end where no height would move further by itself, metres.
 const SETTLED_M: f64 = 1e-8;
-const MOST_STEPS: usize = 10_000;
 
-/// Normal equations of heights on a lattice.
-#[derive(Debug)]
-pub struct OneSystem {
-    columns: usize,
-    /// `entries[slot][i]`: what couples height i with one behind it.
-    entries: Vec<Vec<f64>>,
-    offsets: Vec<usize>,
-    right: Vec<f64>,
+/// A run of cells, `spacing_m` wide, on a road of spectrum `level_m`/k³.
+#[derive(Debug, Clone, Copy)]
+pub struct OneSystem<'a> {
+    /// What was seen.
+    pub cells: &'a CellSums,
+    /// From one height to the next, metres.
+    pub spacing_m: f64,
+    /// Level of the road's spectrum, metres.
+    pub level_m: f64,
 }
 
-impl OneSystem {
-    /// The system of a run of cells, `spacing_m` wide, on a road of spectrum `level_m`/k³.
+impl OneSystem<'_> {
+    /// Heights by a banded Cholesky factor.
+    ///
+    /// # Errors
+    /// [`Singular`] where the points do not hold the heights.
+    pub fn factored(&self) -> Result<Vec<f64>, Singular> {
+        let columns = self.cells.columns;
+        let n = self.cells.rows * columns;
+        let mut matrix = BandedSpd::zeros(n, REACH * columns + REACH, false);
+        let mut heights = vec![0.0; n];
+        self.each(&mut |terms, weight, sum| {
+            let at = |[row, column]: [usize; 2]| row * columns + column;
+            for (k, (i, a)) in terms.iter().enumerate() {
+                heights[at(*i)] += weight * a * sum;
+                let behind = &terms[..=k];
+                behind
+                    .iter()
+                    .for_each(|(j, b)| matrix.add(at(*i), at(*j), weight * a * b));
+            }
+        });
+        matrix.factor()?.solve(&mut heights);
+        Ok(heights)
+    }
+
+    /// Heights by conjugate gradients from `start` on, and the steps that it took; nothing where it does not
+    /// settle.
     #[must_use]
-    pub fn new(cells: &CellSums, spacing_m: f64, level_m: f64) -> Self {
-        let (rows, columns) = (cells.rows, cells.columns);
-        let slots =
-            (0..ENTRIES).map(|slot| (slot + REACH) / WIDE * columns + (slot + REACH) % WIDE);
-        let mut out = Self {
-            columns,
-            entries: vec![vec![0.0; rows * columns]; ENTRIES],
-            offsets: slots.map(|past| past - REACH).collect(),
-            right: vec![0.0; rows * columns],
-        };
-        out.look(cells);
-        let seen = cells.w.iter().sum::<f64>() / ((rows * columns) as f64 * spacing_m * spacing_m);
-        let k_c = (level_m * seen).cbrt();
-        let slope = k_c / (2.0 * level_m) / TAU.powi(2);
-        let bend = 1.0 / (2.0 * level_m * k_c) / TAU.powi(4);
-        out.expect(rows, [slope, bend / (spacing_m * spacing_m)]);
-        out
+    pub fn descended(&self, start: &[f64]) -> Option<Descent> {
+        let (rows, columns) = (self.cells.rows, self.cells.columns);
+        let mut system = LatticeSystem::new(rows, columns);
+        self.each(&mut |terms, weight, sum| {
+            let height = |[row, column]: [usize; 2]| start[row * columns + column];
+            let now: f64 = terms.iter().map(|(at, a)| a * height(*at)).sum();
+            system.observe(terms, weight, sum - now);
+        });
+        let mut found = system.descend(&vec![true; rows * columns], SETTLED_M)?;
+        found
+            .values
+            .iter_mut()
+            .zip(start)
+            .for_each(|(z, s)| *z += s);
+        Some(found)
+    }
+
+    /// All observations: that Σ coefficient·height is a sum, of a weight.
+    fn each(&self, observe: &mut dyn FnMut(&[Term], f64, f64)) {
+        self.look(observe);
+        let area = (self.cells.w.len() as f64) * self.spacing_m * self.spacing_m;
+        let seen = self.cells.w.iter().sum::<f64>() / area;
+        let k_c = (self.level_m * seen).cbrt();
+        let slope = k_c / (2.0 * self.level_m) / TAU.powi(2);
+        let bend = 1.0 / (2.0 * self.level_m * k_c) / TAU.powi(4);
+        self.expect([slope, bend / (self.spacing_m * self.spacing_m)], observe);
     }
 
     /// Cells with points and a cell on each side.
-    fn look(&mut self, cells: &CellSums) {
-        let columns = self.columns;
-        for row in 1..cells.rows - 1 {
-            for column in 1..columns - 1 {
-                let k = row * columns + column;
-                if cells.w[k] > 0.0 {
+    fn look(&self, observe: &mut dyn FnMut(&[Term], f64, f64)) {
+        for row in 1..self.cells.rows - 1 {
+            for column in 1..self.cells.columns - 1 {
+                let k = row * self.cells.columns + column;
+                if self.cells.w[k] > 0.0 {
                     let term = |m: usize| {
                         let (r, c) = (m / 3, m % 3);
-                        (
-                            k + r * columns + c - columns - 1,
-                            OVER_CELL[r] * OVER_CELL[c],
-                        )
+                        ([row + r - 1, column + c - 1], OVER_CELL[r] * OVER_CELL[c])
                     };
-                    let terms: [(usize, f64); 9] = std::array::from_fn(term);
-                    self.observe(&terms, cells.w[k], cells.wz[k] / cells.w[k]);
+                    let terms: [Term; 9] = std::array::from_fn(term);
+                    observe(&terms, self.cells.w[k], self.cells.wz[k] / self.cells.w[k]);
                 }
             }
         }
     }
 
     /// No slopes and no bends, of these weights.
-    fn expect(&mut self, rows: usize, [slope, bend]: [f64; 2]) {
-        let columns = self.columns;
-        for k in 0..rows * columns {
-            let left = [rows - 1 - k / columns, columns - 1 - k % columns];
-            for (step, left) in [columns, 1].into_iter().zip(left) {
-                if left >= 1 {
-                    self.observe(&[(k, -1.0), (k + step, 1.0)], slope, 0.0);
+    fn expect(&self, [slope, bend]: [f64; 2], observe: &mut dyn FnMut(&[Term], f64, f64)) {
+        let (rows, columns) = (self.cells.rows, self.cells.columns);
+        for (r, c) in (0..rows).flat_map(|r| (0..columns).map(move |c| (r, c))) {
+            let own = [r, c];
+            for (next, after) in [([r + 1, c], [r + 2, c]), ([r, c + 1], [r, c + 2])] {
+                let inside = |[r, c]: [usize; 2]| r < rows && c < columns;
+                if inside(next) {
+                    observe(&[(own, -1.0), (next, 1.0)], slope, 0.0);
                 }
-                if left >= 2 {
-                    let terms = [(k, 1.0), (k + step, -2.0), (k + 2 * step, 1.0)];
-                    self.observe(&terms, bend, 0.0);
+                if inside(after) {
+                    observe(&[(own, 1.0), (next, -2.0), (after, 1.0)], bend, 0.0);
                 }
             }
-            if left[0] >= 1 && left[1] >= 1 {
-                let next = k + columns;
-                let terms = [(k, 1.0), (k + 1, -1.0), (next, -1.0), (next + 1, 1.0)];
-                self.observe(&terms, 2.0 * bend, 0.0);
-            }
-        }
-    }
-
-    /// That Σ coefficient·height is `value`, of this weight.
-    fn observe(&mut self, terms: &[(usize, f64)], weight: f64, value: f64) {
-        for &(i, a) in terms {
-            self.right[i] += weight * a * value;
-            for &(j, b) in terms.iter().filter(|(j, _)| *j >= i) {
-                let rows = j / self.columns - i / self.columns;
-                let slot = rows * WIDE + j % self.columns - i % self.columns;
-                self.entries[slot][i] += weight * a * b;
-            }
-        }
-    }
-
-    /// Heights by a banded Cholesky factor.
-    ///
-    /// # Errors
-    /// [`Singular`] where the points do not hold the heights.
-    pub fn factored(&self) -> Result<Vec<f64>, Singular> {
-        let n = self.right.len();
-        let mut matrix = BandedSpd::zeros(n, REACH * self.columns + REACH, false);
-        for (entries, &offset) in self.entries.iter().zip(&self.offsets) {
-            for i in (0..n.saturating_sub(offset)).filter(|&i| entries[i] != 0.0) {
-                matrix.add(i + offset, i, entries[i]);
-            }
-        }
-        let mut heights = self.right.clone();
-        matrix.factor()?.solve(&mut heights);
-        Ok(heights)
-    }
-
-    /// Heights by conjugate gradients from `heights` on, the diagonal as preconditioner, and the steps
-    /// that it took; nothing where it does not settle.
-    #[must_use]
-    pub fn descended(&self, mut heights: Vec<f64>) -> Option<(Vec<f64>, usize)> {
-        let n = heights.len();
-        let over: Vec<f64> = self.entries[0].iter().map(|d| d.recip()).collect();
-        let dot = |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).map(|(a, b)| a * b).sum() };
-        let mut pushed = vec![0.0; n];
-        self.times(&heights, &mut pushed);
-        let mut rest: Vec<f64> = self.right.iter().zip(&pushed).map(|(b, q)| b - q).collect();
-        let mut eased: Vec<f64> = rest.iter().zip(&over).map(|(r, m)| r * m).collect();
-        let mut way = eased.clone();
-        let mut power = dot(&rest, &eased);
-        for step in 0..MOST_STEPS {
-            if eased.iter().all(|e| e.abs() < SETTLED_M) {
-                return Some((heights, step));
-            }
-            self.times(&way, &mut pushed);
-            let far = power / dot(&way, &pushed);
-            for k in 0..n {
-                heights[k] += far * way[k];
-                rest[k] -= far * pushed[k];
-                eased[k] = over[k] * rest[k];
-            }
-            let next = dot(&rest, &eased);
-            let share = next / power;
-            power = next;
-            way.iter_mut()
-                .zip(&eased)
-                .for_each(|(w, e)| *w = e + share * *w);
-        }
-        None
-    }
-
-    fn times(&self, x: &[f64], out: &mut [f64]) {
-        let n = x.len();
-        for k in 0..n {
-            out[k] = self.entries[0][k] * x[k];
-        }
-        for (entries, &offset) in self.entries.iter().zip(&self.offsets).skip(1) {
-            for k in 0..n.saturating_sub(offset) {
-                out[k] += entries[k] * x[k + offset];
-            }
-            for k in 0..n.saturating_sub(offset) {
-                out[k + offset] += entries[k] * x[k];
+            if r + 1 < rows && c + 1 < columns {
+                let [beside, below, across] = [[r, c + 1], [r + 1, c], [r + 1, c + 1]];
+                let twist = [(own, 1.0), (beside, -1.0), (below, -1.0), (across, 1.0)];
+                observe(&twist, 2.0 * bend, 0.0);
             }
         }
     }

@@ -1,8 +1,9 @@
 """One least squares system of all heights of a patch, held smooth by a prior, solved by scipy.
 
 Arguments: a file of float64 (s, t, z), a file of float64: the road's level A in metres (spectrum
-A/k^3), a point's standard deviation, the spacing, and rows and columns of nodes, t of column 0.
-Prints JSON: the heights of all nodes row by row, and the seconds that the solver took.
+A/k^3), a point's standard deviation, the spacing, and rows and columns of nodes, t of column 0; a
+file of float64: numbers of nodes. Prints JSON: the heights of all nodes row by row, the seconds that
+the solver took, and the variances of the nodes asked for, of the inverse of the system.
 
 Each point is seen between four nodes. Squared slopes and squared bends (plate, with the mixed second
 derivative; none across the borders) are weighted so that their density a (2 pi k)^2 + b (2 pi k)^4
@@ -15,7 +16,7 @@ import time
 
 import numpy as np
 from scipy.sparse import coo_array, diags_array, eye_array, kron, vstack
-from scipy.sparse.linalg import spsolve
+from scipy.sparse.linalg import splu, spsolve
 
 points = np.fromfile(sys.argv[1]).reshape(-1, 3)
 level_m, noise_m, h, rows, columns, t0 = np.fromfile(sys.argv[2])
@@ -59,4 +60,13 @@ system = (
 right = look.T @ points[:, 2] / noise_m**2
 started = time.perf_counter()
 heights = spsolve(system, right)
-json.dump(dict(heights=heights.tolist(), seconds=time.perf_counter() - started), sys.stdout)
+seconds = time.perf_counter() - started
+
+wanted = np.fromfile(sys.argv[3]).astype(int)
+units = np.zeros((rows * columns, len(wanted)))
+units[wanted, np.arange(len(wanted))] = 1
+inverse = splu(system).solve(units) if len(wanted) else units
+variances = inverse[wanted, np.arange(len(wanted))]
+json.dump(
+    dict(heights=heights.tolist(), seconds=seconds, variances=variances.tolist()), sys.stdout
+)

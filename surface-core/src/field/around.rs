@@ -4,7 +4,7 @@ use super::kernel::Seen;
 use crate::numeric::exp_of_minus;
 
 /// D(d) = 8π²·A·d for S(k) = A·k⁻³.
-const STRUCTURE: f64 = 78.957;
+pub(super) const STRUCTURE: f64 = 78.957;
 /// Slope of the road that is expected to differ between a node and its window.
 pub(super) const SLOPE_CHANGE: f64 = 0.004;
 /// Squared over distance: what a change of slope adds to a height's variance.

@@ -16,7 +16,7 @@ use super::lattice::Lattice;
 use super::resolved::{resolved_m, spread_of};
 use super::rounding::Rounding;
 use super::rounds::{Gathered, Near};
-use super::told::{Among, Told, Width};
+use super::told::{Among, Ground, Told, Width};
 use crate::numeric::{FittedPlane, ceil_i32, floor_i32, to_index};
 use crate::zones::Breaklines;
 
@@ -86,6 +86,7 @@ pub(super) struct Fitted {
     /// Shortest wavelength of which the height holds more road than noise, metres.
     pub resolved_m: f64,
     pub stepped: bool,
+    pub ground: Ground,
 }
 
 /// Columns that every height of a run is found in, one after another.
@@ -257,6 +258,10 @@ impl<'a> Window<'a> {
         let among = (sight, seen.as_deref());
         let mut told = self.told(place, width, level_m, (among, None), room)?;
         let stepped = told.stepped;
+        let mut ground = match sight {
+            None if width.bends && !told.elsewhere => Ground::Plain,
+            _ => Ground::Apart,
+        };
         // What lies over a step, or was left on the road, stays without weight, however rough that is.
         let mut tukey_level_m = level_m;
         for _ in 0..NARROWINGS {
@@ -284,9 +289,13 @@ impl<'a> Window<'a> {
                 break;
             };
             (told, width, level_m) = (next, narrower, rougher * level_m);
+            ground = ground.max(Ground::Rougher);
         }
         told.stepped |= stepped;
-        Some(self.fitted(told, width, level_m))
+        if told.stepped || told.elsewhere {
+            ground = Ground::Apart;
+        }
+        Some(self.fitted(told, width, level_m, ground))
     }
 
     /// How many times the spectrum that the window was made for the ground in it has, at least. Heights
@@ -339,7 +348,7 @@ impl<'a> Window<'a> {
     }
 
     /// A height, what is given back taken off.
-    fn fitted(&self, told: Told, width: Width, level_m: f64) -> Fitted {
+    fn fitted(&self, told: Told, width: Width, level_m: f64, ground: Ground) -> Fitted {
         let Told { flat, bent, .. } = told;
         let (b, step) = (width.b_m, self.lattice.t_step_m);
         let z0 = flat.plane.z0 - bent.height_m;
@@ -349,6 +358,7 @@ impl<'a> Window<'a> {
             sigma_m: self.sigma_m(&flat, b, level_m, bent.share),
             resolved_m: resolved_m(level_m, width.density, spread_m, step, bent.share),
             stepped: told.stepped,
+            ground,
         }
     }
 

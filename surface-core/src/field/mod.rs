@@ -17,6 +17,7 @@ mod cuts;
 mod fading;
 pub mod flags;
 mod hidden;
+mod joint;
 mod kernel;
 mod lattice;
 mod level;

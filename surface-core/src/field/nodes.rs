@@ -5,8 +5,10 @@ use super::RowLimits;
 use super::around::SLOPE_CHANGE;
 use super::bend::wider_m;
 use super::flags;
+use super::joint::find_jointly;
 use super::kernel::{CUT, Fitted, KernelParams, REACH, REACH_M_STEPS, Room, Window};
 use super::lattice::{FieldRows, Lattice, RailNode};
+use super::told::Ground;
 use crate::numeric::{floor_i32, to_f32, to_index};
 
 /// A cell with this share of its points set aside is flagged.
@@ -22,13 +24,15 @@ const RAIL_REACH: i32 = 1;
 pub fn fit_rows(window: &Window, limits: &RowLimits, params: KernelParams, rows: &mut FieldRows) {
     let offset = offset_rows(rows.first_row, window.first_row);
     let mut room = Room::default();
+    let mut ground = vec![Ground::Apart; rows.z_m.len()];
     for local in 0..rows.rows {
         let (right, left) = (limits.right_t_m[local], limits.left_t_m[local]);
         for column in 0..rows.lattice.columns {
             let t = rows.lattice.column_t_m(column);
             if t <= left && t >= right {
                 let at = [local, local + offset, column];
-                fit_node(window, params, rows, at, &mut room);
+                ground[local * rows.lattice.columns + column] =
+                    fit_node(window, params, rows, at, &mut room);
             }
         }
         let mut rail = |t, is_left| {
@@ -38,6 +42,7 @@ pub fn fit_rows(window: &Window, limits: &RowLimits, params: KernelParams, rows:
         rows.left[local] = rail(left, true);
         rows.right[local] = rail(right, false);
     }
+    find_jointly(window, offset, params.level_m, &ground, rows);
 }
 
 fn offset_rows(first: usize, window_first: i64) -> usize {
@@ -55,13 +60,13 @@ fn fit_node(
     rows: &mut FieldRows,
     [local, row, column]: [usize; 3],
     room: &mut Room,
-) {
+) -> Ground {
     let anchor = row * window.columns + column;
     let out = local * window.columns + column;
     rows.flags[out] = flags::INSIDE;
     let Some(gap_m) = gap_around(window, row, column, params.bridge_m) else {
         rows.flags[out] |= standing(window, anchor);
-        return;
+        return Ground::Apart;
     };
     let at = [
         row as f64 * window.lattice.s_step_m,
@@ -69,7 +74,7 @@ fn fit_node(
     ];
     let Some(found) = window.fit(at, anchor, 0.5 * gap_m, params.level_m, room) else {
         rows.flags[out] |= standing(window, anchor);
-        return;
+        return Ground::Apart;
     };
     rows.z_m[out] = found.plane.z0;
     rows.sigma_m[out] = to_f32(found.sigma_m.max(GAP_DOUBT * gap_m * SLOPE_CHANGE));
@@ -78,6 +83,7 @@ fn fit_node(
     rows.slope_t[out] = to_f32(found.plane.slope_v);
     rows.n[out] = window.n[anchor];
     rows.flags[out] |= node_flags(window, anchor, found.stepped);
+    found.ground
 }
 
 fn node_flags(window: &Window, anchor: usize, stepped: bool) -> u8 {

@@ -2,6 +2,7 @@
 
 mod bend;
 mod cut;
+mod joint;
 mod lone;
 mod standing;
 

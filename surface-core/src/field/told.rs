@@ -20,6 +20,17 @@ pub(super) struct Width {
     pub own_counts: bool,
 }
 
+/// What ground a height lies on, as its windows tell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Ground {
+    /// As rough as the course.
+    Plain,
+    /// Bent beyond the course's spectrum, or no plane in a window of it.
+    Rougher,
+    /// Beside a breakline or a step, on a flank, in a gap that asked for a wider window; or without height.
+    Apart,
+}
+
 /// What a window tells.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Told {

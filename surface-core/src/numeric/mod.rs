@@ -9,6 +9,7 @@ mod draw;
 mod exp;
 mod expm;
 mod lanes;
+mod lattice_system;
 mod normal;
 mod plane;
 mod quantile;
@@ -25,6 +26,7 @@ pub(crate) use draw::Draw;
 pub use exp::exp_of_minus;
 pub use expm::matrix_exponential;
 pub(crate) use lanes::column_sums;
+pub use lattice_system::{Descent, LatticeSystem, Term};
 pub use normal::two_sided_p;
 pub use plane::{
     FittedPlane, MAD_TO_SIGMA, PlaneSums, TUKEY_C, biweight, biweight_of_square, robust_plane,

@@ -72,8 +72,10 @@ fn along_a_breakline_a_slanted_step_is_as_exact_as_the_open_road() {
         1e3 * rms(&far)
     );
     assert!(near.len() > 250 && far.len() > 1000);
-    // A window at a wall has half the cells: 1.19 times the error were it as wide, and it widens.
-    assert!(rms(&near) < 1.3 * rms(&far), "{} {}", rms(&near), rms(&far));
+    // A window at a wall has half the cells: 1.19 times the error were it as wide, and it widens. The open road
+    // is found jointly, which takes a sixth off the error of its windows, 0.114 mm on this plane.
+    assert!(rms(&near) < 1.3 * 0.114e-3, "{}", rms(&near));
+    assert!(rms(&far) < 0.105e-3, "{}", rms(&far));
     let e: Vec<f64> = rails
         .iter()
         .zip(&places)
