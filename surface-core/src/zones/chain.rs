@@ -60,7 +60,8 @@ pub struct Rows {
     pub closed: bool,
 }
 
-/// Link the ridge of a whole course, rows counted from 0, in the order of [`super::ridge`].
+/// Link the ridge of a whole course, in order of rows (counted from 0) and columns, as [`super::ridge`] of
+/// one run after another gives it.
 #[must_use]
 pub fn link(ridge: &[RidgePoint], rows: Rows) -> Vec<Chain> {
     let mut linker = Linker::new(ridge, rows);
@@ -90,16 +91,18 @@ struct Met {
 struct Linker<'a> {
     ridge: &'a [RidgePoint],
     rows: Rows,
-    by_cell: HashMap<[i64; 2], usize>,
+    /// Where the places of each row begin, and where those of the last end.
+    starts: Vec<usize>,
     used: Vec<bool>,
 }
 
 impl<'a> Linker<'a> {
     fn new(ridge: &'a [RidgePoint], rows: Rows) -> Self {
+        let before = |row: i64| ridge.partition_point(|p| p.cell[0] < row);
         Self {
             ridge,
             rows,
-            by_cell: ridge.iter().enumerate().map(|(k, p)| (p.cell, k)).collect(),
+            starts: (0..=rows.rows.max(0)).map(before).collect(),
             used: vec![false; ridge.len()],
         }
     }
@@ -115,7 +118,10 @@ impl<'a> Linker<'a> {
         } else {
             row
         };
-        let k = *self.by_cell.get(&[wrapped, column])?;
+        let row_at = usize::try_from(wrapped).ok()?;
+        let (first, end) = (self.starts.get(row_at)?, self.starts.get(row_at + 1)?);
+        let own = &self.ridge[*first..*end];
+        let k = first + own.binary_search_by_key(&column, |p| p.cell[1]).ok()?;
         let turns = (row - wrapped) as f64 * self.rows.steps_m[0];
         let [s, t] = self.ridge[k].at;
         Some(Met {
@@ -177,13 +183,12 @@ impl<'a> Linker<'a> {
             };
             let away = [met.at[0] - here.at[0], met.at[1] - here.at[1]];
             let distance = (away[0] / ds).hypot(away[1] / dt);
+            if !(0.3..=REACH_CELLS[gap]).contains(&distance) {
+                continue;
+            }
             let off = angle(bearing(here.at, met.at), headings[0]);
             let bend = angle(self.ridge[met.k].heading_rad + turn, headings[1]);
-            if distance > REACH_CELLS[gap]
-                || distance < 0.3
-                || off > TURN_RAD[gap]
-                || bend > TURN_RAD[0]
-            {
+            if off > TURN_RAD[gap] || bend > TURN_RAD[0] {
                 continue;
             }
             let cost = distance * (1.0 + off.sin());

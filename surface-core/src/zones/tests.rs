@@ -405,7 +405,9 @@ fn parts_are_joined_over_gaps_and_over_the_start_of_a_ring() {
     for point in &mut back {
         point.heading_rad += std::f64::consts::PI;
     }
-    let chains = link(&[ridge, other, back].concat(), rows);
+    let mut all = [ridge, other, back].concat();
+    all.sort_by_key(|p| p.cell);
+    let chains = link(&all, rows);
     let mut lengths: Vec<f64> = chains
         .iter()
         .map(|c| c.at[c.at.len() - 1][0] - c.at[0][0])
