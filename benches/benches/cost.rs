@@ -3,7 +3,8 @@
 //! Run: `cargo bench -p surface-benches --bench cost`, one thread. The demonstration's scan is built,
 //! and its stages `level`, `breaklines` and `fit` are held against robust cells and windows alone, of
 //! the same points on the same lattice: no setup levelled, no line sought, nothing read or written,
-//! the level of the road given.
+//! the level of the road given. Both are made in turn, and the least time of each stage counts: a machine that
+//! others use now and then makes either look dear.
 
 use std::error::Error;
 use std::path::PathBuf;
@@ -32,32 +33,43 @@ fn main() -> Done {
     Ok(())
 }
 
+/// Times that both are made.
+const ROUNDS: usize = 4;
+const STAGES: [&str; 3] = ["level", "breaklines", "fit"];
+
 fn held_against() -> Done {
     let scan = demo_scan()?;
     let dir = tempfile::tempdir()?;
-    let build = dir.path().join("build");
     let params = FitParams::default();
-    let report = fit(
-        std::slice::from_ref(&scan.cloud),
-        &build,
-        &params,
-        &mut Silent,
-    )?;
-    let text = std::fs::read_to_string(build.join("ribbon.geojson"))?;
-    let plain = Plain::new(Ribbon::from_geojson(&text)?, &params, &report)?;
-    let sections = plain.sections(&[scan.cloud])?;
-    let started = Instant::now();
-    let heights = plain.fit(&sections)?;
-    let plain_s = started.elapsed().as_secs_f64();
-    let [level, lines, fit] = ["level", "breaklines", "fit"].map(|name| seconds(&report, name));
-    let whole_s = level + lines + fit;
-    println!(
-        "{} heights, those of the build {}",
-        heights, report.field.fitted
-    );
+    let (mut plain_s, mut stages_s) = (f64::MAX, [f64::MAX; 3]);
+    let mut sections = None;
+    for round in 0..ROUNDS {
+        // A build that is there would not be made again.
+        let build = dir.path().join(round.to_string());
+        let cloud = std::slice::from_ref(&scan.cloud);
+        let report = fit(cloud, &build, &params, &mut Silent)?;
+        for (least, name) in stages_s.iter_mut().zip(STAGES) {
+            *least = least.min(seconds(&report, name));
+        }
+        let text = std::fs::read_to_string(build.join("ribbon.geojson"))?;
+        let plain = Plain::new(Ribbon::from_geojson(&text)?, &params, &report)?;
+        let sections = match &mut sections {
+            Some(sections) => sections,
+            None => sections.insert(plain.sections(cloud)?),
+        };
+        let started = Instant::now();
+        let heights = plain.fit(sections)?;
+        plain_s = plain_s.min(started.elapsed().as_secs_f64());
+        if heights as u64 != report.field.fitted {
+            let fitted = report.field.fitted;
+            return Err(format!("{heights} heights for {fitted} of the build").into());
+        }
+    }
+    let [level, lines, fit] = stages_s;
     println!(
         "plain robust fit {plain_s:.2} s; level {level:.2}, breaklines {lines:.2}, fit {fit:.2} s"
     );
+    let whole_s = level + lines + fit;
     println!("over the plain fit {:.2} (aim 1.6)", whole_s / plain_s);
     Ok(())
 }

@@ -3,6 +3,7 @@
 mod answers;
 mod course;
 mod faults;
+mod given;
 mod kills;
 mod refused;
 mod resume;
