@@ -28,8 +28,9 @@ const LEVEL_SECTIONS: usize = 24;
 const RUNS_AT_A_TIME: usize = 8;
 /// Bytes of a node's cell in the sums of a run, about: less than a megabyte a run at 0.1 m.
 const SUM_BYTES: u64 = 64;
-/// Bytes of a node while its run is fitted or meshed: windows are columns of numbers over a halo.
-pub(super) const NODE_BYTES: u64 = 600;
+/// Bytes of a node while its run is fitted or meshed: windows are columns of numbers over a halo, and what is
+/// solved for jointly has 220.
+pub(super) const NODE_BYTES: u64 = 800;
 /// Bytes of a point while its section is worked on: as it is stored, and as columns.
 pub(super) const POINT_BYTES: u64 = 64;
 

@@ -17,18 +17,19 @@
 //! none err by 0.2 % more and pass 0.948.
 //!
 //! One spectrum does not fit kerbs, ribs and bumps. Ground of which windows say that it is not as the
-//! course's, and what lies beside breaklines, steps, edges and wide holes, keeps the heights of the windows, and
+//! course's, or is in coarse steps of height, and what lies beside breaklines, steps, edges and wide holes, keeps the heights of the windows, and
 //! so do the rows at either end of a run: what a section says at its border depends on what lies near that
 //! alone, and sections agree to the bit, whoever makes them. Windows are the robust start: cells that lie
-//! far off their surface do not count. The moves from it are solved for by conjugate gradients, a dozen or two
-//! steps, a micrometre off at most.
+//! far off their surface do not count. The moves from it are solved for by conjugate gradients until none is off
+//! by more than a micrometre or so. Under points so thin that windows are as wide as they may be, heights would
+//! gain by far more than σ and the borders could follow: they keep what windows make of them.
 //!
 //! σ stays that of the windows, 1 % too large here; slopes stay those of their planes.
 
 use std::f64::consts::TAU;
 
 use super::around::STRUCTURE;
-use super::kernel::Window;
+use super::kernel::{REACH_M_STEPS, Window};
 use super::lattice::{FieldRows, Lattice};
 use super::told::Ground;
 use crate::numeric::{LatticeSystem, Term, biweight_of_square, to_index};
@@ -45,11 +46,13 @@ const KNOWN_WITHIN_M: f64 = 0.5;
 /// The trend of slopes is their mean within so far to either side, over 1/k_c.
 const TREND_WITHIN: f64 = 0.55;
 /// A cell counts whole within the first of these standard deviations of the windows' surface, not at all
-/// beyond the second: what windows left out is far beyond, and of noise alone one percent is lost.
+/// beyond the second: what windows left out is far beyond, and of noise alone two parts in a thousand are lost.
 const WHOLE_SDS: f64 = 2.0;
 const NONE_SDS: f64 = 6.0;
-/// Heights are settled when none would move further by itself, metres.
-const SETTLED_M: f64 = 3e-7;
+/// No height is further off than this when they are settled, about, metres.
+const OFF_M: f64 = 1e-6;
+/// A window of three steps, the widest, is as wide as road and noise ask for at this k_c·h.
+const LEAST_K_H: f64 = 0.1764 / REACH_M_STEPS;
 
 /// Move the heights of plain ground to where all of them together are most likely; `ground` is that of
 /// each height of `rows`, the first of which is row `offset` of the window.
@@ -60,13 +63,18 @@ pub(super) fn find_jointly(
     ground: &[Ground],
     rows: &mut FieldRows,
 ) {
+    // Heights in coarse steps hide what ground is not plain.
+    if level_m <= 0.0 || window.rounding.step_m > 0.0 {
+        return;
+    }
     let sheet = Sheet::new(window, offset, level_m, ground, rows);
     let free = sheet.inner();
     if !free.contains(&true) {
         return;
     }
     // What cannot be settled stays as windows have it.
-    let Some(moves) = sheet.system().descend(&free, SETTLED_M) else {
+    let (system, least_k_h) = sheet.system();
+    let Some(moves) = system.descend(&free, settled_m(least_k_h)) else {
         return;
     };
     for (z_m, move_m) in rows.z_m.iter_mut().zip(&moves.values) {
@@ -118,9 +126,11 @@ impl<'a> Sheet<'a> {
             let at = |n: usize| [k / self.columns + n * ahead, k % self.columns + n * beside];
             let terms = [(at(0), 1.0), (at(1), -2.0), (at(2), 1.0)];
             if self.all_plain(&terms) {
-                let noise_m = f64::from(sigma_m[k]);
-                let variance = 2.0 * (STRUCTURE * self.level_m * step_m + noise_m * noise_m);
-                if self.now(&terms).abs() > MOST_BENT_SDS * variance.sqrt() {
+                // What heights of a setup have in common bends nothing.
+                let own_m2 = f64::from(sigma_m[k]).powi(2) - self.window.common_m2;
+                let road_m2 = STRUCTURE * self.level_m * step_m;
+                let variance_m2 = 2.0 * (road_m2 + own_m2.max(0.0));
+                if self.now(&terms).abs() > MOST_BENT_SDS * variance_m2.sqrt() {
                     bent.extend(terms.map(|([row, column], _)| row * self.columns + column));
                 }
             }
@@ -137,15 +147,16 @@ impl<'a> Sheet<'a> {
             .collect()
     }
 
-    fn system(&self) -> LatticeSystem {
+    /// All that is known of the heights, and the least k_c·h.
+    fn system(&self) -> (LatticeSystem, f64) {
         let mut system = LatticeSystem::new(self.rows, self.columns);
         for row in 1..self.rows.saturating_sub(1) {
             for column in 1..self.columns.saturating_sub(1) {
                 self.look([row, column], &mut system);
             }
         }
-        self.expect(&mut system);
-        system
+        let least_k_h = self.expect(&mut system);
+        (system, least_k_h)
     }
 
     /// What the cell of a height says.
@@ -169,29 +180,29 @@ impl<'a> Sheet<'a> {
         if seen.w <= 0.0 || !self.all_plain(&terms) {
             return;
         }
-        let off = seen.z - self.now(&terms);
-        let scatter = seen.w.recip() + STRUCTURE * self.level_m * lattice.t_step_m;
-        let beyond = (off.abs() / scatter.sqrt() - WHOLE_SDS) / (NONE_SDS - WHOLE_SDS);
+        let off_m = seen.z - self.now(&terms);
+        let scatter_m2 = seen.w.recip() + STRUCTURE * self.level_m * lattice.t_step_m;
+        let beyond = (off_m.abs() / scatter_m2.sqrt() - WHOLE_SDS) / (NONE_SDS - WHOLE_SDS);
         let agrees = biweight_of_square(beyond.max(0.0).powi(2));
-        system.observe(&terms, seen.w * agrees, off);
+        system.observe(&terms, seen.w * agrees, off_m);
     }
 
-    /// That slopes are as their trend, and that nothing bends.
-    fn expect(&self, system: &mut LatticeSystem) {
+    /// That slopes are as their trend, and that nothing bends; the least k_c·h.
+    fn expect(&self, system: &mut LatticeSystem) -> f64 {
         let [hs, ht] = [self.window.lattice.s_step_m, self.window.lattice.t_step_m];
         let known = self.known();
         let trends = [[1, 0], [0, 1]].map(|next| self.trend(next));
+        let mut least_k_h = f64::MAX;
         for k in (0..self.plain.len()).filter(|k| self.plain[*k]) {
             let (row, column) = (k / self.columns, k % self.columns);
-            let known = known.mean(row, column, KNOWN_WITHIN_M);
-            if known <= 0.0 {
-                continue;
-            }
-            let k_c = (self.level_m * known / (hs * ht)).cbrt();
-            let [slope, bend] = weights(self.level_m, k_c);
-            let mut hold = |terms: &[Term], weight: f64, trend_m: f64| {
+            let known = known.mean(row, column, KNOWN_WITHIN_M).0.max(0.0) / (hs * ht);
+            // Where a window as wide as the road asks for reaches too far there is no plain ground.
+            let k_c_per_m = (self.level_m * known).cbrt().max(LEAST_K_H / hs.max(ht));
+            least_k_h = least_k_h.min(k_c_per_m * hs.min(ht));
+            let [slope, bend] = weights(self.level_m, k_c_per_m);
+            let mut hold = |terms: &[Term], weight: f64, sum_m: f64| {
                 if self.all_plain(terms) {
-                    system.observe(terms, weight, trend_m - self.now(terms));
+                    system.observe(terms, weight, sum_m - self.now(terms));
                 }
             };
             let at = |ahead, beside| [row + ahead, column + beside];
@@ -200,8 +211,11 @@ impl<'a> Sheet<'a> {
                 (&trends[0], at(1, 0), at(2, 0), [hs, ht]),
                 (&trends[1], at(0, 1), at(0, 2), [ht, hs]),
             ] {
-                let trend_m = trend.mean(row, column, TREND_WITHIN / k_c);
-                hold(&[(own, -1.0), (next, 1.0)], slope * beside / h, trend_m);
+                // Beside a crease, or an edge, half a square would tell the slope of somewhere else.
+                let (trend_m, whole) = trend.mean(row, column, TREND_WITHIN / k_c_per_m);
+                if whole {
+                    hold(&[(own, -1.0), (next, 1.0)], slope * beside / h, trend_m);
+                }
                 let bent = [(own, 1.0), (next, -2.0), (after, 1.0)];
                 hold(&bent, bend * beside / h.powi(3), 0.0);
             }
@@ -213,6 +227,7 @@ impl<'a> Sheet<'a> {
             ];
             hold(&twist, 2.0 * bend / (hs * ht), 0.0);
         }
+        least_k_h
     }
 
     /// Σ1/σ² of cells.
@@ -310,24 +325,27 @@ impl Squares {
         }
     }
 
-    /// Mean within so far of a place along and across, in whole steps; 0 of nothing.
-    fn mean(&self, row: usize, column: usize, within_m: f64) -> f64 {
+    /// Mean within so far of a place along and across, in whole steps, 0 of nothing; and whether all of it
+    /// is there.
+    fn mean(&self, row: usize, column: usize, within_m: f64) -> (f64, bool) {
         let reach = self.steps_m.map(|h| to_index(within_m / h + 0.5));
-        let part =
-            |x: usize, reach: usize, n: usize| [x.saturating_sub(reach), (x + reach + 1).min(n)];
-        let (r, c) = (
-            part(row, reach[0], self.rows),
-            part(column, reach[1], self.columns),
-        );
+        let part = |x: usize, reach: usize, n: usize| {
+            let end = x.saturating_add(reach).saturating_add(1);
+            [x.saturating_sub(reach), end.min(n)]
+        };
+        let [top, bottom] = part(row, reach[0], self.rows);
+        let [left, right] = part(column, reach[1], self.columns);
         let at = |r: usize, c: usize| self.sums[r * (self.columns + 1) + c];
-        let [all, above, before, both] = [
-            at(r[1], c[1]),
-            at(r[0], c[1]),
-            at(r[1], c[0]),
-            at(r[0], c[0]),
+        let corners = [
+            at(bottom, right),
+            at(top, right),
+            at(bottom, left),
+            at(top, left),
         ];
+        let [all, above, before, both] = corners;
         let [sum, n] = [0, 1].map(|m| all[m] - above[m] - before[m] + both[m]);
-        sum / n.max(1.0)
+        let whole: f64 = reach.iter().map(|r| 2.0 * (*r as f64) + 1.0).product();
+        (sum / n.max(1.0), n >= whole)
     }
 }
 
@@ -342,11 +360,19 @@ fn over_cell(off: f64) -> [f64; 3] {
     ]
 }
 
+/// How little heights may move by themselves at the end, metres: long waves, which cells alone hold, are then
+/// off by that over the share of the cells in the diagonal, 20·b/h² of which the bends have.
+fn settled_m(least_k_h: f64) -> f64 {
+    let bends = 10.0 / TAU.powi(4);
+    let cells = least_k_h.powi(4);
+    OFF_M * cells / (cells + bends)
+}
+
 /// Weights a and b of squared slopes and squared bends where road and noise are as strong at `k_c`.
-fn weights(level_m: f64, k_c: f64) -> [f64; 2] {
+fn weights(level_m: f64, k_c_per_m: f64) -> [f64; 2] {
     [
-        k_c / (2.0 * level_m) / TAU.powi(2),
-        1.0 / (2.0 * level_m * k_c) / TAU.powi(4),
+        k_c_per_m / (2.0 * level_m) / TAU.powi(2),
+        1.0 / (2.0 * level_m * k_c_per_m) / TAU.powi(4),
     ]
 }
 
@@ -413,13 +439,13 @@ mod tests {
             let near = |n: &usize| (n / 7).abs_diff(row) <= 4 && (n % 7).abs_diff(column) <= 2;
             let all: Vec<f64> = (0..63).filter(near).filter_map(value).collect();
             let mean = all.iter().sum::<f64>() / all.len() as f64;
-            assert!((squares.mean(row, column, 0.4) - mean).abs() < 1e-12, "{k}");
+            let (found, whole) = squares.mean(row, column, 0.4);
+            assert!((found - mean).abs() < 1e-12 && !whole, "{k}");
         }
-        assert!(
-            Squares::of(&lattice, (0..63).map(|_| None))
-                .mean(4, 3, 0.4)
-                .abs()
-                < 1e-12
-        );
+        let all = Squares::of(&lattice, (0..63u8).map(|k| Some(f64::from(k))));
+        let whole = [(4, 3), (3, 3), (4, 1)].map(|(r, c)| all.mean(r, c, 0.4).1);
+        assert_eq!(whole, [true, false, false]);
+        let none = Squares::of(&lattice, (0..63).map(|_| None));
+        assert!(none.mean(4, 3, 0.4).0.abs() < 1e-12);
     }
 }

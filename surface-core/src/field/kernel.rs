@@ -63,8 +63,8 @@ pub struct Window<'a> {
     pub(super) n: Vec<u32>,
     pub(super) set_aside: Vec<u32>,
     /// Variance that heights have in common through their setups, m².
-    common_m2: f64,
-    rounding: Rounding,
+    pub(super) common_m2: f64,
+    pub(super) rounding: Rounding,
     beyond: Beyond,
     pub(super) cuts: Cuts,
 }
@@ -230,6 +230,7 @@ impl<'a> Window<'a> {
         Width {
             b_m: b.max(least_b_m),
             least_b_m,
+            whole: b < REACH_M_STEPS * step,
             bends: b >= least_b_m && no_line,
             no_line,
             density,
@@ -259,13 +260,16 @@ impl<'a> Window<'a> {
         let mut told = self.told(place, width, level_m, (among, None), room)?;
         let stepped = told.stepped;
         let mut ground = match sight {
-            None if width.bends && !told.elsewhere => Ground::Plain,
+            None if width.bends && width.whole && !told.elsewhere => Ground::Plain,
             _ => Ground::Apart,
         };
         // What lies over a step, or was left on the road, stays without weight, however rough that is.
         let mut tukey_level_m = level_m;
         for _ in 0..NARROWINGS {
             let rougher = self.rougher(&told, width);
+            if rougher > 1.0 {
+                ground = ground.max(Ground::Rougher);
+            }
             let narrower = Width {
                 own_counts: told.elsewhere,
                 ..self.width(
@@ -289,7 +293,6 @@ impl<'a> Window<'a> {
                 break;
             };
             (told, width, level_m) = (next, narrower, rougher * level_m);
-            ground = ground.max(Ground::Rougher);
         }
         told.stepped |= stepped;
         if told.stepped || told.elsewhere {

@@ -12,6 +12,8 @@ pub(super) struct Width {
     /// Narrowest that it may be, metres.
     pub least_b_m: f64,
     pub bends: bool,
+    /// Whether it is as wide as road and noise ask for, not as the reach allows.
+    pub whole: bool,
     /// Whether no breakline is near.
     pub no_line: bool,
     pub density: f64,
@@ -27,7 +29,8 @@ pub(super) enum Ground {
     Plain,
     /// Bent beyond the course's spectrum, or no plane in a window of it.
     Rougher,
-    /// Beside a breakline or a step, on a flank, in a gap that asked for a wider window; or without height.
+    /// Beside a breakline or a step, on a flank, in a gap that asked for a wider window, under points so thin
+    /// that the window is narrower than they ask for; or without height.
     Apart,
 }
 

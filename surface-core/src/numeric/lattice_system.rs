@@ -58,6 +58,7 @@ impl LatticeSystem {
             let first = (row + REACH) * self.stride * ENTRIES + column + REACH;
             for &([behind_row, behind_column], b) in &terms[k..] {
                 let slot = (behind_row - row) * WIDE + behind_column - column;
+                debug_assert!(slot < ENTRIES && column.abs_diff(behind_column) <= REACH);
                 self.entries[first + slot * self.stride] += weight * a * b;
             }
         }

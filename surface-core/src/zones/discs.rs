@@ -124,6 +124,19 @@ impl Columns {
         }
     }
 
+    /// How many cells of the disc around a cell are known.
+    pub fn known_around(&self, cell: [usize; 2]) -> usize {
+        let (wide, middle) = (self.wide, self.of_cell(cell));
+        let row = |(r, &span): (usize, &usize)| {
+            let first = middle + r * wide - ROWS * wide - span;
+            self.w[first..=first + 2 * span]
+                .iter()
+                .filter(|w| **w > 0.0)
+                .count()
+        };
+        SPANS.iter().enumerate().map(row).sum()
+    }
+
     /// Where a row and column lie behind the rim.
     fn of_cell(&self, [row, column]: [usize; 2]) -> usize {
         (row + ROWS) * self.wide + column + ROWS

@@ -15,7 +15,7 @@
 //! Paint is an edge for certain and no step: e counts up to a limit, which leaves a height to be asked
 //! for. Whether a line is a step is not told here but by the points beside it.
 
-use super::discs::{DIRECTIONS, Discs, LANES};
+use super::discs::{Columns, DIRECTIONS, Discs, LANES};
 use super::evidence::{Finder, Fit, usual_scale};
 
 /// Steps in height weaker than this many standard deviations are no part of a ridge beside any edge:
@@ -109,10 +109,10 @@ fn together(height: f64, edge: f64) -> f64 {
 /// |step|/σ of intensity through a cell, all setups together; `None` where they tell too little.
 fn scores(finder: &Finder, cell: [usize; 2], discs: &mut Discs) -> Option<Scores> {
     let (mut told, mut lane) = (Told::default(), 0);
-    for setup in &finder.shades {
-        if discs.put(lane, setup, cell) >= f64::from(FEWEST[0]) {
-            lane += 1;
-        }
+    let enough = |setup: &&Columns| setup.known_around(cell) as f32 >= FEWEST[0];
+    for setup in finder.shades.iter().filter(enough) {
+        discs.put(lane, setup, cell);
+        lane += 1;
         if lane == LANES {
             told.add(finder, discs);
             lane = 0;

@@ -97,3 +97,28 @@ fn steps_and_bumps_keep_the_heights_of_their_windows() {
     // 0.1 m wide to one standard deviation: what is left of its top is what windows leave.
     assert!(off(30, 32).abs() < 1.5e-3, "{}", off(30, 32));
 }
+
+/// Under so thin points windows are as wide as they may be; solved for jointly, heights would have half their
+/// noise, the rows at either end of a run all of it, and σ would be that of windows.
+#[test]
+fn heights_under_thin_points_are_as_noisy_at_the_borders_of_a_run_as_in_it() {
+    let mut random = Random(73);
+    let mut noise = |sigma: f64| sigma * random.gauss();
+    let field = fitted(&cells(|_, _| 0.0, &mut noise, |_, _| 2e4));
+    let columns = lattice().columns;
+    let height = |(r, c): (usize, usize)| field.node(r, c).unwrap().z_m;
+    let of_rows = |rows: std::ops::Range<usize>| {
+        let places = rows.flat_map(|r| (12..columns - 12).map(move |c| (r, c)));
+        places.map(height).collect::<Vec<f64>>()
+    };
+    let inner = rms(&of_rows(20..ROWS - 20));
+    // 7.1 mm a cell; a Gaussian of 3 steps passes 1/√(4π·9) of it, and bends that are given back add a fifth.
+    // Solved for jointly it would be half of that.
+    let expected = 2e4f64.powf(-0.5) / (36.0 * std::f64::consts::PI).sqrt();
+    assert!(
+        (inner / expected - 1.2).abs() < 0.1,
+        "{inner} for {expected}"
+    );
+    let sigma = f64::from(field.node(ROWS / 2, columns / 2).unwrap().sigma_m);
+    assert!(inner < 1.15 * sigma, "{inner} for {sigma}");
+}
