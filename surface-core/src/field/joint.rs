@@ -9,27 +9,29 @@
 //! a·(2πk)² + b·(2πk)⁴ is made that of the road, k³/A, in value and slope at the wave k_c = (A·W)^⅓ at which
 //! road and noise are as strong as each other, W being what is known around: no smoothing is set by hand.
 //!
-//! The trend is what windows say of the slope around, over 0.8/k_c both ways. A road lies at a slope that no
-//! spectrum tells of, and where points thin out a weight of slopes that changes would move a plane of 5 % by
-//! hundredths of a millimetre. And the most likely surface is lower than the road: the Wiener filter passes
-//! 0.97 of waves three times as long as 1/k_c. By the transfer functions heights with that trend err by 0.4 %
-//! more than the bound and pass 0.990 of such waves, as windows do, which err by 1.1 % more; with a trend over
-//! 1.1/k_c 0.2 % more and 0.986, with slopes held to none 0.2 % more and 0.948.
+//! The trend is what windows say of the slope around, over 0.8/k_c both ways; where not all of that is plain
+//! ground, as beside creases, edges and the ends of a run, bends alone hold the heights. A road lies at a slope
+//! that no spectrum tells of, and where points thin out a weight of slopes that changes would move a plane of
+//! 5 % by hundredths of a millimetre. And the most likely surface is lower than the road: the Wiener filter
+//! passes 0.97 of waves 3.2 times as long as 1/k_c. By the transfer functions heights with that trend err by
+//! 0.4 % more than the bound and pass 0.990 of such waves, as windows do, which err by 1.1 % more; with a trend
+//! over 1.1/k_c they would err by 0.2 % more and pass 0.986, with slopes held to none 0.2 % more and 0.948.
 //!
-//! One spectrum does not fit kerbs, ribs and bumps. Ground of which windows say that it is not as the
-//! course's, or is in coarse steps of height, and what lies beside breaklines, steps, edges and wide holes, keeps the heights of the windows, and
-//! so do the rows at either end of a run: what a section says at its border depends on what lies near that
-//! alone, and sections agree to the bit, whoever makes them. Windows are the robust start: cells that lie
-//! far off their surface do not count. The moves from it are solved for by conjugate gradients until none is off
-//! by more than a micrometre or so. Under points so thin that windows are as wide as they may be, heights would
-//! gain by far more than σ and the borders could follow: they keep what windows make of them.
+//! One spectrum does not fit kerbs, ribs and bumps. The heights of windows stay where these say that the ground
+//! is not as the course's; beside breaklines, steps, edges and wide holes; and in runs whose heights come in
+//! coarse steps, which hide where that is so. They stay in the rows at either end of a run: what a section says
+//! at its border depends on what lies near that alone, and sections agree to the bit, whoever makes them. And
+//! they stay where points are so thin that windows are as wide as they may be: heights found jointly would have
+//! far less noise there than their σ says, and than the rows at the ends.
 //!
-//! σ stays that of the windows, 1 % too large here; slopes stay those of their planes.
+//! Windows are the robust start: cells that lie far off their surface do not count. The moves from it are solved
+//! for by conjugate gradients until none is off by more than a micrometre or so. σ stays that of the windows,
+//! 1 % too large here; slopes stay those of their planes.
 
 use std::f64::consts::TAU;
 
 use super::around::STRUCTURE;
-use super::kernel::{REACH_M_STEPS, Window};
+use super::kernel::{BEST_WIDTH, REACH_M_STEPS, Window};
 use super::lattice::{FieldRows, Lattice};
 use super::told::Ground;
 use crate::numeric::{LatticeSystem, Term, biweight_of_square, to_index};
@@ -46,13 +48,13 @@ const KNOWN_WITHIN_M: f64 = 0.5;
 /// The trend of slopes is their mean within so far to either side, over 1/k_c.
 const TREND_WITHIN: f64 = 0.4;
 /// A cell counts whole within the first of these standard deviations of the windows' surface, not at all
-/// beyond the second: what windows left out is far beyond, and of noise alone two parts in a thousand are lost.
+/// beyond the second: what windows left out is far beyond, and of noise alone one part in seven hundred is lost.
 const WHOLE_SDS: f64 = 2.0;
 const NONE_SDS: f64 = 6.0;
 /// No height is further off than this when they are settled, about, metres.
 const OFF_M: f64 = 1e-6;
 /// A window of three steps, the widest, is as wide as road and noise ask for at this k_c·h.
-const LEAST_K_H: f64 = 0.1764 / REACH_M_STEPS;
+const LEAST_K_H: f64 = BEST_WIDTH / REACH_M_STEPS;
 
 /// Move the heights of plain ground to where all of them together are most likely; `ground` is that of
 /// each height of `rows`, the first of which is row `offset` of the window.
@@ -63,7 +65,7 @@ pub(super) fn find_jointly(
     ground: &[Ground],
     rows: &mut FieldRows,
 ) {
-    // Heights in coarse steps hide what ground is not plain.
+    // Coarse steps hide which ground is not plain.
     if level_m <= 0.0 || window.rounding.step_m > 0.0 {
         return;
     }
@@ -395,7 +397,7 @@ mod tests {
 
     /// What passes of a wave k (over k_c) that runs at an angle to the rows, by the trend's width over 1/k_c.
     fn passes(k: f64, angle: f64, trend: f64) -> f64 {
-        let x = 2.0 * (std::f64::consts::PI * 0.1764 * k).powi(2);
+        let x = 2.0 * (std::f64::consts::PI * BEST_WIDTH * k).powi(2);
         let windows = (-x).exp() + x * (-WIDER * WIDER * x).exp();
         let over_box = |k: f64| {
             let y = std::f64::consts::PI * trend * k;
@@ -420,7 +422,11 @@ mod tests {
     fn heights_err_by_half_a_percent_over_the_bound_and_keep_long_waves() {
         let bound = error(|k| 1.0 / (1.0 + k.powi(3)));
         let angles = |n: u32| (0..n).map(move |i| (f64::from(i) + 0.5) / f64::from(n) * TAU / 4.0);
-        for (trend, over, long) in [(2.0 * TREND_WITHIN, 1.0043, 0.990), (1e9, 1.0016, 0.948)] {
+        for (trend, over, long) in [
+            (2.0 * TREND_WITHIN, 1.0043, 0.990),
+            (1.1, 1.002, 0.986),
+            (1e9, 1.0016, 0.948),
+        ] {
             let errors = angles(12).map(|angle| error(|k| passes(k, angle, trend)));
             let ratio = (errors.sum::<f64>() / 12.0 / bound).sqrt();
             let kept = angles(12).map(|a| passes(0.315, a, trend)).sum::<f64>() / 12.0;

@@ -21,7 +21,7 @@ use crate::numeric::{FittedPlane, ceil_i32, floor_i32, to_index};
 use crate::zones::Breaklines;
 
 /// Best window over (A·W)^(−1/3), see the module's text.
-const BEST_WIDTH: f64 = 0.1764;
+pub(super) const BEST_WIDTH: f64 = 0.1764;
 /// Mean square of the road that a window of width b leaves out, over A·b.
 const LEFT_OUT: f64 = 28.98;
 /// Cells on either side that a plane's window may reach where no gap is bridged. What tells the

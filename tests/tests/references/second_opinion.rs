@@ -55,7 +55,7 @@ fn heights_and_sigma_are_nearly_those_of_a_gaussian_process() {
     // Measured: 1.021 times the error, 0.30 of it apart (windows alone: 1.036 and 0.35), σ 0.96 times the
     // process's, which the process takes 7 % too large. A window half as wide again errs by 8 % more.
     assert!(off < 1.03 * best, "{off} for {best}");
-    assert!(apart < 0.31 * best, "{apart} for {best}");
+    assert!(apart < 0.32 * best, "{apart} for {best}");
     assert!((0.9..1.05).contains(&(sigmas[0] / sigmas[1])), "{sigmas:?}");
 }
 
