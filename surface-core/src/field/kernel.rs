@@ -86,6 +86,7 @@ pub(super) struct Fitted {
     /// Shortest wavelength of which the height holds more road than noise, metres.
     pub resolved_m: f64,
     pub stepped: bool,
+    /// Whether the height may be found jointly with those around.
     pub ground: Ground,
 }
 

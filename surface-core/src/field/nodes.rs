@@ -20,7 +20,8 @@ const GAP_DOUBT: f64 = 0.1;
 /// the last cell, which may hold no point of the road.
 const RAIL_REACH: i32 = 1;
 
-/// Fill `rows` of the field from the window; `limits` are the edges at those rows.
+/// Fill `rows` of the field from the window, heights of plain ground jointly; `limits` are the edges at those
+/// rows.
 pub fn fit_rows(window: &Window, limits: &RowLimits, params: KernelParams, rows: &mut FieldRows) {
     let offset = offset_rows(rows.first_row, window.first_row);
     let mut room = Room::default();
