@@ -70,6 +70,18 @@ pub enum Feature {
         /// How much higher, metres.
         height_m: f64,
     },
+    /// A kerb with vertical sides whose ribs are the teeth of a saw, [`RIB_SPACING_M`] apart: each a face
+    /// across the kerb, then a ramp down to the next.
+    SawnKerb {
+        /// Lowest (s, t), metres.
+        low: [f64; 2],
+        /// Highest (s, t), metres.
+        high: [f64; 2],
+        /// Height of the teeth's tips, metres.
+        height_m: f64,
+        /// Height of their faces, metres.
+        rib_m: f64,
+    },
 }
 
 impl Feature {
@@ -88,6 +100,15 @@ impl Feature {
             }
             Self::Patch { .. } => f64::from(self.holds(s, t)) * PATCH_STEP_M,
             Self::Panel { height_m, .. } => f64::from(self.holds(s, t)) * height_m,
+            Self::SawnKerb {
+                low,
+                height_m,
+                rib_m,
+                ..
+            } => {
+                let ramp = ((s - low[0]) / RIB_SPACING_M).rem_euclid(1.0);
+                f64::from(self.holds(s, t)) * (height_m - rib_m * ramp)
+            }
         }
     }
 
@@ -99,25 +120,35 @@ impl Feature {
                 (s - at[0]).abs() < half[0] && (t - at[1]).abs() < half[1]
             }
             Self::Pothole { at, radius_m, .. } => (s - at[0]).hypot(t - at[1]) < radius_m,
-            Self::Patch { low, high } | Self::Panel { low, high, .. } => {
+            Self::Patch { low, high }
+            | Self::Panel { low, high, .. }
+            | Self::SawnKerb { low, high, .. } => {
                 s >= low[0] && s < high[0] && t >= low[1] && t < high[1]
             }
         }
+    }
+
+    /// Whether its border is vertical.
+    fn has_sides(&self) -> bool {
+        !matches!(self, Self::Bump { .. } | Self::Pothole { .. })
     }
 
     fn range_s(&self) -> (f64, f64) {
         match *self {
             Self::Bump { at, half, .. } => (at[0] - half[0], at[0] + half[0]),
             Self::Pothole { at, radius_m, .. } => (at[0] - radius_m, at[0] + radius_m),
-            Self::Patch { low, high } | Self::Panel { low, high, .. } => {
-                (low[0] - 0.5, high[0] + 0.5)
-            }
+            Self::Patch { low, high }
+            | Self::Panel { low, high, .. }
+            | Self::SawnKerb { low, high, .. } => (low[0] - 0.5, high[0] + 0.5),
         }
     }
 
-    /// Distance to the vertical side of a patch or panel, metres.
+    /// Distance to the vertical side of a patch, panel or kerb, metres.
     fn side_distance_m(&self, s: f64, t: f64, stretch: f64) -> f64 {
-        let (Self::Patch { low, high } | Self::Panel { low, high, .. }) = *self else {
+        let (Self::Patch { low, high }
+        | Self::Panel { low, high, .. }
+        | Self::SawnKerb { low, high, .. }) = *self
+        else {
             return f64::INFINITY;
         };
         let outside = |v: f64, a: f64, b: f64| (a - v).max(v - b);
@@ -220,18 +251,16 @@ impl Paving {
         })
     }
 
-    /// Whether (s, t) lies on a patch.
+    /// Whether (s, t) lies on a patch, panel or kerb with vertical sides.
     #[must_use]
     pub fn patch(&self, s: f64, t: f64) -> bool {
-        self.near(s)
-            .any(|f| matches!(f, Feature::Patch { .. } | Feature::Panel { .. }) && f.holds(s, t))
+        self.near(s).any(|f| f.has_sides() && f.holds(s, t))
     }
 
     /// Whether (s, t) lies on a bump, dip or pothole.
     #[must_use]
     pub fn bump(&self, s: f64, t: f64) -> bool {
-        self.near(s)
-            .any(|f| !matches!(f, Feature::Patch { .. } | Feature::Panel { .. }) && f.holds(s, t))
+        self.near(s).any(|f| !f.has_sides() && f.holds(s, t))
     }
 
     /// Distance to the nearest step in height (joint or patch side), metres.

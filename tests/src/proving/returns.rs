@@ -62,6 +62,12 @@ impl Target {
         }
     }
 
+    /// The same place on the vertical face below it.
+    #[must_use]
+    pub fn on_face(self, dz_m: f64) -> Self {
+        Self { dz_m, ..self }
+    }
+
     /// How far outside the road's edge it lies, metres; negative on the road.
     #[must_use]
     pub fn outside_m(&self) -> f64 {

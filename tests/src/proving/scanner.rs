@@ -30,6 +30,10 @@ const BEAM_RAYS: i32 = 8;
 /// Places of the profile that a beam's lowest ray meets the ground before its middle, at most: half a
 /// beam covers 1 % of the distance at 45 m, a step of the profile 2 %.
 const LOOK_BACK: usize = 3;
+/// A face is found to within this, metres.
+const FACE_M: f64 = 1e-5;
+/// Ground that rises by more than this over [`FACE_M`] is a vertical face, metres.
+const FACE_STEP_M: f64 = 1e-3;
 /// Beams that meet the ground further than this from the edge of the paving do not straddle it,
 /// metres.
 const STRADDLES_M: f64 = 1.0;
@@ -372,7 +376,23 @@ impl<'a> Walk<'a> {
                 (b, fb, fa) = (d, f, 0.5 * fa);
             }
         }
-        self.ground_target(d)
+        let face = self.scan.params.faces.then(|| self.face(a, b, tan));
+        face.flatten().unwrap_or_else(|| self.ground_target(d))
+    }
+
+    /// Where the ray meets a vertical face between two distances, below it at the second: the ground
+    /// jumps there from one side of the ray to the other.
+    fn face(&self, mut a: f64, mut b: f64, tan: f64) -> Option<Target> {
+        while b - a > FACE_M {
+            let d = 0.5 * (a + b);
+            if self.height(d) < d * tan {
+                a = d;
+            } else {
+                b = d;
+            }
+        }
+        let jump = self.height(b) - self.height(a);
+        (jump > FACE_STEP_M).then(|| self.ground_target(b).on_face(b * tan))
     }
 
     fn ground_target(&self, d_m: f64) -> Target {

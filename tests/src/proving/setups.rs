@@ -101,6 +101,10 @@ pub struct ScanParams {
     /// Beams that straddle the outer edge of a kerb report one range, between what they meet.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub mixed_kerbs: bool,
+    /// Beams that meet the vertical side of a panel or patch return from it, as high up as they meet it;
+    /// without, they return from beside it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub faces: bool,
     /// People and a passing car, with shadows and mixed pixels at their edges.
     pub clutter: bool,
     /// A car stands on the road in every setup.
@@ -129,6 +133,7 @@ impl ScanParams {
             third_noisier: 0.0,
             blades: true,
             mixed_kerbs: false,
+            faces: false,
             clutter: true,
             parked_car: false,
             stray_share: 0.003,
@@ -157,6 +162,7 @@ impl ScanParams {
             fourth_off_m: 0.0,
             third_noisier: 0.0,
             mixed_kerbs: false,
+            faces: false,
             clutter: false,
             parked_car: false,
             stray_share: 0.0,

@@ -8,7 +8,8 @@ use super::whole::to_index;
 const VERTEX_M: f64 = 0.2;
 
 /// The curves (x, y) at which the height of a course's paving jumps: longitudinal joints of its
-/// lots, joints across between lots, and the four sides of each patch.
+/// lots, joints across between lots, and the four sides of each patch, panel and kerb with vertical sides (the ribs of those
+/// are not among them).
 #[must_use]
 pub fn step_lines(course: &Course) -> Vec<Vec<[f64; 2]>> {
     let mut lines = along_lots(course);
@@ -17,7 +18,10 @@ pub fn step_lines(course: &Course) -> Vec<Vec<[f64; 2]>> {
         between([lot.from_s_m, right], [lot.from_s_m, left])
     }));
     for feature in course.paving().features() {
-        if let Feature::Patch { low, high } | Feature::Panel { low, high, .. } = *feature {
+        if let Feature::Patch { low, high }
+        | Feature::Panel { low, high, .. }
+        | Feature::SawnKerb { low, high, .. } = *feature
+        {
             let corners = [low, [high[0], low[1]], high, [low[0], high[1]]];
             let side = |k: usize| between(corners[k], corners[(k + 1) % 4]);
             lines.extend((0..4).map(side));

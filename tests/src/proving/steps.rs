@@ -51,7 +51,9 @@ pub fn true_steps(course: &Course) -> Vec<TrueStep> {
     joints(course, &mut out);
     for feature in course.paving().features() {
         match *feature {
-            Feature::Patch { low, high } | Feature::Panel { low, high, .. } => {
+            Feature::Patch { low, high }
+            | Feature::Panel { low, high, .. }
+            | Feature::SawnKerb { low, high, .. } => {
                 for t in [low[1], high[1]] {
                     piecewise(course, [low[0], t], [high[0], t], &mut out);
                 }
