@@ -240,7 +240,8 @@ impl<'a> Linker<'a> {
     fn chain(&self, places: &[Met]) -> Chain {
         let (places, weights) = self.evenly(places);
         let column = |d: usize| -> Vec<f64> { places.iter().map(|m| m.at[d]).collect() };
-        let smooth = |d| smoothed(&column(d), &weights, self.cell_m(), WAVE_M);
+        let none = vec![0.0; weights.len()];
+        let smooth = |d| smoothed((&column(d), &none), &weights, self.cell_m(), WAVE_M);
         let (s, t) = (smooth(0), smooth(1));
         let at: Vec<[f64; 2]> = s.into_iter().zip(t).map(|(s, t)| [s, t]).collect();
         let plane = |m: &Met, at: [f64; 2]| {

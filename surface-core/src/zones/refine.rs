@@ -8,7 +8,7 @@
 use super::breakline::{Breakline, Breaklines, VERTEX_STEP_M};
 use super::doubles::without_doubles;
 use super::smooth::smoothed;
-use super::strip::{PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
+use super::strip::{BEYOND, PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
 use rayon::prelude::*;
 
 use crate::numeric::{factor_dense, solve_dense, to_index};
@@ -23,10 +23,18 @@ const AROUND: usize = 4;
 const SHARE: f64 = 0.6;
 /// Half the width over which a step rises, metres: half a bin and a little of the beam.
 const RISE_M: f64 = 0.007;
-/// Places of the step that are tried, first and second: steps of this, so many to either side.
-const TRIED: [(f64, i32); 2] = [(0.005, 20), (0.0025, 12)];
-/// Waves shorter than this are smoothed out of a breakline's distance from its chain, metres.
+/// Places of the step that are tried, first and second.
+const TRIED: [Tried; 2] = [Tried::new(0.005, 20, POOL), Tried::new(0.0025, 12, POOL)];
+/// And of steps that each piece tells by itself: pieces that are fitted together all have the one place,
+/// however slanted a short chain lies to its step.
+const ALONE: Tried = Tried::new(0.0025, 16, 0);
+/// Steps whose single pieces gain so much in the mean: the faces of kerbs and their ribs.
+const STRONG: f64 = 200.0;
+/// Waves shorter than this are smoothed out of a breakline, metres.
 const WAVE_M: f64 = 1.5;
+/// A cubic on either side and one step between leave this share of a step's gain untold: places that gain
+/// as much but for that are as likely.
+const UNTOLD: f64 = 0.02;
 /// Pieces in a metre: no breakline is shorter.
 const METRE: usize = 4;
 /// Steps below this are not kept whatever their σ, metres: the texture of asphalt.
@@ -38,6 +46,31 @@ const SURE: f64 = 3.0;
 const BENT: f64 = 2.5;
 /// Unknowns besides the step, the step, and the height: n, n², n³, σ, r.
 const TERMS: usize = 5;
+
+/// Places of the step that are tried: steps of this, so many to either side; and how many pieces on either
+/// side are fitted together.
+#[derive(Debug, Clone, Copy)]
+struct Tried {
+    step_m: f64,
+    count: i32,
+    pool: usize,
+}
+
+impl Tried {
+    const fn new(step_m: f64, count: i32, pool: usize) -> Self {
+        Self {
+            step_m,
+            count,
+            pool,
+        }
+    }
+
+    /// The places, metres from where the step is thought to be.
+    fn places(self) -> Vec<f64> {
+        let place = |k: i32| f64::from(k) * self.step_m;
+        (-self.count..=self.count).map(place).collect()
+    }
+}
 
 /// Centred weighted moments of the terms; additive over pieces, each with a level of its own.
 #[derive(Debug, Clone, Copy, Default)]
@@ -263,16 +296,19 @@ impl Strips {
 
 /// The parts of one chain that are steps.
 fn confirmed(pieces: &[Piece], profiles: &[Profile]) -> Vec<Breakline> {
-    let mut shift = vec![0.0; pieces.len()];
+    let (mut shift, bends) = (vec![0.0; pieces.len()], bends(pieces));
     let beside: Vec<Beside> = profiles.iter().map(Beside::of).collect();
-    for (step_m, count) in TRIED {
-        shift = refined(&beside, &shift, step_m, count);
+    for tried in TRIED {
+        shift = refined(&beside, (&shift, &bends), tried);
+    }
+    if is_strong(&beside, &shift) {
+        shift = refined(&beside, (&shift, &bends), ALONE);
     }
     let each = beside.iter().zip(&shift);
     let moments: Vec<Moments> = each.map(|(own, n)| own.moments(*n)).collect();
     let alone: Vec<Step> = moments.iter().map(Moments::step).collect();
     let pooled: Vec<Step> = (0..pieces.len())
-        .map(|k| pool(&moments, k).step())
+        .map(|k| pool(&moments, k, POOL).step())
         .collect();
     let mut found = Vec::new();
     stretches(&alone, &pooled, 0..pieces.len(), &mut found);
@@ -280,6 +316,30 @@ fn confirmed(pieces: &[Piece], profiles: &[Profile]) -> Vec<Breakline> {
     parts
         .filter_map(|own| line(pieces, &shift, &moments, own))
         .collect()
+}
+
+/// Whether single pieces tell the step.
+fn is_strong(beside: &[Beside], shift: &[f64]) -> bool {
+    let own = BEYOND..beside.len().saturating_sub(BEYOND);
+    let count = own.len() as f64;
+    let gains = own.map(|k| beside[k].moments(shift[k]).step().gain());
+    gains.sum::<f64>() > STRONG * count
+}
+
+/// By how much the chain itself bends to the left in each piece, x₋ − 2x + x₊, metres; none in the first
+/// and last.
+fn bends(pieces: &[Piece]) -> Vec<f64> {
+    let bend = |k: usize| {
+        let (a, b, c) = (&pieces[k - 1], &pieces[k], &pieces[k + 1]);
+        let left = b.left();
+        (0..2)
+            .map(|d| left[d] * (a.at[d] - 2.0 * b.at[d] + c.at[d]))
+            .sum()
+    };
+    let inner = 1..pieces.len().saturating_sub(1);
+    let mut bends = vec![0.0; pieces.len()];
+    inner.for_each(|k| bends[k] = bend(k));
+    bends
 }
 
 /// The parts of a stretch over every metre of which the left side is the higher one.
@@ -302,13 +362,13 @@ fn risen(moments: &[Moments], own: std::ops::Range<usize>) -> Vec<std::ops::Rang
     parts
 }
 
-fn pool(moments: &[Moments], k: usize) -> Moments {
-    sum(&moments[pooled_with(k, moments.len())])
+fn pool(moments: &[Moments], k: usize, pool: usize) -> Moments {
+    sum(&moments[pooled_with(k, pool, moments.len())])
 }
 
 /// The pieces of `n` that are fitted together with piece `k`.
-fn pooled_with(k: usize, n: usize) -> std::ops::Range<usize> {
-    k.saturating_sub(POOL)..(k + POOL + 1).min(n)
+fn pooled_with(k: usize, pool: usize, n: usize) -> std::ops::Range<usize> {
+    k.saturating_sub(pool)..(k + pool + 1).min(n)
 }
 
 fn sum(moments: &[Moments]) -> Moments {
@@ -317,52 +377,73 @@ fn sum(moments: &[Moments]) -> Moments {
     sum
 }
 
-/// The distances of the step from the pieces, each the best of those tried around `shift`.
-fn refined(beside: &[Beside], shift: &[f64], step_m: f64, count: i32) -> Vec<f64> {
-    let tried: Vec<f64> = (-count..=count).map(|k| f64::from(k) * step_m).collect();
+/// The distances of the step from the pieces, each told by the places tried around `shift`.
+///
+/// What is smooth is the line, so the chain's own `bends` count against it: a chain wanders where ribs
+/// meet the face of a kerb.
+fn refined(beside: &[Beside], (shift, bends): (&[f64], &[f64]), tried: Tried) -> Vec<f64> {
+    let places = tried.places();
+    let gains = gains(beside, shift, &places, tried.pool);
+    let (mut best, mut weights) = (Vec::new(), Vec::new());
+    for (k, from) in shift.iter().enumerate() {
+        let gains: Vec<f64> = gains.iter().map(|each| each[k]).collect();
+        let place = Place::of(&gains, &places, tried.step_m);
+        best.push(from + place.mean_m);
+        weights.push(place.weight);
+    }
+    smoothed((&best, bends), &weights, PIECE_M, WAVE_M)
+}
+
+/// What a step gains in each of the places tried, for every piece with those that are pooled with it.
+fn gains(beside: &[Beside], shift: &[f64], places: &[f64], pooled: usize) -> Vec<Vec<f64>> {
     let grounds: Vec<Moments> = beside.iter().map(|own| own.ground).collect();
     let grounds: Vec<Option<Ground>> = (0..beside.len())
-        .map(|k| Ground::of(&pool(&grounds, k)))
+        .map(|k| Ground::of(&pool(&grounds, k, pooled)))
         .collect();
-    let mut gains: Vec<Vec<f64>> = Vec::with_capacity(tried.len());
-    for &d in &tried {
+    let at = |d: f64| {
         let each = beside.iter().zip(shift);
         let sides: Vec<SideMoments> = each.map(|(own, n)| own.side(n + d)).collect();
-        let gain = |k: usize, ground: &Option<Ground>| {
+        let gain = |(k, ground): (usize, &Option<Ground>)| {
             let mut side = [0.0; TERMS];
-            for own in &sides[pooled_with(k, sides.len())] {
+            for own in &sides[pooled_with(k, pooled, sides.len())] {
                 side.iter_mut().zip(own).for_each(|(a, b)| *a += b);
             }
             ground.map_or(0.0, |ground| ground.step(side).gain())
         };
-        gains.push(
-            grounds
-                .iter()
-                .enumerate()
-                .map(|(k, g)| gain(k, g))
-                .collect(),
-        );
-    }
-    let (mut best, mut weights) = (Vec::new(), Vec::new());
-    for k in 0..beside.len() {
-        let gain = |i: usize| gains[i][k];
-        let top = (0..tried.len()).max_by(|&a, &b| gain(a).total_cmp(&gain(b)));
-        let top = top.unwrap_or(0);
-        let inner = top > 0 && top + 1 < tried.len();
-        let bend = if inner {
-            2.0 * gain(top) - gain(top - 1) - gain(top + 1)
-        } else {
-            0.0
+        grounds.iter().enumerate().map(gain).collect()
+    };
+    places.iter().map(|d| at(*d)).collect()
+}
+
+/// Where a step lies among the places tried.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Place {
+    mean_m: f64,
+    /// 1/variance, 1/m²; 0 where it may as well lie beyond those tried.
+    weight: f64,
+}
+
+impl Place {
+    /// The mean over places `step_m` apart, each as likely as the points are under a step there:
+    /// exp(gain/2), as far as the ground is what the fit takes it for. Behind a kerb's face, where no beam falls, all are alike for some centimetres: the
+    /// middle of the gap errs least, and weighs little beside places that points tell.
+    fn of(gains: &[f64], tried: &[f64], step_m: f64) -> Self {
+        let top = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let sure = 0.5 / (1.0 + UNTOLD * top.max(0.0));
+        let likely: Vec<f64> = gains.iter().map(|g| (sure * (g - top)).exp()).collect();
+        let sum: f64 = likely.iter().sum();
+        let mean = |of: &dyn Fn(f64) -> f64| {
+            let each = likely.iter().zip(tried);
+            each.map(|(p, at)| p * of(*at)).sum::<f64>() / sum
         };
-        let part = if bend > 0.0 {
-            0.5 * (gain(top + 1) - gain(top - 1)) / bend
-        } else {
-            0.0
-        };
-        best.push(shift[k] + tried[top] + part * step_m);
-        weights.push(if inner { gain(top).max(0.0) } else { 0.0 });
+        let mean_m = mean(&|at| at);
+        let variance_m2 = mean(&|at| (at - mean_m).powi(2)) + step_m * step_m / 12.0;
+        let inner = top > 0.0 && mean_m.abs() + variance_m2.sqrt() < tried[tried.len() - 1];
+        Self {
+            mean_m,
+            weight: if inner { variance_m2.recip() } else { 0.0 },
+        }
     }
-    smoothed(&best, &weights, PIECE_M, WAVE_M)
 }
 
 /// The stretches of pieces where the step is likelier than none: those with the greatest sum of
@@ -455,6 +536,33 @@ fn even(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_step_that_no_point_tells_the_place_of_lies_in_the_middle_of_the_gap_and_weighs_little() {
+        let tried: Vec<f64> = (-20..=20).map(|k| 0.005 * f64::from(k)).collect();
+        // From −10 to 60 mm all are alike but for what the ground makes; falling by 3 % a step besides.
+        let gain = |d: f64| {
+            let beyond = (-0.0101 - d).max(d - 0.0601).max(0.0) / 0.005;
+            900.0 - 27.0 * beyond + 2.0 * (300.0 * d).sin()
+        };
+        let gap = Place::of(
+            &tried.iter().map(|d| gain(*d)).collect::<Vec<_>>(),
+            &tried,
+            0.005,
+        );
+        assert!((gap.mean_m - 0.025).abs() < 0.004, "{gap:?}");
+        let sharp = |d: f64| 900.0 - 90.0 * ((d - 0.02) / 0.005).abs();
+        let told = Place::of(
+            &tried.iter().map(|d| sharp(*d)).collect::<Vec<_>>(),
+            &tried,
+            0.005,
+        );
+        assert!((told.mean_m - 0.02).abs() < 1e-4, "{told:?}");
+        assert!(told.weight > 20.0 * gap.weight && gap.weight > 0.0);
+        // Still rising at the end: it may be anywhere beyond.
+        let rising: Vec<f64> = tried.iter().map(|d| 500.0 + 5e3 * d).collect();
+        assert!(Place::of(&rising, &tried, 0.005).weight.abs() < 1e-9);
+    }
 
     #[test]
     fn vertices_are_even_and_no_more_than_the_length_needs() {

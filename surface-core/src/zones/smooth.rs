@@ -2,11 +2,16 @@
 
 use crate::numeric::BandedSpd;
 
-/// `values`, `step_m` apart, without waves much shorter than `wave_m`: minimises
-/// Σ w·(x − v)² + λ·w̄·Σ (x₋ − 2x + x₊)² (Whittaker 1923, "On a new method of graduation"), with
-/// λ such that a wave of `wave_m` keeps half of its amplitude. Straight where weights are zero;
-/// `values` themselves where fewer than three, or where nothing weighs.
-pub(super) fn smoothed(values: &[f64], weights: &[f64], step_m: f64, wave_m: f64) -> Vec<f64> {
+/// `values` v, `step_m` apart, of a curve that bends by b besides, without waves much shorter than `wave_m`:
+/// minimises Σ w·(x − v)² + λ·w̄·Σ (x₋ − 2x + x₊ + b)² (Whittaker 1923, "On a new method of
+/// graduation"), with λ such that a wave of `wave_m` keeps half of its amplitude. Straight where weights
+/// are zero; `values` themselves where fewer than three, or where nothing weighs.
+pub(super) fn smoothed(
+    (values, bends): (&[f64], &[f64]),
+    weights: &[f64],
+    step_m: f64,
+    wave_m: f64,
+) -> Vec<f64> {
     let n = values.len();
     let mean = weights.iter().sum::<f64>() / n.max(1) as f64;
     if n < 3 || mean.is_nan() || mean <= 0.0 {
@@ -17,15 +22,18 @@ pub(super) fn smoothed(values: &[f64], weights: &[f64], step_m: f64, wave_m: f64
     for (k, w) in weights.iter().enumerate() {
         matrix.add(k, k, *w);
     }
-    for k in 1..n - 1 {
+    let mut out: Vec<f64> = values.iter().zip(weights).map(|(v, w)| v * w).collect();
+    for (k, bend) in bends.iter().enumerate().take(n - 1).skip(1) {
         let row = [(k - 1, 1.0), (k, -2.0), (k + 1, 1.0)];
+        for (i, x) in row {
+            out[i] -= lambda * x * bend;
+        }
         for (a, (i, x)) in row.iter().enumerate() {
             for (j, y) in &row[..=a] {
                 matrix.add(*i, *j, lambda * x * y);
             }
         }
     }
-    let mut out: Vec<f64> = values.iter().zip(weights).map(|(v, w)| v * w).collect();
     match matrix.factor() {
         Ok(factor) => {
             factor.solve(&mut out);
@@ -47,9 +55,9 @@ mod tests {
             let sine = |k: i32| (std::f64::consts::TAU * at(k) / length).sin();
             (0..200).map(|k| 3.0 - 0.2 * at(k) + sine(k)).collect()
         };
-        let even = vec![2.0; 200];
+        let (even, straight) = (vec![2.0; 200], vec![0.0; 200]);
         let off = |values: &[f64]| {
-            let smooth = smoothed(values, &even, 0.1, 2.0);
+            let smooth = smoothed((values, &straight), &even, 0.1, 2.0);
             let inner = (50..150).map(|k| (smooth[k] - line[k]).abs());
             inner.fold(0.0, f64::max)
         };
@@ -62,8 +70,24 @@ mod tests {
     #[test]
     fn what_does_not_weigh_is_bridged_straight() {
         let values = [0.0, 1.0, 99.0, 3.0, 4.0];
-        let smooth = smoothed(&values, &[1.0, 1.0, 0.0, 1.0, 1.0], 0.25, 1.0);
+        let (weights, none) = ([1.0, 1.0, 0.0, 1.0, 1.0], [0.0; 5]);
+        let smooth = smoothed((&values, &none), &weights, 0.25, 1.0);
         assert!((smooth[2] - 2.0).abs() < 1e-9, "{smooth:?}");
-        assert_eq!(smoothed(&values, &[0.0; 5], 0.25, 1.0), values);
+        assert_eq!(smoothed((&values, &none), &none, 0.25, 1.0), values);
+    }
+
+    #[test]
+    fn distances_from_a_wavy_curve_to_a_straight_line_stay() {
+        let wave = |k: usize| 0.05 * (k as f64 * 1.3).sin();
+        let chain: Vec<f64> = (0..100).map(wave).collect();
+        let away: Vec<f64> = chain.iter().map(|c| 0.3 - c).collect();
+        let bend = |k: usize| match k {
+            0 | 99 => 0.0,
+            k => chain[k - 1] - 2.0 * chain[k] + chain[k + 1],
+        };
+        let bends: Vec<f64> = (0..100).map(bend).collect();
+        let smooth = smoothed((&away, &bends), &[5.0; 100], 0.25, 1.5);
+        let off = smooth.iter().zip(&away).map(|(a, b)| (a - b).abs());
+        assert!(off.fold(0.0, f64::max) < 1e-9);
     }
 }

@@ -18,7 +18,7 @@ const BIN_M: f64 = 0.01;
 pub(super) const BINS: usize = 40;
 /// Pieces that a chain is carried on straight at its ends, where the ridge was too near to
 /// another step or to the edge of the road.
-const BEYOND: usize = 4;
+pub(super) const BEYOND: usize = 4;
 /// Length at the end of a chain that tells its direction, metres.
 const AIM_M: f64 = 0.8;
 /// Side of a square of the index, metres.
