@@ -9,6 +9,7 @@ use super::block_grid::BlockGrid;
 use super::block_noise::{BlockPlanes, UsualNoise};
 use super::blocks::{Block, Doubted, Sights, fit_blocks, part_blocks};
 use super::bodies::set_bodies_aside;
+use super::cut_cell::cut_cell;
 use super::cuts::{CellPart, Cuts};
 use super::lattice::Lattice;
 use super::lone::set_lone_strays_aside;
@@ -262,7 +263,9 @@ impl PlainRun {
         for cell in (0..sums.n.len()).filter(|&cell| sorted.has(cell)) {
             let at = (cell, node_offset(lattice, cell, sorted.columns));
             if crossed.binary_search(&cell).is_ok() {
-                cut_cell(sorted, &blocks, lattice, at, cuts, &mut scratch, &mut sums);
+                let parts = cut_cell(sorted, &blocks, lattice, at, cuts, &mut scratch);
+                sums.put(&parts[0]);
+                sums.beyond.extend(&parts[1..]);
             } else if changed[sorted.grid.of_cell(cell)] {
                 let part = one_cell(sorted, &blocks, at, &|_| true, &mut scratch);
                 sums.put(&part);
@@ -313,42 +316,6 @@ impl PlainRun {
         self.blocks.bytes() + self.doubted.len() * size_of::<Option<Block>>() + cells
     }
 }
-
-/// The observations of a cell that a breakline crosses. What lies beyond is kept by the line that
-/// hides it; single points beyond are not, they could be strays.
-fn cut_cell(
-    sorted: &Sorted,
-    blocks: &BlockPlanes,
-    lattice: &Lattice,
-    (cell, node): (usize, [f64; 2]),
-    cuts: &Cuts,
-    scratch: &mut Vec<(f64, f64, usize)>,
-    sums: &mut CellSums,
-) {
-    let reach_m = CELL_REACH * lattice.s_step_m.hypot(lattice.t_step_m);
-    let sight = cuts.around(node, reach_m);
-    let behind = |k: usize| {
-        let point = [sorted.s[k], sorted.t[k]];
-        sight.as_ref().and_then(|sight| sight.hidden_by(point))
-    };
-    let points = sorted.start[cell]..sorted.start[cell + 1];
-    let mut lines: Vec<u32> = points.filter_map(behind).collect();
-    lines.sort_unstable();
-    lines.dedup();
-    let seen = |k: usize| behind(k).is_none();
-    sums.put(&one_cell(sorted, blocks, (cell, node), &seen, scratch));
-    for line in lines {
-        let hidden = |k: usize| behind(k) == Some(line);
-        let part = one_cell(sorted, blocks, (cell, node), &hidden, scratch);
-        if part.n > 1 {
-            sums.beyond.push(part);
-        }
-    }
-}
-
-/// Breaklines within this share of a cell's diagonal of its node are asked whether they cross the
-/// cell: more than a half.
-const CELL_REACH: f64 = 0.75;
 
 /// The points of a run by cell.
 pub(super) fn sort(
@@ -488,7 +455,7 @@ fn residuals(
     all
 }
 
-fn one_cell(
+pub(super) fn one_cell(
     sorted: &Sorted,
     blocks: &BlockPlanes,
     (cell, node): (usize, [f64; 2]),

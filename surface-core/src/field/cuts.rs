@@ -19,6 +19,8 @@ struct Segment {
     a: [f64; 2],
     b: [f64; 2],
     line: u32,
+    /// Whether points may have come from the face of its step.
+    has_face: bool,
 }
 
 impl Segment {
@@ -29,7 +31,25 @@ impl Segment {
     fn high(&self, k: usize) -> f64 {
         self.a[k].max(self.b[k])
     }
+
+    fn distance_m(&self, [s, t]: [f64; 2]) -> f64 {
+        let (along, to) = (
+            [self.b[0] - self.a[0], self.b[1] - self.a[1]],
+            [s - self.a[0], t - self.a[1]],
+        );
+        let square = along[0] * along[0] + along[1] * along[1];
+        let share = ((along[0] * to[0] + along[1] * to[1]) / square).clamp(0.0, 1.0);
+        (to[0] - share * along[0]).hypot(to[1] - share * along[1])
+    }
 }
+
+/// Steps higher than this have a face of which points come that tell the height of neither side, metres:
+/// beside lower ones points of the face are off by little more than their noise. Kerbs and their ribs
+/// have a face, seams none.
+const FACE_STEP_M: f64 = 0.008;
+/// Points nearer than this to such a step may have come from its face, metres: three times the noise of
+/// a point along the beam, and what a breakline itself is off by.
+const FACE_M: f64 = 0.01;
 
 #[inline]
 fn is_left(a: [f64; 2], b: [f64; 2], p: [f64; 2]) -> bool {
@@ -167,6 +187,7 @@ impl Cuts {
                 a: at(k),
                 b: at(k + 1),
                 line: number,
+                has_face: line.step_m > FACE_STEP_M,
             }));
         }
     }
@@ -197,7 +218,7 @@ impl Cuts {
         (!walls.is_empty()).then_some(Sight { from: at, walls })
     }
 
-    /// The cells of a run (row-major, `columns` a row) that a breakline may cross, in order.
+    /// The cells of a run (row-major, `columns` a row) that a breakline or its face may cross, in order.
     pub(super) fn cells(&self, lattice: &Lattice, rows: usize, columns: usize) -> Vec<usize> {
         let range = |low: f64, high: f64, step: f64, n: usize| {
             let index = |v: f64| usize::try_from(floor_i32(v / step + 0.5)).unwrap_or(0);
@@ -206,8 +227,10 @@ impl Cuts {
         };
         let mut out = Vec::new();
         for s in &self.segments {
-            for row in range(s.low(0), s.high(0), lattice.s_step_m, rows) {
-                let across = range(s.low(1), s.high(1), lattice.t_step_m, columns);
+            let face_m = if s.has_face { FACE_M } else { 0.0 };
+            let [along, across] = [0, 1].map(|k| [s.low(k) - face_m, s.high(k) + face_m]);
+            for row in range(along[0], along[1], lattice.s_step_m, rows) {
+                let across = range(across[0], across[1], lattice.t_step_m, columns);
                 out.extend(across.map(|column| row * columns + column));
             }
         }
@@ -238,6 +261,14 @@ impl Sight {
     fn is_behind(&self, (wall, left): &(Segment, bool), to: [f64; 2]) -> bool {
         is_left(wall.a, wall.b, to) != *left
             && is_left(self.from, to, wall.a) != is_left(self.from, to, wall.b)
+    }
+
+    /// Whether a place may lie on the face of a step.
+    pub fn is_on_face(&self, at: [f64; 2]) -> bool {
+        let faces = self.walls.iter().filter(|(wall, _)| wall.has_face);
+        faces
+            .into_iter()
+            .any(|(wall, _)| wall.distance_m(at) < FACE_M)
     }
 
     /// The line, of those that stand between the place and `to`, with the least number.

@@ -13,6 +13,7 @@ mod blocks;
 mod bodies;
 mod cell_means;
 mod cells;
+mod cut_cell;
 mod cuts;
 mod fading;
 pub mod flags;

@@ -19,6 +19,9 @@ const GAP_DOUBT: f64 = 0.1;
 /// Cells next to a rail that may be empty without it counting as bridged: the edge cuts through
 /// the last cell, which may hold no point of the road.
 const RAIL_REACH: i32 = 1;
+/// A place beside a breakline has a height if something this near in s and t tells its side, metres: the
+/// foot of a kerb lies in the shadow of its face for some centimetres.
+const BESIDE_M: f64 = 0.1;
 
 /// Fill `rows` of the field from the window, heights of plain ground jointly; `limits` are the edges at those
 /// rows.
@@ -198,12 +201,14 @@ fn rail_node(found: &Fitted, marks: u8) -> RailNode {
 }
 
 /// The field at places (s, t) beside breaklines, s unwrapped as the window's rows are; each from
-/// what it sees of its own side. No height where nothing within a step is in sight.
+/// what it sees of its own side. No height where nothing within a step, or [`BESIDE_M`] if that is more, is
+/// in sight.
 #[must_use]
 #[expect(clippy::cast_precision_loss, reason = "rows are far below 2^53")]
 pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) -> Vec<RailNode> {
     let lattice = window.lattice;
     let s0 = window.first_row as f64 * lattice.s_step_m;
+    let reach = to_index((BESIDE_M / lattice.t_step_m).round()).max(1);
     let mut room = Room::default();
     let mut fit = |&[s, t]: &[f64; 2]| {
         let (s, t) = (s - s0, t - lattice.column_t_m(0));
@@ -213,11 +218,10 @@ pub fn fit_places(window: &Window, params: KernelParams, places: &[[f64; 2]]) ->
             return None;
         }
         let anchor = row * window.columns + column;
-        let sight = window
-            .cuts
-            .around([s, t], 3.0 * lattice.t_step_m.max(lattice.s_step_m));
+        let sight_m = (2.0 * reach as f64 + 1.0) * lattice.t_step_m.max(lattice.s_step_m);
+        let sight = window.cuts.around([s, t], sight_m);
         let mut seen = 0;
-        window.around(anchor, 1, |k| {
+        window.around(anchor, reach, |k| {
             window.each_of(k, sight.as_ref(), |_| seen += 1)
         });
         let found =

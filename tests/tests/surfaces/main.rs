@@ -4,6 +4,7 @@ mod autzen;
 mod breaklines_demo;
 mod brightness;
 mod demo;
+mod faces;
 mod formats;
 mod grooves;
 mod kerbs;

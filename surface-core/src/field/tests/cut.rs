@@ -207,3 +207,48 @@ fn what_was_kept_of_other_rows_is_not_used() {
     };
     assert_eq!(cut(other), cut(None));
 }
+
+/// 50 mm up left of t = 0.1, and the points of a face there.
+fn kerb(s: f64, t: f64) -> f64 {
+    smooth(s, t) + if t > 0.1 { 0.05 } else { 0.0 }
+}
+
+#[test]
+fn points_of_a_face_tell_the_height_of_neither_side() {
+    let at = |k: i32| crate::ribbon::RibbonPoint {
+        s: 0.25 * f64::from(k),
+        t: 0.1,
+    };
+    let lines = crate::zones::Breaklines::new(vec![crate::zones::Breakline {
+        points: (0..=51).map(at).collect(),
+        step_m: 0.05,
+        sd_m: 1e-4,
+    }]);
+    let plain = scan(44, kerb);
+    let mut points = plain.clone();
+    // As many points of the face as of the road around it, 3 mm to either side and at any height.
+    let mut draw = crate::numeric::Draw(45);
+    for _ in 0..2500 {
+        let s = 12.7 * draw.unit();
+        let t = 0.1 + 0.003 * draw.normal();
+        let z = smooth(s, t) + 0.05 * draw.unit();
+        points.push(PackedPoint {
+            abc: [s, t, z].map(|v| crate::cloud::Frame::pack(v).expect("within the frame")),
+            ..plain[0]
+        });
+    }
+    let places: Vec<[f64; 2]> = (10..110)
+        .flat_map(|k| [0.095, 0.105].map(|t| [0.11 * f64::from(k), t]))
+        .collect();
+    let off = |points: &[PackedPoint]| {
+        let (_, rails) = fit_cut(points, &lines, &places);
+        let each = rails.iter().zip(&places);
+        rms(&each
+            .map(|(r, &[s, t])| r.z_m - kerb(s, t))
+            .collect::<Vec<_>>())
+    };
+    let (without, with) = (off(&plain), off(&points));
+    println!("{:.3} mm, {:.3} mm with a face", 1e3 * without, 1e3 * with);
+    // Measured 0.28 mm both times; 0.52 mm where they count.
+    assert!(without < 0.4e-3 && with < 1.2 * without, "{without} {with}");
+}
