@@ -24,10 +24,10 @@ const SHARE: f64 = 0.6;
 /// Half the width over which a step rises, metres: half a bin and a little of the beam.
 const RISE_M: f64 = 0.007;
 /// Places of the step that are tried, first and second.
-const TRIED: [Tried; 2] = [Tried::new(0.005, 20, POOL), Tried::new(0.0025, 12, POOL)];
+const TRIED: [Tried; 2] = [Tried::new(0.0075, 14, POOL), Tried::new(0.0025, 10, POOL)];
 /// And of steps that each piece tells by itself: pieces that are fitted together all have the one place,
-/// however slanted a short chain lies to its step.
-const ALONE: Tried = Tried::new(0.0025, 16, 0);
+/// however slanted a short chain lies to its step, and however round it goes into a corner.
+const ALONE: Tried = Tried::new(0.004, 25, 0);
 /// Steps whose single pieces gain so much in the mean: the faces of kerbs and their ribs.
 const STRONG: f64 = 200.0;
 /// Waves shorter than this are smoothed out of a breakline, metres.
