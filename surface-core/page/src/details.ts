@@ -4,6 +4,15 @@ import { bytes, number, short, signed } from "./format";
 import { html } from "./svg";
 
 /** `report.json`, as far as the page reads it. */
+/** Scatter of points over a range of incidence or intensity. */
+interface Scatter {
+  range: [number, number];
+  points_percent: number;
+  sigma_mm: number;
+  model_mm: number;
+  over_model: number;
+}
+
 export interface Report {
   version: string;
   parameters: {
@@ -36,8 +45,10 @@ export interface Report {
       points_percent: number;
       sigma_mm: number;
       model_mm: number;
-      over_model?: [number, number];
+      over_model: null | [number, number];
     }[];
+    incidences: Scatter[];
+    intensities: Scatter[];
     setups: {
       name: string;
       position_known: boolean;
@@ -46,6 +57,7 @@ export interface Report {
       offset_sd_mm: number;
       tilt_urad: [number, number];
       noise_factor?: number;
+      over_model?: number;
       shared_places: number;
     }[];
   };
@@ -252,14 +264,15 @@ function setups(report: Report): HTMLElement {
     signed(s.offset_mm, 2),
     number(s.offset_sd_mm, 2),
     s.tilt_urad.map((t) => signed(t, 1)).join(", "),
+    s.over_model === undefined ? "" : number(s.over_model, 2),
     s.noise_factor === undefined ? "" : `× ${number(s.noise_factor, 2)}`,
     number(s.shared_places),
   ]);
-  const names = ["Setup", "State", "Offset mm", "σ mm", "Tilt µrad, east, north", "Scatter", "Shared places"];
+  const names = ["Setup", "State", "Offset mm", "σ mm", "Tilt µrad, east, north", "σ over the model", "Weighed as scattering", "Shared places"];
   const out = html("details");
   const { misfit_before_mm, misfit_mm } = report.levelling;
   const text = `${number(rows.length)} setups; they differ by ${number(misfit_mm, 2)} mm at a place (${number(misfit_before_mm, 2)} mm before levelling)`;
-  out.append(html("summary", "", text), grid(names, rows, [false, false, true, true, true, true, true]));
+  out.append(html("summary", "", text), grid(names, rows, [false, false, true, true, true, true, true, true]));
   return out;
 }
 
@@ -287,7 +300,22 @@ function noise({ levelling }: Report): HTMLElement {
   ]);
   const names = ["Distance m", "Points %", "σ of a point mm", "By the model mm", "Over the model, dark, bright"];
   out.append(grid(names, rows, [false, true, true, true, true]));
+  out.append(scatter("Incidence °", levelling.incidences, 1), scatter("Intensity", levelling.intensities, 0));
   return out;
+}
+
+/** The same over ranges of something else. */
+function scatter(name: string, parts: Scatter[], digits: number): Node {
+  if (!parts.length) return document.createTextNode("");
+  const rows = parts.map((part) => [
+    part.range.map((v) => number(v, digits)).join(" to "),
+    number(part.points_percent, 1),
+    number(part.sigma_mm, 2),
+    number(part.model_mm, 2),
+    number(part.over_model, 2),
+  ]);
+  const names = [name, "Points %", "σ of a point mm", "By the model mm", "Over the model"];
+  return grid(names, rows, [false, true, true, true, true]);
 }
 
 function checkpoints(found: NonNullable<Report["checkpoints"]>): HTMLElement {

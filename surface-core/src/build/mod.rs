@@ -41,6 +41,7 @@ mod road;
 mod roughness;
 mod roughness_out;
 mod roughness_params;
+mod scatter;
 mod section;
 mod sections;
 mod space;

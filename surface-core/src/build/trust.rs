@@ -3,10 +3,10 @@
 use super::BuildError;
 use super::heights::HeightFitter;
 use super::road::KnownSetup;
+use super::scatter::Scatter;
 use crate::field::Mark;
-use crate::numeric::median;
 use crate::progress::Progress;
-use crate::report::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport, SlowReport};
+use crate::report::{NoiseReport, SetupReport, SetupState, SetupsReport, SlowReport};
 use crate::setups::{
     Correction, LevelReport, NoiseModel, NoiseSample, Places, SetupModel, SetupModels, SlowLevel,
     level, own_factors,
@@ -14,8 +14,6 @@ use crate::setups::{
 
 /// Sights with fewer points than this do not tell a variance.
 const FEWEST_POINTS: f32 = 8.0;
-/// Borders of the rings of distance in the report, metres.
-const RINGS_M: [f64; 7] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 50.0];
 
 /// The setups with all that could be learnt of them.
 #[derive(Debug, serde::Serialize, serde::Deserialize)]
@@ -25,7 +23,7 @@ pub(super) struct Trusted {
     noise: Option<NoiseModel>,
     /// By setup: how many times as far as the usual one's its heights scatter, where that shows.
     factors: Vec<Option<f64>>,
-    rings: Vec<RingReport>,
+    scatter: Scatter,
 }
 
 /// Learn every setup's correction and noise from the places that the course offers; `marks` hold
@@ -58,7 +56,9 @@ pub(super) fn learn_setups(
     Ok(Trusted {
         models: SetupModels::new(models.collect()),
         level: levelled.report,
-        rings: noise.map_or_else(Vec::new, |noise| rings(&samples, &noise)),
+        scatter: noise.map_or_else(Scatter::default, |noise| {
+            Scatter::of(&samples, &noise, setups.len())
+        }),
         noise,
         factors,
     })
@@ -98,7 +98,9 @@ impl Trusted {
             tilt_spread_urad: rounded(1e6 * l.tilt_sd_rad, 10.0),
             slow_error: l.slow.as_ref().map(slow_report),
             noise: self.noise.as_ref().map(NoiseReport::of),
-            rings: self.rings.clone(),
+            rings: self.scatter.rings.clone(),
+            incidences: self.scatter.incidences.clone(),
+            intensities: self.scatter.intensities.clone(),
             setups: (0..setups.len())
                 .map(|k| self.setup(k, &setups[k]))
                 .collect(),
@@ -127,6 +129,7 @@ impl Trusted {
             tilt_urad: correction.tilt_rad.map(|t| rounded(1e6 * t, 10.0)),
             slow_urad: slow_urad(correction, self.level.slow.as_ref()),
             noise_factor: self.factors[k].map(|f| rounded(f, 100.0)),
+            over_model: self.scatter.setups.get(k).copied().flatten(),
             shared_places: self.level.shared[k],
         }
     }
@@ -159,47 +162,8 @@ pub(super) fn slow_urad(correction: &Correction, slow: Option<&SlowLevel>) -> Op
         .map(|_| rounded(1e6 * correction.slow_rms_rad(), 10.0))
 }
 
-fn rounded(value: f64, steps: f64) -> f64 {
+pub(super) fn rounded(value: f64, steps: f64) -> f64 {
     (value * steps).round() / steps
-}
-
-/// Points and their scatter by distance from the scanner.
-fn rings(samples: &[NoiseSample], noise: &NoiseModel) -> Vec<RingReport> {
-    let points = |list: &[&NoiseSample]| list.iter().map(|s| s.dof + 1.0).sum::<f64>();
-    let all = points(&samples.iter().collect::<Vec<_>>());
-    let ring = |bounds: &[f64]| {
-        let inside = |s: &&NoiseSample| s.d_m >= bounds[0] && s.d_m < bounds[1];
-        let here: Vec<&NoiseSample> = samples.iter().filter(inside).collect();
-        let mut sigma: Vec<f64> = here.iter().map(|s| s.variance_m2.sqrt()).collect();
-        let mut model: Vec<f64> = here.iter().map(|s| expected_m2(noise, s).sqrt()).collect();
-        Some(RingReport {
-            distance_m: [bounds[0], bounds[1]],
-            points_percent: rounded(100.0 * points(&here) / all, 10.0),
-            sigma_mm: rounded(1e3 * median(&mut sigma)?, 1e3),
-            model_mm: rounded(1e3 * median(&mut model)?, 1e3),
-            over_model: dark_and_bright(&here, noise),
-        })
-    };
-    RINGS_M.windows(2).filter_map(ring).collect()
-}
-
-fn expected_m2(noise: &NoiseModel, sample: &NoiseSample) -> f64 {
-    noise.variance_m2(sample.d_m, sample.h_m, sample.intensity)
-}
-
-/// Scatter over what the noise model expects, of the darkest and the brightest quarter; `None` where
-/// intensities are not known.
-fn dark_and_bright(samples: &[&NoiseSample], noise: &NoiseModel) -> Option<[f64; 2]> {
-    let mut known: Vec<&&NoiseSample> = samples.iter().filter(|s| s.intensity > 0.0).collect();
-    known.sort_by(|a, b| a.intensity.total_cmp(&b.intensity));
-    let quarter = known.len() / 4;
-    let over = |part: &[&&NoiseSample]| {
-        let ratios = part.iter().map(|s| s.variance_m2 / expected_m2(noise, s));
-        let mut ratios: Vec<f64> = ratios.collect();
-        median(&mut ratios).map(|ratio| rounded(ratio.sqrt(), 1e3))
-    };
-    let dark = over(&known[..quarter])?;
-    Some([dark, over(&known[known.len() - quarter..])?])
 }
 
 /// Scatter of the points of setups with a known position.

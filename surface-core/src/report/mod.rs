@@ -24,4 +24,6 @@ pub use roughness::{
     RoughnessReport,
 };
 pub(crate) use setups::noisy_doubt;
-pub use setups::{NoiseReport, RingReport, SetupReport, SetupState, SetupsReport, SlowReport};
+pub use setups::{
+    NoiseReport, RingReport, ScatterReport, SetupReport, SetupState, SetupsReport, SlowReport,
+};

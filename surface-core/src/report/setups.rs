@@ -50,6 +50,9 @@ pub struct SetupReport {
     /// its points are weighed by it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub noise_factor: Option<f64>,
+    /// Its scatter over what the noise model of all expects, median; nothing without a position.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub over_model: Option<f64>,
     /// Places of smooth road that it shares with others.
     pub shared_places: u32,
 }
@@ -66,9 +69,26 @@ pub struct RingReport {
     /// What the noise model expects there, millimetres.
     pub model_mm: f64,
     /// Scatter over what the model expects, of the darkest and the brightest quarter of what setups saw of places:
-    /// alike where the model knows what intensity does; nothing without intensities.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    /// alike where the model knows what intensity does; nothing without intensities. (Said in so many words:
+    /// a stage's record of it cannot be read where something is left out.)
+    #[serde(default)]
     pub over_model: Option<[f64; 2]>,
+}
+
+/// Scatter of heights over a range of incidence or intensity.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct ScatterReport {
+    /// From and to: degrees off the vertical on level ground, or intensities as the scans give them.
+    pub range: [f64; 2],
+    /// Share of the points on smooth road, percent.
+    pub points_percent: f64,
+    /// Median standard deviation of a height about its place's plane, millimetres.
+    pub sigma_mm: f64,
+    /// What the noise model expects there, median, millimetres.
+    pub model_mm: f64,
+    /// Scatter of a place over what the model expects of it, median: where near and far places are alike in
+    /// the range, it is told by this and not by the two medians.
+    pub over_model: f64,
 }
 
 /// The learnt noise of a point, see [`crate::setups::NoiseModel`].
@@ -151,6 +171,12 @@ pub struct SetupsReport {
     pub noise: Option<NoiseReport>,
     /// By distance from the scanner, where positions are known.
     pub rings: Vec<RingReport>,
+    /// By incidence, where positions are known.
+    #[serde(default)]
+    pub incidences: Vec<ScatterReport>,
+    /// By intensity, where positions and intensities are known.
+    #[serde(default)]
+    pub intensities: Vec<ScatterReport>,
     /// By setup.
     pub setups: Vec<SetupReport>,
 }

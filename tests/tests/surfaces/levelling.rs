@@ -78,6 +78,21 @@ fn fading_is_learnt(report: &Report) {
     let near = &report.levelling.rings[1];
     let [dark, bright] = near.over_model.unwrap();
     assert!((dark / bright - 1.0).abs() < 0.035, "{near:?}");
+    // Over incidence and intensity and for every setup the model says what points scatter by; where one
+    // point in fifty is, to a tenth.
+    let l = &report.levelling;
+    println!("{:?}\n{:?}", l.incidences, l.intensities);
+    assert!(l.incidences.len() > 4 && l.intensities.len() > 4);
+    for row in l.incidences.iter().chain(&l.intensities) {
+        let ratio = row.over_model;
+        assert!(
+            row.points_percent < 2.0 || (ratio - 1.0).abs() < 0.1,
+            "{row:?}"
+        );
+    }
+    for setup in &l.setups {
+        assert!((setup.over_model.unwrap() - 1.0).abs() < 0.1, "{setup:?}");
+    }
 }
 
 #[test]
