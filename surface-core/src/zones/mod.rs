@@ -11,6 +11,7 @@ mod edges;
 mod evidence;
 mod geojson;
 mod heights;
+mod place;
 mod refine;
 mod smooth;
 mod squares;

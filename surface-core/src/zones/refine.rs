@@ -7,6 +7,7 @@
 
 use super::breakline::{Breakline, Breaklines, VERTEX_STEP_M};
 use super::doubles::without_doubles;
+use super::place::Place;
 use super::smooth::smoothed;
 use super::strip::{BEYOND, PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
 use rayon::prelude::*;
@@ -32,9 +33,6 @@ const ALONE: Tried = Tried::new(0.004, 25, 0);
 const STRONG: f64 = 200.0;
 /// Waves shorter than this are smoothed out of a breakline, metres.
 const WAVE_M: f64 = 1.5;
-/// A cubic on either side and one step between leave this share of a step's gain untold: places that gain
-/// as much but for that are as likely.
-const UNTOLD: f64 = 0.02;
 /// Pieces in a metre: no breakline is shorter.
 const METRE: usize = 4;
 /// Steps below this are not kept whatever their σ, metres: the texture of asphalt.
@@ -415,37 +413,6 @@ fn gains(beside: &[Beside], shift: &[f64], places: &[f64], pooled: usize) -> Vec
     places.iter().map(|d| at(*d)).collect()
 }
 
-/// Where a step lies among the places tried.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Place {
-    mean_m: f64,
-    /// 1/variance, 1/m²; 0 where it may as well lie beyond those tried.
-    weight: f64,
-}
-
-impl Place {
-    /// The mean over places `step_m` apart, each as likely as the points are under a step there:
-    /// exp(gain/2), as far as the ground is what the fit takes it for. Behind a kerb's face, where no beam falls, all are alike for some centimetres: the
-    /// middle of the gap errs least, and weighs little beside places that points tell.
-    fn of(gains: &[f64], tried: &[f64], step_m: f64) -> Self {
-        let top = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let sure = 0.5 / (1.0 + UNTOLD * top.max(0.0));
-        let likely: Vec<f64> = gains.iter().map(|g| (sure * (g - top)).exp()).collect();
-        let sum: f64 = likely.iter().sum();
-        let mean = |of: &dyn Fn(f64) -> f64| {
-            let each = likely.iter().zip(tried);
-            each.map(|(p, at)| p * of(*at)).sum::<f64>() / sum
-        };
-        let mean_m = mean(&|at| at);
-        let variance_m2 = mean(&|at| (at - mean_m).powi(2)) + step_m * step_m / 12.0;
-        let inner = top > 0.0 && mean_m.abs() + variance_m2.sqrt() < tried[tried.len() - 1];
-        Self {
-            mean_m,
-            weight: if inner { variance_m2.recip() } else { 0.0 },
-        }
-    }
-}
-
 /// The stretches of pieces where the step is likelier than none: those with the greatest sum of
 /// (2·d·D − D²)/σ², d the piece's own step and D that around it.
 fn stretches(
@@ -536,33 +503,6 @@ fn even(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_step_that_no_point_tells_the_place_of_lies_in_the_middle_of_the_gap_and_weighs_little() {
-        let tried: Vec<f64> = (-20..=20).map(|k| 0.005 * f64::from(k)).collect();
-        // From −10 to 60 mm all are alike but for what the ground makes; falling by 3 % a step besides.
-        let gain = |d: f64| {
-            let beyond = (-0.0101 - d).max(d - 0.0601).max(0.0) / 0.005;
-            900.0 - 27.0 * beyond + 2.0 * (300.0 * d).sin()
-        };
-        let gap = Place::of(
-            &tried.iter().map(|d| gain(*d)).collect::<Vec<_>>(),
-            &tried,
-            0.005,
-        );
-        assert!((gap.mean_m - 0.025).abs() < 0.004, "{gap:?}");
-        let sharp = |d: f64| 900.0 - 90.0 * ((d - 0.02) / 0.005).abs();
-        let told = Place::of(
-            &tried.iter().map(|d| sharp(*d)).collect::<Vec<_>>(),
-            &tried,
-            0.005,
-        );
-        assert!((told.mean_m - 0.02).abs() < 1e-4, "{told:?}");
-        assert!(told.weight > 20.0 * gap.weight && gap.weight > 0.0);
-        // Still rising at the end: it may be anywhere beyond.
-        let rising: Vec<f64> = tried.iter().map(|d| 500.0 + 5e3 * d).collect();
-        assert!(Place::of(&rising, &tried, 0.005).weight.abs() < 1e-9);
-    }
 
     #[test]
     fn vertices_are_even_and_no_more_than_the_length_needs() {
