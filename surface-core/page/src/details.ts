@@ -3,7 +3,6 @@
 import { bytes, number, short, signed } from "./format";
 import { html } from "./svg";
 
-/** `report.json`, as far as the page reads it. */
 /** Scatter of points over a range of incidence or intensity. */
 interface Scatter {
   range: [number, number];
@@ -13,6 +12,7 @@ interface Scatter {
   over_model: number;
 }
 
+/** `report.json`, as far as the page reads it. */
 export interface Report {
   version: string;
   parameters: {
@@ -45,10 +45,10 @@ export interface Report {
       points_percent: number;
       sigma_mm: number;
       model_mm: number;
-      over_model: null | [number, number];
+      over_model?: [number, number];
     }[];
-    incidences: Scatter[];
-    intensities: Scatter[];
+    incidences?: Scatter[];
+    intensities?: Scatter[];
     setups: {
       name: string;
       position_known: boolean;
@@ -305,8 +305,8 @@ function noise({ levelling }: Report): HTMLElement {
 }
 
 /** The same over ranges of something else. */
-function scatter(name: string, parts: Scatter[], digits: number): Node {
-  if (!parts.length) return document.createTextNode("");
+function scatter(name: string, parts: Scatter[] | undefined, digits: number): Node {
+  if (!parts) return document.createTextNode("");
   const rows = parts.map((part) => [
     part.range.map((v) => number(v, digits)).join(" to "),
     number(part.points_percent, 1),

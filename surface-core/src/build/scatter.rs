@@ -11,17 +11,25 @@ const RINGS_M: [f64; 7] = [0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 50.0];
 const INCIDENCES_DEG: [f64; 8] = [0.0, 70.0, 80.0, 83.0, 85.0, 86.5, 88.0, 90.0];
 /// Shares of the samples by intensity, from dark to bright.
 const INTENSITIES: usize = 6;
-/// Samples that tell the scatter of a part.
+/// Samples that tell the scatter of a range of incidence or intensity, and of a setup.
 const FEWEST: usize = 20;
 
-/// The tables of a course.
+/// The tables of a course, as the record of a stage: nothing may be left out of it, as of a report.
 #[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Scatter {
-    pub rings: Vec<RingReport>,
+    rings: Vec<Ring>,
     pub incidences: Vec<ScatterReport>,
     pub intensities: Vec<ScatterReport>,
     /// By setup: its scatter over what the model of all expects.
     pub setups: Vec<Option<f64>>,
+}
+
+/// A ring of distance.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+struct Ring {
+    found: ScatterReport,
+    /// Of the darkest and the brightest quarter, over the model.
+    dark_and_bright: Option<[f64; 2]>,
 }
 
 impl Scatter {
@@ -35,38 +43,66 @@ impl Scatter {
         };
         let ring = |bounds: &[f64]| {
             let (found, here) = row(&|s| s.d_m, bounds)?;
-            Some(RingReport {
-                distance_m: [bounds[0], bounds[1]],
-                points_percent: found.points_percent,
-                sigma_mm: found.sigma_mm,
-                model_mm: found.model_mm,
-                over_model: dark_and_bright(&here, noise),
+            let range = [bounds[0], bounds[1]];
+            Some(Ring {
+                found: ScatterReport { range, ..found },
+                dark_and_bright: dark_and_bright(&here, noise),
             })
         };
         let rows = |key: &dyn Fn(&NoiseSample) -> f64, bounds: &[f64]| {
             let row = |of: &[f64]| {
-                let (found, _) = row(key, of)?;
+                let (found, here) = row(key, of)?;
+                (here.len() >= FEWEST).then_some(())?;
                 let range = [of[0], of[1]];
                 Some(ScatterReport { range, ..found })
             };
             bounds.windows(2).filter_map(row).collect()
         };
-        let own = |setup: usize| {
-            let of_setup = |s: &&NoiseSample| usize::from(s.setup) == setup;
-            over_model(samples.iter().filter(of_setup), noise)
+        let mut own: Vec<Vec<&NoiseSample>> = vec![Vec::new(); setups];
+        for sample in samples {
+            if let Some(own) = own.get_mut(usize::from(sample.setup)) {
+                own.push(sample);
+            }
+        }
+        let of_setup = |own: &Vec<&NoiseSample>| {
+            let enough = own.len() >= FEWEST;
+            enough.then(|| over_model(own.iter().copied(), noise))?
         };
         Self {
             rings: RINGS_M.windows(2).filter_map(ring).collect(),
             incidences: rows(&incidence_deg, &INCIDENCES_DEG),
-            intensities: rows(&|s| s.intensity, &intensity_bounds(samples)),
-            setups: (0..setups).map(own).collect(),
+            intensities: rows(&known_intensity, &intensity_bounds(samples)),
+            setups: own.iter().map(of_setup).collect(),
         }
+    }
+}
+
+impl Scatter {
+    /// By distance, in the report's words.
+    pub fn rings(&self) -> Vec<RingReport> {
+        let ring = |ring: &Ring| RingReport {
+            distance_m: ring.found.range,
+            points_percent: ring.found.points_percent,
+            sigma_mm: ring.found.sigma_mm,
+            model_mm: ring.found.model_mm,
+            over_model: ring.dark_and_bright,
+        };
+        self.rings.iter().map(ring).collect()
     }
 }
 
 /// Of the beam on level ground, degrees off the vertical.
 fn incidence_deg(sample: &NoiseSample) -> f64 {
     sample.d_m.atan2(sample.h_m).to_degrees()
+}
+
+/// Not a number where it is not known: in no range.
+fn known_intensity(sample: &NoiseSample) -> f64 {
+    if sample.intensity > 0.0 {
+        sample.intensity
+    } else {
+        f64::NAN
+    }
 }
 
 /// Intensities that part the samples evenly; none where none is known.
@@ -92,7 +128,6 @@ fn points(list: &[&NoiseSample]) -> f64 {
 fn scatter(here: &[&NoiseSample], noise: &NoiseModel, all: f64) -> Option<ScatterReport> {
     let mut sigma: Vec<f64> = here.iter().map(|s| s.variance_m2.sqrt()).collect();
     let mut model: Vec<f64> = here.iter().map(|s| expected_m2(noise, s).sqrt()).collect();
-    (here.len() >= FEWEST).then_some(())?;
     Some(ScatterReport {
         range: [0.0; 2],
         points_percent: rounded(100.0 * points(here) / all, 10.0),
@@ -118,7 +153,8 @@ fn dark_and_bright(samples: &[&NoiseSample], noise: &NoiseModel) -> Option<[f64;
     Some([dark, over(&known[known.len() - quarter..])?])
 }
 
-/// Median scatter of some samples over what the noise model expects.
+/// Median scatter of some samples over what the noise model expects. (That of eight points has its median 5 %
+/// below what is expected.)
 fn over_model<'a>(
     samples: impl Iterator<Item = &'a NoiseSample>,
     noise: &NoiseModel,
@@ -192,12 +228,17 @@ mod tests {
         dark.iter_mut().for_each(|s| s.intensity = 0.0);
         let found = Scatter::of(&dark, &noise, 3);
         assert!(found.intensities.is_empty() && !found.incidences.is_empty());
-        assert!(found.rings.iter().all(|ring| ring.over_model.is_none()));
+        assert!(
+            found
+                .rings
+                .iter()
+                .all(|ring| ring.dark_and_bright.is_none())
+        );
         // A stage's record leaves nothing out that it must find again.
         let record = postcard::to_allocvec(&found).unwrap();
         let again: Scatter = postcard::from_bytes(&record).unwrap();
         assert_eq!(again, found);
         let few = Scatter::of(&dark[..FEWEST - 1], &noise, 3);
-        assert!(few.rings.is_empty() && few.incidences.is_empty());
+        assert!(few.incidences.is_empty() && few.setups.iter().all(Option::is_none));
     }
 }

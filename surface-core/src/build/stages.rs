@@ -34,9 +34,9 @@ const PLAN: &str = "plan";
 /// Beginning of the names of the parts' records.
 const PART: &str = "heights-";
 /// Beginning of the key of what the setups are worth: another one whenever its record changes.
-const LEVEL: &str = "level with slow errors and fading";
+const LEVEL: &str = "level with slow errors, fading and tables of scatter";
 /// Beginning of the key of the breaklines: another one whenever others are found in the same points.
-const LINES: &str = "lines by height and intensity";
+const LINES: &str = "lines by height and intensity, placed by their mean";
 /// File of the points by section.
 const ROAD: &str = "road";
 /// Beginning of the key of the pass over the scans: another one whenever its record changes.

@@ -98,7 +98,7 @@ impl Trusted {
             tilt_spread_urad: rounded(1e6 * l.tilt_sd_rad, 10.0),
             slow_error: l.slow.as_ref().map(slow_report),
             noise: self.noise.as_ref().map(NoiseReport::of),
-            rings: self.scatter.rings.clone(),
+            rings: self.scatter.rings(),
             incidences: self.scatter.incidences.clone(),
             intensities: self.scatter.intensities.clone(),
             setups: (0..setups.len())

@@ -343,7 +343,7 @@ fn scatter_in(
     sight: Option<&Sight>,
 ) -> Vec<Scatter> {
     let mut out = vec![Scatter::default(); sorted.setups.len()];
-    let seen = |k: &usize| sight.is_none_or(|sight| sight.sees([sorted.s[*k], sorted.t[*k]]));
+    let seen = |k: &usize| sight.is_none_or(|sight| sight.tells([sorted.s[*k], sorted.t[*k]]));
     let reach = ROAD_SCALES * block.scale_m;
     for k in ranges(sorted, block.index).flatten().filter(seen) {
         let r = sorted.z[k] - block.at(sorted.s[k], sorted.t[k]);

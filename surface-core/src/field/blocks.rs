@@ -180,11 +180,11 @@ fn gather(
     let point = |k: usize| [sorted.s[k] - cs, sorted.t[k] - ct, sorted.z[k]];
     let sight = sight.filter(|sight| {
         let points = ranges(sorted, index).flatten();
-        let seen = points.filter(|&k| sight.sees([sorted.s[k], sorted.t[k]]));
+        let seen = points.filter(|&k| sight.tells([sorted.s[k], sorted.t[k]]));
         seen.take(FEWEST_SEEN).count() == FEWEST_SEEN
     });
     let near = |p: &[f64; 3]| ground.is_none_or(|g| (p[2] - g.at(p[0], p[1])).abs() < STANDING_M);
-    let seen = |k: &usize| sight.is_none_or(|sight| sight.sees([sorted.s[*k], sorted.t[*k]]));
+    let seen = |k: &usize| sight.is_none_or(|sight| sight.tells([sorted.s[*k], sorted.t[*k]]));
     if ground.is_some() || sight.is_some() {
         let points = ranges(sorted, index).flatten().filter(seen);
         out.extend(points.map(point).filter(near));

@@ -2,11 +2,11 @@
 
 use super::block_noise::BlockPlanes;
 use super::cells::{Sorted, one_cell};
-use super::cuts::{CellPart, Cuts};
+use super::cuts::{CellPart, Cuts, FACE_M};
 use super::lattice::Lattice;
 
-/// Breaklines within this share of a cell's diagonal of its node are asked whether they cross the
-/// cell: more than a half.
+/// Breaklines within this share of a cell's diagonal of its node are asked whether they or their faces
+/// cross the cell: more than a half, and a face's reach more.
 const CELL_REACH: f64 = 0.75;
 
 /// The observations of a cell that a breakline crosses: first that of what its node sees, then those of
@@ -21,7 +21,7 @@ pub(super) fn cut_cell(
     cuts: &Cuts,
     scratch: &mut Vec<(f64, f64, usize)>,
 ) -> Vec<CellPart> {
-    let reach_m = CELL_REACH * lattice.s_step_m.hypot(lattice.t_step_m);
+    let reach_m = CELL_REACH * lattice.s_step_m.hypot(lattice.t_step_m) + FACE_M;
     let sight = cuts.around(node, reach_m);
     let first = sorted.start[cell];
     let place = |k: usize| {

@@ -19,8 +19,8 @@ struct Segment {
     a: [f64; 2],
     b: [f64; 2],
     line: u32,
-    /// Whether points may have come from the face of its step.
-    has_face: bool,
+    /// Points nearer than this may have come from the face of its step, metres; 0 where it has none.
+    face_m: f64,
 }
 
 impl Segment {
@@ -45,11 +45,14 @@ impl Segment {
 
 /// Steps higher than this have a face of which points come that tell the height of neither side, metres:
 /// beside lower ones points of the face are off by little more than their noise. Kerbs and their ribs
-/// have a face, seams none.
+/// have a face, seams none. Chosen, as the next two, with `a_kerb_with_vertical_sides_stands_on_rails`.
 const FACE_STEP_M: f64 = 0.008;
 /// Points nearer than this to such a step may have come from its face, metres: three times the noise of
 /// a point along the beam, and what a breakline itself is off by.
-const FACE_M: f64 = 0.01;
+pub(super) const FACE_M: f64 = 0.01;
+/// But no more than this share of a step of the lattice, so that the cells along a kerb keep half of
+/// their points.
+const FACE_STEPS: f64 = 0.25;
 
 #[inline]
 fn is_left(a: [f64; 2], b: [f64; 2], p: [f64; 2]) -> bool {
@@ -68,6 +71,8 @@ fn laps(range: [f64; 2], rows: [f64; 2], length: f64) -> std::ops::RangeInclusiv
 pub struct Cuts {
     /// In order of their least s.
     segments: Vec<Segment>,
+    /// How near to a step points may have come from its face, metres.
+    most_face_m: f64,
     near: NearSquares,
 }
 
@@ -150,7 +155,11 @@ impl Cuts {
         } else {
             0..=0
         };
-        let mut cuts = Self::default();
+        let step_m = lattice.s_step_m.min(lattice.t_step_m);
+        let mut cuts = Self {
+            most_face_m: FACE_M.min(FACE_STEPS * step_m),
+            ..Self::default()
+        };
         let mut number = 0;
         for turn in laps.map(|lap| f64::from(lap) * length) {
             for line in lines.near(from - turn, to - turn) {
@@ -171,6 +180,11 @@ impl Cuts {
 
     /// Add the pieces of a line between two s, none longer than a vertex step.
     fn add(&mut self, line: &Breakline, number: u32, zero: [f64; 2], [from, to]: [f64; 2]) {
+        let face_m = if line.step_m.abs() > FACE_STEP_M {
+            self.most_face_m
+        } else {
+            0.0
+        };
         for (p, q) in line.points.iter().zip(line.points.iter().skip(1)) {
             let (p, q) = ([p.s, p.t], [q.s, q.t]);
             let outside = p[0].max(q[0]) < from || p[0].min(q[0]) > to;
@@ -187,7 +201,7 @@ impl Cuts {
                 a: at(k),
                 b: at(k + 1),
                 line: number,
-                has_face: line.step_m > FACE_STEP_M,
+                face_m,
             }));
         }
     }
@@ -227,8 +241,7 @@ impl Cuts {
         };
         let mut out = Vec::new();
         for s in &self.segments {
-            let face_m = if s.has_face { FACE_M } else { 0.0 };
-            let [along, across] = [0, 1].map(|k| [s.low(k) - face_m, s.high(k) + face_m]);
+            let [along, across] = [0, 1].map(|k| [s.low(k) - s.face_m, s.high(k) + s.face_m]);
             for row in range(along[0], along[1], lattice.s_step_m, rows) {
                 let across = range(across[0], across[1], lattice.t_step_m, columns);
                 out.extend(across.map(|column| row * columns + column));
@@ -263,12 +276,16 @@ impl Sight {
             && is_left(self.from, to, wall.a) != is_left(self.from, to, wall.b)
     }
 
+    /// Whether a point at `to` tells the height of the place's own side.
+    #[inline]
+    pub fn tells(&self, to: [f64; 2]) -> bool {
+        self.sees(to) && !self.is_on_face(to)
+    }
+
     /// Whether a place may lie on the face of a step.
     pub fn is_on_face(&self, at: [f64; 2]) -> bool {
-        let faces = self.walls.iter().filter(|(wall, _)| wall.has_face);
-        faces
-            .into_iter()
-            .any(|(wall, _)| wall.distance_m(at) < FACE_M)
+        let mut walls = self.walls.iter();
+        walls.any(|(wall, _)| wall.face_m > 0.0 && wall.distance_m(at) < wall.face_m)
     }
 
     /// The line, of those that stand between the place and `to`, with the least number.
@@ -346,6 +363,26 @@ mod tests {
         assert!(!sight.sees([136.0, 20.0]));
         let lines = Breaklines::new(vec![line(&[[150.0, -5.0], [150.0, 5.0]])]);
         assert!(Cuts::near_rows(&lines, &lattice, 0, 128).is_empty());
+    }
+
+    #[test]
+    fn steps_over_eight_millimetres_have_a_face_that_tells_nothing() {
+        let on_face = |step_m: f64, spacing_m: f64, off_m: f64| {
+            let lattice = Lattice::new([spacing_m; 2], 500, -20..21, false).unwrap();
+            let kerb = Breakline {
+                step_m,
+                ..line(&[[0.5, 0.003], [1.5, 0.003]])
+            };
+            let cuts = Cuts::near_rows(&Breaklines::new(vec![kerb]), &lattice, 0, 100);
+            let t = 0.003 - lattice.column_t_m(0);
+            let sight = cuts.around([1.0, t - 0.02], 0.1).unwrap();
+            sight.is_on_face([1.0, t + off_m])
+        };
+        assert!(on_face(0.05, 0.1, 0.009) && on_face(0.05, 0.1, -0.009));
+        assert!(on_face(-0.05, 0.1, 0.009) && !on_face(0.05, 0.1, 0.011));
+        assert!(!on_face(0.007, 0.1, 0.0) && on_face(0.009, 0.1, 0.0));
+        // A quarter of a step of a finer lattice at most.
+        assert!(on_face(0.05, 0.02, 0.004) && !on_face(0.05, 0.02, 0.006));
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::ribbon::Gap;
 
 /// Version of `report.json` and of build folders; raised when a field changes its meaning or goes, and
 /// when heights change so much that a rescan would take it for a change of the road.
-pub const FORMAT_VERSION: u32 = 7;
+pub const FORMAT_VERSION: u32 = 8;
 
 /// Said in every report: what the surface must not be trusted for without others.
 pub const CAUTIONS: [&str; 3] = [

@@ -1,15 +1,18 @@
 //! Where a step lies among the places tried.
 
 /// A cubic on either side and one step between leave this share of a step's gain untold: places that gain
-/// as much but for that are as likely.
+/// as much but for that are as likely. Chosen with `a_kerb_with_vertical_sides_stands_on_rails`: with none
+/// the hidden side is twice as far off.
 const UNTOLD: f64 = 0.02;
 
 /// The place of a step.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Place {
     pub mean_m: f64,
+    /// What a step gains there at most.
+    pub gain: f64,
     /// 1/variance, 1/m²; 0 where it may as well lie beyond those tried.
-    pub weight: f64,
+    weight: f64,
 }
 
 impl Place {
@@ -32,8 +35,16 @@ impl Place {
         let inner = top > 0.0 && mean_m.abs() + variance_m2.sqrt() < tried[tried.len() - 1];
         Self {
             mean_m,
+            gain: top,
             weight: if inner { variance_m2.recip() } else { 0.0 },
         }
+    }
+
+    /// What it weighs among places that gain so much in the median: beyond the end of a line, or where
+    /// another crosses it, a step may be as sharp by chance, and gains little.
+    pub fn weight_among(&self, usual: Option<f64>) -> f64 {
+        let share = usual.map_or(1.0, |usual| self.gain / usual);
+        self.weight * share.clamp(0.0, 1.0)
     }
 }
 

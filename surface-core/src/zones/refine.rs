@@ -2,8 +2,8 @@
 //!
 //! Around every piece the points of [`POOL`] pieces on either side are fitted by
 //! r = aₖ + b·n + c·n² + d·n³ + ½h·σ(n − n₀): a step h at n₀ on ground that may bend as it likes
-//! within the strip, so that a bump, a rib or the face of a kerb is no step. n₀ is where the step
-//! explains most, and is smoothed along the chain.
+//! within the strip, so that a bump, a rib or the face of a kerb is no step. n₀ is told by
+//! [`Place`] and smoothed along the line. Steps that single pieces tell are placed by those.
 
 use super::breakline::{Breakline, Breaklines, VERTEX_STEP_M};
 use super::doubles::without_doubles;
@@ -12,7 +12,7 @@ use super::smooth::smoothed;
 use super::strip::{BEYOND, PIECE_M, Piece, Profile, REACH_M, StripTotals, Strips};
 use rayon::prelude::*;
 
-use crate::numeric::{factor_dense, solve_dense, to_index};
+use crate::numeric::{factor_dense, median, solve_dense, to_index};
 use crate::ribbon::RibbonPoint;
 
 /// Pieces on either side that are fitted together: 1.25 m in all.
@@ -29,8 +29,11 @@ const TRIED: [Tried; 2] = [Tried::new(0.0075, 14, POOL), Tried::new(0.0025, 10, 
 /// And of steps that each piece tells by itself: pieces that are fitted together all have the one place,
 /// however slanted a short chain lies to its step, and however round it goes into a corner.
 const ALONE: Tried = Tried::new(0.004, 25, 0);
-/// Steps whose single pieces gain so much in the mean: the faces of kerbs and their ribs.
+/// Steps of which half of the pieces gain more than this by themselves, (step/σ)²: the faces of kerbs and
+/// their ribs. Chosen with `a_kerb_with_vertical_sides_stands_on_rails`.
 const STRONG: f64 = 200.0;
+/// Pieces on either side whose bends are what the line may be expected to bend by.
+const BEND_AROUND: usize = 8;
 /// Waves shorter than this are smoothed out of a breakline, metres.
 const WAVE_M: f64 = 1.5;
 /// Pieces in a metre: no breakline is shorter.
@@ -319,13 +322,12 @@ fn confirmed(pieces: &[Piece], profiles: &[Profile]) -> Vec<Breakline> {
 /// Whether single pieces tell the step.
 fn is_strong(beside: &[Beside], shift: &[f64]) -> bool {
     let own = BEYOND..beside.len().saturating_sub(BEYOND);
-    let count = own.len() as f64;
     let gains = own.map(|k| beside[k].moments(shift[k]).step().gain());
-    gains.sum::<f64>() > STRONG * count
+    median(&mut gains.collect::<Vec<f64>>()).is_some_and(|gain| gain > STRONG)
 }
 
-/// By how much the chain itself bends to the left in each piece, x₋ − 2x + x₊, metres; none in the first
-/// and last.
+/// By how much more than the chain around each piece bends to the left in it, x₋ − 2x + x₊, metres; none
+/// in the first and last. A chain that follows a bend has none, one that wanders by a metre or two has.
 fn bends(pieces: &[Piece]) -> Vec<f64> {
     let bend = |k: usize| {
         let (a, b, c) = (&pieces[k - 1], &pieces[k], &pieces[k + 1]);
@@ -335,8 +337,15 @@ fn bends(pieces: &[Piece]) -> Vec<f64> {
             .sum()
     };
     let inner = 1..pieces.len().saturating_sub(1);
+    let own: Vec<f64> = inner.map(bend).collect();
+    let around = |k: usize| {
+        let near = k.saturating_sub(BEND_AROUND)..(k + BEND_AROUND + 1).min(own.len());
+        median(&mut own[near].to_vec()).unwrap_or(0.0)
+    };
     let mut bends = vec![0.0; pieces.len()];
-    inner.for_each(|k| bends[k] = bend(k));
+    for (k, bend) in own.iter().enumerate() {
+        bends[k + 1] = bend - around(k);
+    }
     bends
 }
 
@@ -382,13 +391,12 @@ fn sum(moments: &[Moments]) -> Moments {
 fn refined(beside: &[Beside], (shift, bends): (&[f64], &[f64]), tried: Tried) -> Vec<f64> {
     let places = tried.places();
     let gains = gains(beside, shift, &places, tried.pool);
-    let (mut best, mut weights) = (Vec::new(), Vec::new());
-    for (k, from) in shift.iter().enumerate() {
-        let gains: Vec<f64> = gains.iter().map(|each| each[k]).collect();
-        let place = Place::of(&gains, &places, tried.step_m);
-        best.push(from + place.mean_m);
-        weights.push(place.weight);
-    }
+    let of_piece = |k: usize| gains.iter().map(|each| each[k]).collect::<Vec<f64>>();
+    let each = (0..shift.len()).map(|k| Place::of(&of_piece(k), &places, tried.step_m));
+    let each: Vec<Place> = each.collect();
+    let usual = median(&mut each.iter().map(|place| place.gain).collect::<Vec<f64>>());
+    let best: Vec<f64> = shift.iter().zip(&each).map(|(n, p)| n + p.mean_m).collect();
+    let weights: Vec<f64> = each.iter().map(|place| place.weight_among(usual)).collect();
     smoothed((&best, bends), &weights, PIECE_M, WAVE_M)
 }
 
@@ -503,6 +511,39 @@ fn even(points: &[RibbonPoint]) -> Vec<RibbonPoint> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Pieces along t = `t(s)`, from left to right or back.
+    fn along(t: impl Fn(f64) -> f64, back: bool) -> Vec<Piece> {
+        let piece = |k: i32| {
+            let s = PIECE_M * f64::from(if back { -k } else { k });
+            let away = if back { -1.0 } else { 1.0 };
+            Piece {
+                at: [s, t(s)],
+                along: [away, 0.0],
+                plane: [0.0; 3],
+                step_m: 0.01,
+            }
+        };
+        (0..80).map(piece).collect()
+    }
+
+    #[test]
+    fn what_a_chain_wanders_is_bends_to_its_left_and_what_it_follows_is_none() {
+        let wave = |s: f64| 0.05 * (std::f64::consts::TAU * s / 2.0).sin();
+        for back in [false, true] {
+            let pieces = along(wave, back);
+            // A straight line beside it: distances to the left of each piece.
+            let left = if back { 1.0 } else { -1.0 };
+            let away: Vec<f64> = pieces.iter().map(|p| left * p.at[1]).collect();
+            let smooth = smoothed((&away, &bends(&pieces)), &[4.0; 80], PIECE_M, WAVE_M);
+            let inner = smooth.iter().zip(&away).skip(8).take(64);
+            let off = inner.map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+            assert!(off < 3e-3, "{off}");
+        }
+        // A bend of 20 m radius, which the line has as well: nothing is asked of its distance.
+        let pieces = along(|s| s * s / 40.0, false);
+        assert!(bends(&pieces).iter().all(|b| b.abs() < 1e-6));
+    }
 
     #[test]
     fn vertices_are_even_and_no_more_than_the_length_needs() {

@@ -4,8 +4,8 @@ use crate::numeric::BandedSpd;
 
 /// `values` v, `step_m` apart, of a curve that bends by b besides, without waves much shorter than `wave_m`:
 /// minimises Σ w·(x − v)² + λ·w̄·Σ (x₋ − 2x + x₊ + b)² (Whittaker 1923, "On a new method of
-/// graduation"), with λ such that a wave of `wave_m` keeps half of its amplitude. Straight where weights
-/// are zero; `values` themselves where fewer than three, or where nothing weighs.
+/// graduation"), with λ such that a wave of `wave_m` keeps half of its amplitude. The curve is straight
+/// where weights are zero; `values` themselves where fewer than three, or where nothing weighs.
 pub(super) fn smoothed(
     (values, bends): (&[f64], &[f64]),
     weights: &[f64],
@@ -13,6 +13,7 @@ pub(super) fn smoothed(
     wave_m: f64,
 ) -> Vec<f64> {
     let n = values.len();
+    debug_assert_eq!(n, bends.len());
     let mean = weights.iter().sum::<f64>() / n.max(1) as f64;
     if n < 3 || mean.is_nan() || mean <= 0.0 {
         return values.to_vec();

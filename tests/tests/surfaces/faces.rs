@@ -1,11 +1,13 @@
 //! A kerb with vertical sides and ribs that have a face, from scans to the mesh.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use surface_core::build::{FitParams, fit};
+use surface_core::numeric::to_index;
 use surface_core::progress::Silent;
 use surface_core::report::Report;
-use surface_tests::proving::paving::Feature;
+use surface_tests::proving::paving::{Feature, RIB_SPACING_M};
 use surface_tests::proving::ply::{MeshHeights, read_ply};
 use surface_tests::proving::score::HeightScore;
 use surface_tests::proving::stretch::write_stretch;
@@ -120,16 +122,24 @@ impl Built {
         long.flatten().filter(inside).copied().collect()
     }
 
-    /// Lines across the kerb within 30 mm of a rib's face, and the others.
+    /// Ribs with a line within 30 mm of their face, and other lines across the kerb, but for those at its ends.
     fn ribs(&self) -> [usize; 2] {
-        let across = self.lines.iter().filter(|line| line.len() <= 20);
-        let at_rib = |line: &&Vec<[f64; 2]>| {
+        let (mut ribs, mut others) = (BTreeSet::new(), 0);
+        for line in &self.lines {
+            let (first, last) = (line[0], line[line.len() - 1]);
             let s = line.iter().map(|p| p[0]).sum::<f64>() / line.len() as f64;
-            let faces = 2.0 * (s - KERB_S_M[0]);
-            s > RIBS_FROM_M - 0.1 && 0.5 * (faces - faces.round()).abs() < 0.03
-        };
-        let own = across.clone().filter(at_rib).count();
-        [own, across.count() - own]
+            let at_end = KERB_S_M.iter().any(|end| (s - end).abs() < 0.1);
+            if at_end || (last[1] - first[1]).abs() < (last[0] - first[0]).abs() {
+                continue;
+            }
+            let faces = (s - RIBS_FROM_M) / RIB_SPACING_M;
+            if faces > -0.1 && (faces - faces.round()).abs() * RIB_SPACING_M < 0.03 {
+                ribs.insert(to_index(faces.round().max(0.0)));
+            } else {
+                others += 1;
+            }
+        }
+        [ribs.len(), others]
     }
 }
 
@@ -158,23 +168,29 @@ fn check(built: &Built, asked: &Asked) {
     let on = built.errors(plain, &top());
     let on_ribs = built.errors(ribs, &top());
     let beside = built.errors(plain, &[left - 0.02, left + 0.02]);
-    let off = |t: f64| {
-        let places = built.side(t);
-        let most = places.iter().map(|p| (p[1] - t).abs()).fold(0.0, f64::max);
-        (places.len(), most)
-    };
-    let ((seen_n, seen), (hidden_n, hidden)) = (off(left), off(right));
+    let off = |t: f64| -> Vec<f64> { built.side(t).iter().map(|p| p[1] - t).collect() };
+    let (seen, hidden) = (off(left), off(right));
+    let (seen_n, hidden_n) = (seen.len(), hidden.len());
+    let seen = seen.iter().fold(0.0, |most: f64, off| most.max(off.abs()));
+    let hidden = hidden
+        .iter()
+        .fold([0.0, 0.0], |[low, high]: [f64; 2], off| {
+            [low.min(*off), high.max(*off)]
+        });
     let [found, others] = built.ribs();
     let seams = built.report.seams;
     println!("plain {on:?}, ribs {on_ribs:?}, beside {beside:?}");
-    println!("seen side off by {seen:.4} m ({seen_n} vertices), hidden {hidden:.4} m ({hidden_n})");
+    println!(
+        "seen side off by {seen:.4} m ({seen_n} vertices), hidden by {hidden:.4?} m ({hidden_n})"
+    );
     println!("{found} of 32 ribs are lines, {others} other lines; {seams:?}");
     assert!(on.rmse_m < asked.plain_m && on_ribs.rmse_m < asked.ribs_m);
     assert!(beside.rmse_m < asked.beside_m && seen < asked.side_m);
     // Of 22 m with a vertex every 0.25 m.
     assert!(seen_n > 80 && hidden_n > 80, "{seen_n} {hidden_n}");
-    // Nothing tells where in the shadow the hidden side stands: its middle is 34 mm off at most.
-    assert!(hidden < 0.04, "{hidden}");
+    // Nothing tells where in the shadow, which lies to the right of it, the hidden side stands: the middle
+    // is 34 mm off, and a few millimetres more where the first ring of points on the top is late.
+    assert!(hidden[0] > -0.036 && hidden[1] < 0.01, "{hidden:?}");
     assert!(found >= asked.ribs && others <= 2, "{found} {others}");
     // Rails end 45 mm short of others: where ribs meet the sides.
     assert!(seams.railed_m > 0.85 * seams.given_m, "{seams:?}");
@@ -187,7 +203,7 @@ fn check(built: &Built, asked: &Asked) {
 #[test]
 fn a_kerb_with_vertical_sides_stands_on_rails_and_its_ribs_stay() {
     let built = build(&ScanParams::demo().clear(), 0.1);
-    // Measured: 0.25 mm, 1.88 mm, 3.0 mm, 0.36 mm, 11 ribs.
+    // Measured: 0.25 mm, 1.89 mm, 4.6 mm, 0.32 mm, 10 ribs.
     let asked = Asked {
         plain_m: 0.4e-3,
         ribs_m: 2.5e-3,
@@ -207,10 +223,10 @@ fn in_finer_cells_of_a_dense_scan_most_ribs_of_a_kerb_are_lines() {
         ..ScanParams::dense().clear()
     };
     let built = build(&scan, 0.05);
-    // Measured: 0.17 mm, 1.20 mm, 1.6 mm, 0.26 mm, 29 ribs.
+    // Measured: 0.17 mm, 1.20 mm (aim 1.2), 1.8 mm, 0.26 mm, 29 ribs.
     let asked = Asked {
         plain_m: 0.3e-3,
-        ribs_m: 1.35e-3,
+        ribs_m: 1.25e-3,
         side_m: 4e-3,
         beside_m: 0.4e-3,
         ribs: 22,

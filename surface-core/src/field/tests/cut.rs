@@ -208,29 +208,32 @@ fn what_was_kept_of_other_rows_is_not_used() {
     assert_eq!(cut(other), cut(None));
 }
 
-/// 50 mm up left of t = 0.1, and the points of a face there.
-fn kerb(s: f64, t: f64) -> f64 {
-    smooth(s, t) + if t > 0.1 { 0.05 } else { 0.0 }
-}
-
+/// With a line on a column of nodes, and with one just inside the border of cells, whose face lies in both.
 #[test]
 fn points_of_a_face_tell_the_height_of_neither_side() {
+    face_at(0.1, 44);
+    face_at(0.146, 46);
+}
+
+/// A kerb of 50 mm left of `kerb_t`.
+fn face_at(kerb_t: f64, seed: u64) {
+    let kerb = |s: f64, t: f64| smooth(s, t) + if t > kerb_t { 0.05 } else { 0.0 };
     let at = |k: i32| crate::ribbon::RibbonPoint {
         s: 0.25 * f64::from(k),
-        t: 0.1,
+        t: kerb_t,
     };
     let lines = crate::zones::Breaklines::new(vec![crate::zones::Breakline {
         points: (0..=51).map(at).collect(),
         step_m: 0.05,
         sd_m: 1e-4,
     }]);
-    let plain = scan(44, kerb);
+    let plain = scan(seed, kerb);
     let mut points = plain.clone();
     // As many points of the face as of the road around it, 3 mm to either side and at any height.
-    let mut draw = crate::numeric::Draw(45);
+    let mut draw = crate::numeric::Draw(seed + 1);
     for _ in 0..2500 {
         let s = 12.7 * draw.unit();
-        let t = 0.1 + 0.003 * draw.normal();
+        let t = kerb_t + 0.003 * draw.normal();
         let z = smooth(s, t) + 0.05 * draw.unit();
         points.push(PackedPoint {
             abc: [s, t, z].map(|v| crate::cloud::Frame::pack(v).expect("within the frame")),
@@ -238,7 +241,7 @@ fn points_of_a_face_tell_the_height_of_neither_side() {
         });
     }
     let places: Vec<[f64; 2]> = (10..110)
-        .flat_map(|k| [0.095, 0.105].map(|t| [0.11 * f64::from(k), t]))
+        .flat_map(|k| [-0.005, 0.005].map(|n| [0.11 * f64::from(k), kerb_t + n]))
         .collect();
     let off = |points: &[PackedPoint]| {
         let (_, rails) = fit_cut(points, &lines, &places);
