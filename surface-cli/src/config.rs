@@ -27,6 +27,18 @@ pub enum ConfigError {
         /// Its word.
         text: String,
     },
+    /// A number of `[noise]` that is none of a scanner.
+    #[error("{}: [noise] {key} is {value}", path.display())]
+    Noise {
+        /// The file.
+        path: PathBuf,
+        /// The key.
+        key: &'static str,
+        /// Its number.
+        value: f64,
+        /// What would be one.
+        remedy: &'static str,
+    },
 }
 
 impl ConfigError {
@@ -43,6 +55,7 @@ impl ConfigError {
             Self::Value { key, .. } => {
                 format!("give the key one of the values of --{key}: `surface fit --help` lists them")
             }
+            Self::Noise { remedy, .. } => (*remedy).to_owned(),
         }
     }
 }
@@ -132,6 +145,17 @@ impl Config {
         ];
         for file in files.into_iter().flatten() {
             *file = beside.join(&file);
+        }
+        let fault = config.noise.and_then(|noise| noise.model().fault());
+        if let Some((key, value, remedy)) = fault {
+            let path = path.to_owned();
+            return Err(ConfigError::Noise {
+                path,
+                key,
+                value,
+                remedy,
+            }
+            .into());
         }
         Ok(config)
     }

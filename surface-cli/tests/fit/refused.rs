@@ -312,6 +312,11 @@ fn a_config_file_that_is_wrong_gets_the_remedy_for_what_is_wrong_with_it() {
             "\"dwg\"",
             "one of the values of --also",
         ),
+        (
+            "[noise]\nrange-mm = -3.0\n",
+            "c.toml: [noise] range-mm is -3",
+            "give a finite value of zero or more",
+        ),
     ] {
         put(dir, "c.toml", std::iter::once(text.into()));
         helped(dir, &["fit", "c.xyz", "--config", "c.toml"], place, remedy);
