@@ -81,6 +81,8 @@ pub enum Feature {
         height_m: f64,
         /// Height of their faces, metres.
         rib_m: f64,
+        /// Share of light that it sends back.
+        reflectance: f64,
     },
 }
 
@@ -243,8 +245,12 @@ impl Paving {
     pub fn reflectance(&self, s: f64, t: f64) -> f64 {
         const PLAIN: f64 = 0.16;
         const PATCH: f64 = 0.09;
-        if self.patch(s, t) {
-            return PATCH;
+        let mut own = self.near(s).filter(|f| f.has_sides() && f.holds(s, t));
+        if let Some(feature) = own.next() {
+            return match *feature {
+                Feature::SawnKerb { reflectance, .. } => reflectance,
+                _ => PATCH,
+            };
         }
         self.lot(s).map_or(PLAIN, |lot| {
             lot.reflectance[usize::from(t > joint_t_m(lot, s))]
