@@ -41,8 +41,10 @@ impl Place {
     }
 
     /// What it weighs among places that gain so much in the median: beyond the end of a line, or where
-    /// another crosses it, a step may be as sharp by chance, and gains little.
+    /// another crosses it, a step may be as sharp by chance, and gains little. Where most gain nothing
+    /// (no points, or a step the other way) there is nothing to be held against.
     pub fn weight_among(&self, usual: Option<f64>) -> f64 {
+        let usual = usual.filter(|usual| *usual > 0.0);
         let share = usual.map_or(1.0, |usual| self.gain / usual);
         self.weight * share.clamp(0.0, 1.0)
     }
@@ -79,5 +81,28 @@ mod tests {
         // Still rising at the end: it may be anywhere beyond.
         let rising: Vec<f64> = tried.iter().map(|d| 500.0 + 5e3 * d).collect();
         assert!(Place::of(&rising, &tried, 0.005).weight.abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_place_weighs_by_its_gain_among_others_and_in_full_where_most_gain_nothing() {
+        let place = |gain: f64| Place {
+            mean_m: 0.0,
+            gain,
+            weight: 8.0,
+        };
+        let weighs = |gain: f64, usual: Option<f64>, expected: f64| {
+            let weight = place(gain).weight_among(usual);
+            assert!(
+                (weight - expected).abs() < 1e-12,
+                "{gain} {usual:?}: {weight}"
+            );
+        };
+        weighs(50.0, Some(200.0), 2.0);
+        weighs(900.0, Some(200.0), 8.0);
+        weighs(-5.0, Some(200.0), 0.0);
+        for usual in [None, Some(0.0), Some(-3.0)] {
+            weighs(50.0, usual, 8.0);
+            weighs(0.0, usual, 8.0);
+        }
     }
 }

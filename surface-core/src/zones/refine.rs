@@ -369,13 +369,13 @@ fn risen(moments: &[Moments], own: std::ops::Range<usize>) -> Vec<std::ops::Rang
     parts
 }
 
-fn pool(moments: &[Moments], k: usize, pool: usize) -> Moments {
-    sum(&moments[pooled_with(k, pool, moments.len())])
+fn pool(moments: &[Moments], k: usize, around: usize) -> Moments {
+    sum(&moments[pooled_with(k, around, moments.len())])
 }
 
 /// The pieces of `n` that are fitted together with piece `k`.
-fn pooled_with(k: usize, pool: usize, n: usize) -> std::ops::Range<usize> {
-    k.saturating_sub(pool)..(k + pool + 1).min(n)
+fn pooled_with(k: usize, around: usize, n: usize) -> std::ops::Range<usize> {
+    k.saturating_sub(around)..(k + around + 1).min(n)
 }
 
 fn sum(moments: &[Moments]) -> Moments {
