@@ -75,9 +75,7 @@ impl Scatter {
             setups: own.iter().map(of_setup).collect(),
         }
     }
-}
 
-impl Scatter {
     /// By distance, in the report's words.
     pub fn rings(&self) -> Vec<RingReport> {
         let ring = |ring: &Ring| RingReport {
@@ -124,7 +122,7 @@ fn points(list: &[&NoiseSample]) -> f64 {
     list.iter().map(|s| s.dof + 1.0).sum()
 }
 
-/// Medians of some samples, of `all` points; nothing of too few.
+/// Medians of some samples of `all` points, the range left open; nothing of none.
 fn scatter(here: &[&NoiseSample], noise: &NoiseModel, all: f64) -> Option<ScatterReport> {
     let mut sigma: Vec<f64> = here.iter().map(|s| s.variance_m2.sqrt()).collect();
     let mut model: Vec<f64> = here.iter().map(|s| expected_m2(noise, s).sqrt()).collect();

@@ -157,7 +157,7 @@ impl<'a> Sheet<'a> {
                 self.look([row, column], &mut system);
             }
         }
-        let least_k_h = self.expect(&mut system);
+        let least_k_h = self.presume(&mut system);
         (system, least_k_h)
     }
 
@@ -190,7 +190,7 @@ impl<'a> Sheet<'a> {
     }
 
     /// That slopes are as their trend, and that nothing bends; the least k_c·h.
-    fn expect(&self, system: &mut LatticeSystem) -> f64 {
+    fn presume(&self, system: &mut LatticeSystem) -> f64 {
         let [hs, ht] = [self.window.lattice.s_step_m, self.window.lattice.t_step_m];
         let known = self.known();
         let trends = [[1, 0], [0, 1]].map(|next| self.trend(next));

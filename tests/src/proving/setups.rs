@@ -101,7 +101,7 @@ pub struct ScanParams {
     /// Beams that straddle the outer edge of a kerb report one range, between what they meet.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub mixed_kerbs: bool,
-    /// Beams that meet the vertical side of a panel or patch return from it, as high up as they meet it;
+    /// Beams that meet the vertical side of a patch, panel or kerb return from it, as high up as they meet it;
     /// without, they return from beside it.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub faces: bool,

@@ -8,8 +8,8 @@ use super::whole::to_index;
 const VERTEX_M: f64 = 0.2;
 
 /// The curves (x, y) at which the height of a course's paving jumps: longitudinal joints of its
-/// lots, joints across between lots, and the four sides of each patch, panel and kerb with vertical sides (the ribs of those
-/// are not among them).
+/// lots, joints across between lots, and the four sides of each patch, panel and kerb with vertical
+/// sides (the ribs of those are not among them).
 #[must_use]
 pub fn step_lines(course: &Course) -> Vec<Vec<[f64; 2]>> {
     let mut lines = along_lots(course);

@@ -44,7 +44,7 @@ fn a_plane_stays_a_plane_where_points_thin_out() {
     let sums = cells(plane, &mut |_| 0.0, |s, _| 1e8 * (-0.4 * s).exp());
     let field = fitted(&sums);
     for (row, column) in inner(&field, 0, 3) {
-        let node = field.node(row, column).unwrap();
+        let node = field.node(row, column).expect("a height inside");
         let (s, t) = (field.lattice.row_s_m(row), field.lattice.column_t_m(column));
         let off = node.z_m - plane(s, t);
         assert!(off.abs() < 1e-9, "{row} {column}: {off}");
@@ -65,8 +65,10 @@ fn borders_of_a_run_do_not_depend_on_what_is_solved_in_it() {
     }
     let (one, two) = (fitted(&sums), fitted(&other));
     let apart = |row: usize| {
-        let pairs =
-            (5..columns - 5).map(|c| one.node(row, c).unwrap().z_m - two.node(row, c).unwrap().z_m);
+        let pairs = (5..columns - 5).map(|c| {
+            one.node(row, c).expect("a height inside").z_m
+                - two.node(row, c).expect("a height inside").z_m
+        });
         pairs.fold(0.0, |most: f64, d| most.max(d.abs()))
     };
     let (near, far) = ([0, 1, ROWS - 2, ROWS - 1].map(apart), [2, 3, 4].map(apart));
@@ -88,7 +90,7 @@ fn steps_and_bumps_keep_the_heights_of_their_windows() {
     let field = fitted(&cells(up, &mut noise, |_, _| 1e7));
     let off = |row: usize, column: usize| {
         let (s, t) = (field.lattice.row_s_m(row), field.lattice.column_t_m(column));
-        field.node(row, column).unwrap().z_m - up(s, t)
+        field.node(row, column).expect("a height inside").z_m - up(s, t)
     };
     for row in [78, 79, 80, 81, 82, 83] {
         let across: Vec<f64> = (5..60).map(|c| off(row, c)).collect();
@@ -116,12 +118,17 @@ fn heights_under_thin_points_are_as_noisy_at_the_borders_of_a_run_as_in_it() {
         let field = first_rows(&sums, own, ROWS, params);
         let of_rows = |rows: std::ops::Range<usize>| {
             let places = rows.flat_map(|r| (12..columns - 12).map(move |c| (r, c)));
-            let heights = places.map(|(r, c)| field.node(r, c).unwrap().z_m);
+            let heights = places.map(|(r, c)| field.node(r, c).expect("a height inside").z_m);
             heights.collect::<Vec<f64>>()
         };
         inner.extend(of_rows(20..own - 10));
         border.extend(of_rows(own - 2..own));
-        sigma = f64::from(field.node(own / 2, columns / 2).unwrap().sigma_m);
+        sigma = f64::from(
+            field
+                .node(own / 2, columns / 2)
+                .expect("a height inside")
+                .sigma_m,
+        );
     }
     let (inner, border) = (rms(&inner), rms(&border));
     // 7.1 mm a cell; a Gaussian of 3 steps passes 1/√(4π·9) of it, and bends that are given back add a fifth.
